@@ -1,6 +1,5 @@
-"""What is advised for a lot, as it is kept with its photo and its closing and shown: codes, figures, sentences.
-
-It decides nothing: dosing/ and workflow/ fill it, words/ says it. The advice of an older book holds less.
+"""What is advised for a lot, as it is kept and shown: codes, figures, sentences; of older books less.
+It decides nothing: dosing/ and workflow/ fill it, words/ says it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,5 @@
-"""Amounts as people type them: numbers with or without a unit, and the question that an absurd size raises.
-
-Command line and app ask here, so that a size is judged by one rule and questioned in one sentence. Which sizes are
-usual is common practice, no source. It knows no book: what can be at all is judged where it is written down.
+"""Amounts as people type them, with or without a unit, and the question that an absurd size raises.
+Command line and app ask here; it knows no book. Which sizes are usual is common practice, no source.
 """
 
 from __future__ import annotations
@@ -63,6 +61,13 @@ class Size:
         """Whether an amount is so far from usual that another reading is looked for."""
         return value > self.high or value < (self.low if self.asked_below is None else self.asked_below)
 
+    def find_slip(self, value: float, *, has_unit: bool) -> Slip | None:
+        """The first other reading of an unusual amount that is usual; has_unit: no other unit was meant."""
+        known = (
+            [slip for slip in self.slips if not (slip.unit and has_unit)] if self.is_unusual(value) else []
+        )
+        return next((slip for slip in known if self.is_usual(_times(value, slip.factor))), None)
+
 
 #: What is usual: common practice, no source.
 SIZES = {
@@ -122,12 +127,9 @@ def parse_number(value: object, what: str) -> float:
         )
     if text.count(",") == 1 and "." not in text:
         text = text.replace(",", ".")
+    is_number = re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?|[+-]?(nan|inf(inity)?)", text, re.IGNORECASE)
     try:
-        number = (
-            float(text)
-            if re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?|[+-]?(nan|inf(inity)?)", text, re.I)
-            else None
-        )
+        number = float(text) if is_number else None
     except ValueError:
         number = None
     if number is None:
@@ -163,58 +165,36 @@ def has_unit_of(typed: str, size: Size) -> bool:
 
 
 def ask_about(value: float, said: str, size: Size, *, has_unit: bool = False) -> Question | None:
-    """What has to be asked about an amount in the first unit of its size, None when nothing.
-
-    `has_unit`: its unit was typed, so that no other unit was meant. Of several usual readings the first counts.
-    """
-    if not size.is_unusual(value):
+    """What has to be asked about an amount in its first unit, None when nothing; has_unit: it was typed."""
+    slip = size.find_slip(value, has_unit=has_unit)
+    if slip is None:
         return None
-    for slip in size.slips:
-        other = _times(value, slip.factor)
-        if size.is_usual(other) and not (slip.unit and has_unit):
-            return Question(
-                f"{said} is {tell_amount(value, size)}",
-                f"{size.words} is usually {tell_amount(size.low, size)} to {_tell_large(size)}",
-                _tell_other(value, other, slip, size),
-                f"'{tell_typed(value)} {slip.unit}'" if slip.unit else tell_typed(other),
-                tell_amount(value, size),
-                bare_other=tell_typed(other),
-            )
-    return None
+    read, other = tell_typed(value), tell_typed(_times(value, slip.factor))
+    in_litres = size.unit == "ml" and size.high >= 1000
+    high = f"{size.high / 1000:g} l" if in_litres else f"{tell_typed(size.high)} {size.unit}"
+    meant, typed = (
+        (f"{read} {slip.unit}", f"'{read} {slip.unit}'") if slip.unit else (f"{other} {size.unit}", other)
+    )
+    return Question(
+        f"{said} is {read} {size.unit}",
+        f"{size.words} is usually {tell_typed(size.low)} {size.unit} to {high}",
+        meant, typed, f"{read} {size.unit}", bare_other=other,
+    )  # fmt: skip
 
 
 def ask_about_weighing(drops: float, grams: float, density_g_per_ml: float) -> Question | None:
     """What has to be asked about weighed drops: a digit slipped when a drop comes out ten times too large or small."""
     size = SIZES["drop"]
     drop_ml = grams / drops / density_g_per_ml if drops > 0 and density_g_per_ml > 0 else 0.0
-    if not size.is_unusual(drop_ml):
+    slip = size.find_slip(drop_ml, has_unit=True)
+    if slip is None:
         return None
-    for slip in size.slips:
-        if not slip.unit and size.is_usual(drop_ml * slip.factor):
-            other = _times(grams, slip.factor)
-            return Question(
-                f"{tell_drops(drops)} of {tell_typed(grams)} g together are {drop_ml:.3g} ml each",
-                f"a drop is usually {size.low:g} to {size.high:g} ml",
-                f"{tell_typed(other)} g",
-                tell_typed(other),
-                f"{tell_typed(grams)} g",
-            )
-    return None
-
-
-def tell_amount(value: float, size: Size) -> str:
-    """An amount in the unit of its size."""
-    return f"{tell_typed(value)} {size.unit}"
-
-
-def _tell_large(size: Size) -> str:
-    """The upper end of what is usual, litres where they read better."""
-    litres = size.unit == "ml" and size.high >= 1000
-    return f"{size.high / 1000:g} l" if litres else tell_amount(size.high, size)
-
-
-def _tell_other(value: float, other: float, slip: Slip, size: Size) -> str:
-    return f"{tell_typed(value)} {slip.unit}" if slip.unit else tell_amount(other, size)
+    read, other = tell_typed(grams), tell_typed(_times(grams, slip.factor))
+    return Question(
+        f"{tell_drops(drops)} of {read} g together are {drop_ml:.3g} ml each",
+        f"a drop is usually {size.low:g} to {size.high:g} ml",
+        f"{other} g", other, f"{read} g",
+    )  # fmt: skip
 
 
 def _read_grouped(said: str, typed: tuple[str, str], size: Size) -> Amount:

@@ -1,6 +1,5 @@
-"""The command line: how it starts, and how every failure becomes one line and an exit code.
-
-Exit 0: done. 2: what the user can mend. 1: a fault of the program. What the commands do is in commands/.
+"""The command line: how it starts, and how a failure becomes one line and an exit code: 2 for what the user
+can mend, 1 for a fault of the program.
 Nothing is imported at the top that `colourmatch --help` does not need, not even the parser of arguments.
 """
 
@@ -63,7 +62,10 @@ def _run(arguments: list[str]) -> int:
         print("Stopped. What was already entered is kept.", file=sys.stderr)
         return 130
     except click.ClickException as error:
-        return _refuse(_usage_text(error), "usage", as_json)
+        context, text = getattr(error, "ctx", None), " ".join(error.format_message().split())
+        text += "" if text.endswith((".", "?")) else "."
+        path = context.command_path if context else "colourmatch"
+        return _refuse(f"{text} See: {path} --help", "usage", as_json)
     except ColourMatchError as error:
         return _refuse(error.text, error.code, as_json)
     except SystemExit as leaving:
@@ -74,13 +76,6 @@ def _run(arguments: list[str]) -> int:
         raise
     except Exception as error:
         return _report_fault(error, as_json)
-
-
-def _usage_text(error: Exception) -> str:
-    text = " ".join(error.format_message().split())  # type: ignore[attr-defined]
-    context = getattr(error, "ctx", None)
-    end = "" if text.endswith((".", "?")) else "."
-    return f"{text}{end} See: {context.command_path if context else 'colourmatch'} --help"
 
 
 def _refuse(text: str, code: str, as_json: bool) -> int:

@@ -1,7 +1,5 @@
-"""An invented lot, played through the calls a maker's own photos go through; nothing in it is a real drink.
-
-The command line plays it by itself, in the app its player takes photo after photo and may take wrong turns; what is
-truly in the batch, and what it looks like, is in simulate/kitchen.py. No figure of a real lot rests on anything here.
+"""An invented lot, played through the calls that a maker's own photos go through; no drink in it is real.
+The command line plays it by itself, the app photo after photo; its truth is in simulate/kitchen.py.
 """
 
 from __future__ import annotations
@@ -10,48 +8,24 @@ import tempfile
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from colourmatch.book.entries import AdditionEntry, VolumeEntry
-from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
+from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.files import replace_whole, what_to_do
 from colourmatch.measurement import Measurement
-from colourmatch.simulate.kitchen import (
-    COLOURANT,
-    DEPTH_MM,
-    DILUTION,
-    LABEL_DROP_ML,
-    LABEL_STRENGTH_G_PER_100ML,
-    TRUE_DROP,
-    TRUE_STRENGTH,
-    VOLUME_ML,
-    Kitchen,
-    take_photo,
-    true_difference,
-)
+from colourmatch.simulate import kitchen as invented
 from colourmatch.words.figures import tell_drops, tell_interval
 from colourmatch.workflow.closing import Closed, close_lot
 from colourmatch.workflow.lot import record_photos, view_of_photos
-from colourmatch.writing import replace_whole, what_to_do
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
 
 DRINK, STOCK, CEILING_MG_PER_L, MOST_PHOTOS = "Invented bitter orange", "demo red", 60.0, 6
-
-
-def _take_into(folder: Path, name: str, kitchen: Kitchen, number: int) -> Path:
-    """The written photo."""
-    try:
-        with replace_whole(folder / name, sync=False) as stream:
-            stream.write(take_photo(kitchen, number))
-    except OSError as error:
-        raise InputError(
-            f"The photo {folder / name} cannot be written: {error.strerror or error}. "
-            + what_to_do(error, "Give another folder.")
-        ) from None
-    return folder / name
+_FIGURES: dict[str, Any] = {
+    "volume_ml": invented.VOLUME_ML, "ceiling_mg_per_l": CEILING_MG_PER_L, "depth_mm": invented.DEPTH_MM,
+    "dilution": invented.DILUTION,
+}  # fmt: skip
 
 
 def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str | Path | None = None) -> int:
@@ -61,32 +35,39 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
     """
     stock = _find_or_add_stock(book, STOCK)
     say("Everything here is invented: the kitchen, the drink, the phone and the light are simulated.")
-    say(f"{VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
+    say(f"{invented.VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
+    strength, drop_ml = invented.LABEL_STRENGTH_G_PER_100ML, invented.LABEL_DROP_ML
     say(
-        f"The stock {stock!r}: {COLOURANT}, {LABEL_STRENGTH_G_PER_100ML:g} g in 100 ml by its label, "
-        f"about {LABEL_DROP_ML:g} ml a drop."
+        f"The stock {stock!r}: {invented.COLOURANT}, {strength:g} g in 100 ml by its label, "
+        f"about {drop_ml:g} ml a drop."
     )
-    lot = book.lots.begin(
-        DRINK, VOLUME_ML, [stock], ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=DEPTH_MM, dilution=DILUTION,
-        notes="Simulated, for demonstration.", entered_by="demo",
-    )  # fmt: skip
+    note = "Simulated, for demonstration."
+    lot = book.lots.begin(DRINK, stocks=[stock], **_FIGURES, notes=note, entered_by="demo")
     say(
         f"Lot {lot.id}: ceiling {CEILING_MG_PER_L:g} mg/l, "
-        f"both glasses 1 part made up to {DILUTION:g} with water."
+        f"both glasses 1 part made up to {invented.DILUTION:g} with water."
     )
     with ExitStack() as stack:
         place = Path(folder or stack.enter_context(tempfile.TemporaryDirectory(prefix="colourmatch-demo-")))
         kitchen = _work_on(book, lot.id, place, say)
     closed = close_lot(book, lot.id)
-    _tell_end(book, lot.id, closed, true_difference(kitchen), say)
+    _tell_end(book, lot.id, closed, invented.true_difference(kitchen), say)
     return lot.id
 
 
-def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]) -> Kitchen:
+def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]) -> invented.Kitchen:
     """Photograph, follow the advice, photograph again, until it says stop; the batch at the end."""
-    kitchen = Kitchen()
+    kitchen = invented.Kitchen()
     for number in range(1, MOST_PHOTOS + 1):
-        path = _take_into(folder, f"demo-{number}.jpg", kitchen, number)
+        path = folder / f"demo-{number}.jpg"
+        try:
+            with replace_whole(path, sync=False) as stream:
+                stream.write(invented.take_photo(kitchen, number))
+        except OSError as error:
+            raise InputError(
+                f"The photo {path} cannot be written: {error.strerror or error}. "
+                + what_to_do(error, "Give another folder.")
+            ) from None
         result = record_photos(book, lot_id, [path], entered_by="demo")[0]
         say("")
         say(f"Photo {number}, {path.name}: {_difference_text(result.measurement)}")
@@ -126,7 +107,7 @@ def _tell_end(
     say(
         f"  Learnt of {STOCK}: a drop does {learnt.strength_factor:.2f} "
         f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
-        f"in truth {TRUE_STRENGTH * TRUE_DROP:.2f}."
+        f"in truth {invented.TRUE_STRENGTH * invented.TRUE_DROP:.2f}."
     )
     say(f"  {closed.advice.label}".replace("\n", "\n  "))
     say(
@@ -140,7 +121,7 @@ def _find_or_add_stock(book: LotBook, name: str) -> str:
         return book.stocks.get(name).name
     except (NotFoundError, ClosedError):
         return book.stocks.add(
-            name, COLOURANT, LABEL_STRENGTH_G_PER_100ML, drop_ml=LABEL_DROP_ML,
+            name, invented.COLOURANT, invented.LABEL_STRENGTH_G_PER_100ML, drop_ml=invented.LABEL_DROP_ML,
             notes="Simulated, for demonstration.", entered_by="demo",
         ).name  # fmt: skip
 
@@ -155,8 +136,7 @@ def begin_example(book: LotBook) -> int:
             return lot.id
     number = f"{EXAMPLE_NUMBER}-{len(lots) + 1}" if lots else EXAMPLE_NUMBER
     return book.lots.begin(
-        f"{DRINK} (example)", VOLUME_ML, [_find_or_add_stock(book, EXAMPLE_STOCK)],
-        ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=DEPTH_MM, dilution=DILUTION, number=number,
+        f"{DRINK} (example)", stocks=[_find_or_add_stock(book, EXAMPLE_STOCK)], **_FIGURES, number=number,
         notes="Simulated, for looking around.", entered_by="demo", token=f"example-lot-{number}",
     ).id  # fmt: skip
 
@@ -169,17 +149,17 @@ def take_example_photo(story: LotStory, view: Mapping[str, float | None] | None 
     last, number = view_of_photos(story), len(story.photos) + 1
     said = {key: value for key, value in (view or {}).items() if value is not None}
     asked = {"depth_mm": last.depth_mm, "dilution": last.dilution} | said
-    return take_photo(_fill_kitchen(story), number, **asked), f"example-{number}.jpg"
+    return invented.take_photo(_fill_kitchen(story), number, **asked), f"example-{number}.jpg"
 
 
-def _fill_kitchen(story: LotStory) -> Kitchen:
+def _fill_kitchen(story: LotStory) -> invented.Kitchen:
     """The batch of a lot of the example as it truly is: what is counted in drops is as small as they are."""
-    kitchen = Kitchen(volume_ml=story.lot.volume_ml, base_ml=story.lot.volume_ml)
+    kitchen = invented.Kitchen(volume_ml=story.lot.volume_ml, base_ml=story.lot.volume_ml)
     for entry in story.effective:
         if isinstance(entry, AdditionEntry):
             if entry.stock != EXAMPLE_STOCK:
                 raise InputError(f"The kitchen of the example has no {entry.stock}. Take that addition back.")
-            kitchen = kitchen.add_stock(entry.ml * (TRUE_DROP if entry.unit == "drops" else 1.0))
+            kitchen = kitchen.add_stock(entry.ml * (invented.TRUE_DROP if entry.unit == "drops" else 1.0))
         elif isinstance(entry, VolumeEntry) and entry.came:
             kitchen = kitchen.add_untinted(entry.ml)
         elif isinstance(entry, VolumeEntry) and not entry.returned:

@@ -1,5 +1,4 @@
 """The directories of a TIFF, a DNG or a block of Exif: their entries and where those lie; it knows no tag's meaning but links.
-
 TIFF 6.0, section 2, and Exif 2.32 (JEITA CP-3451), from memory.
 """
 
@@ -29,11 +28,6 @@ class Entry(NamedTuple):
     value_place: int
     size: int
     order: str
-
-    @property
-    def is_text(self) -> bool:
-        """Whether it holds bytes or text, not numbers one by one."""
-        return _SIZES.get(self.kind, 1) == 1
 
 
 def read_numbers(data: bytes, entry: Entry) -> tuple[int, ...]:
@@ -89,7 +83,7 @@ def holds_too_much(data: bytes) -> bool:
     try:
         for directory, order in walk_directories(data):
             for entry in list_entries(data, directory, order):
-                if entry.is_text:
+                if _SIZES.get(entry.kind, 1) == 1:
                     text_bytes += entry.size
                 else:
                     numbers += entry.size // 2

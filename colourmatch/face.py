@@ -1,5 +1,4 @@
 """The face for Python: measure a photo, compare two colours, be advised from readings; no book is needed.
-
 Each function imports what it needs when it is called, so that `import colourmatch` costs nothing.
 """
 
@@ -8,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -92,51 +91,32 @@ def advise(
     >>> said.action, said.doses[0].stock
     ('add', 'E129')
     """
+    import numpy as np
+
     from colourmatch.dosing.advice import advise as advise_problem
     from colourmatch.dosing.problem import Problem
     from colourmatch.liquid.learn import fit_lot
+    from colourmatch.liquid.lot_model import expect_stock
     from colourmatch.liquid.model import View
-    from colourmatch.liquid.stock import Stock, check_stock
+    from colourmatch.liquid.observations import Shot
+    from colourmatch.liquid.stock import Addition, BatchState, Stock, check_stock
 
     if not readings:
         raise ValueError("advise needs at least one reading")
     stock = check_stock(Stock(colourant, colourant, strength_g_per_100ml, drop_ml=drop_ml))
-    view = View(depth_mm, dilution)
-    states = [_state(stock, volume_ml, reading.drops) for reading in readings]
-    shots = [_shot(stock, state, reading) for (state, reading) in zip(states, readings, strict=True)]
-    state, share = states[-1]
-    now = sum(reading.drops == readings[-1].drops for reading in readings)
+    view, shots = View(depth_mm, dilution), []
+    for one in readings:
+        state = BatchState(volume_ml)
+        if one.drops:
+            state = state.add(Addition.from_drops(stock, one.drops))
+        noise = np.eye(3) * one.lab_sd**2
+        labs = (np.asarray(one.batch_lab, float), noise, np.asarray(one.reference_lab, float), noise)
+        share = volume_ml / state.volume_ml  # the part that is base
+        shots.append(Shot(*labs, (state.concentration_mg_per_l(stock),), share))
+    now = sum(one.drops == readings[-1].drops for one in readings)
+    fit = fit_lot(shots, [expect_stock(stock.name, stock.colourant)], view)
     return advise_problem(
         Problem(
-            fit_lot(shots, [_prior(stock)], view), (stock,), state, share, (view,), ceiling_mg_per_l,
-            tolerance=tolerance, photos_of_state=now,
+            fit, (stock,), state, share, (view,), ceiling_mg_per_l, tolerance=tolerance, photos_of_state=now,
         )
     )  # fmt: skip
-
-
-def _state(stock: Any, volume_ml: float, drops: float) -> tuple[Any, float]:
-    """The batch after so many drops, and the share of it that is base."""
-    from colourmatch.liquid.stock import Addition, BatchState
-
-    begun = BatchState(volume_ml)
-    if not drops:
-        return begun, 1.0
-    state = begun.add(Addition.from_drops(stock, drops))
-    return state, volume_ml / state.volume_ml
-
-
-def _shot(stock: Any, held: tuple[Any, float], reading: Reading) -> Any:
-    import numpy as np
-
-    from colourmatch.liquid.observations import Shot
-
-    state, share = held
-    noise = np.eye(3) * reading.lab_sd**2
-    labs = (np.asarray(reading.batch_lab, float), noise, np.asarray(reading.reference_lab, float), noise)
-    return Shot(*labs, (state.concentration_mg_per_l(stock),), share)
-
-
-def _prior(stock: Any) -> Any:
-    from colourmatch.liquid.lot_model import expect_stock
-
-    return expect_stock(stock.name, stock.colourant)

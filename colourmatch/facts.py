@@ -1,7 +1,5 @@
-"""Finds the files of calibration/ and reads them; it knows where they lie and nothing of what they mean.
-
-A checkout keeps them beside the package, an installed wheel inside it. The one figure that every interval shares stands
-here too.
+"""The calibration files, beside the package in a checkout and inside it in a wheel, not what they mean.
+The one figure that every interval shares stands here too.
 """
 
 from __future__ import annotations

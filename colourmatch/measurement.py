@@ -1,7 +1,5 @@
-"""What one photo gave, as it is recorded: colours, their difference, what is unsure of it, what is doubtful.
-
-The numbers are those of the book: rounded once, where the photo was read, so that what is computed from a book is what
-was computed when the photo came in. It knows neither pixels nor how a colour is corrected.
+"""What one photo gave, as it is recorded; it knows neither pixels nor how a colour is corrected.
+Numbers are rounded once, where the photo was read: a book gives what was computed on that day.
 """
 
 from __future__ import annotations
@@ -153,10 +151,7 @@ class SpotColour(Colour):
 
     @property
     def uncorrected(self) -> Colour:
-        """The colour before the camera's colours are corrected: what the fit of a lot starts from.
-
-        Under the calibrated tone curve where the phone's is known, else as the photo gave it.
-        """
+        """What a lot's fit starts from: under the phone's calibrated curve, else as the photo gave it."""
         return self.toned or self.plain or self.as_read or self
 
 
@@ -257,10 +252,6 @@ class OwnView(Record):
     dilution: float | None = kept(later=True)
 
 
-def _read_spots(data: Mapping[str, Any]) -> dict[str, SpotColour | None]:
-    return {name: SpotColour.from_json(spot) if spot else None for name, spot in data.items()}
-
-
 class Measurement(Record):
     """Everything that is kept of one photo; `refused` holds the sentence when it could not be measured.
 
@@ -276,7 +267,10 @@ class Measurement(Record):
     profile: str | None = kept()
     card: CardSeen | None = kept(CardSeen.from_json)
     quality: tuple[Flag, ...] = kept(several(Flag), default=())
-    spots: Mapping[str, SpotColour | None] = kept(_read_spots, default=lambda: dict.fromkeys(SPOTS))
+    spots: Mapping[str, SpotColour | None] = kept(
+        lambda spots: {name: spot and SpotColour.from_json(spot) for name, spot in spots.items()},
+        default=lambda: dict.fromkeys(SPOTS),
+    )
     delta_e_2000: Figure | None = kept(Figure.from_json)
     difference: Parts | None = kept(Parts.from_json)
     refused: str | None = kept(key="error")

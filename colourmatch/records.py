@@ -1,14 +1,12 @@
 """Records that cross rooms and are kept as JSON: one way in, one way out, nothing lost; it knows no record by itself.
-
-A record names its fields as JSON does. What an older book wrote without a field reads as None there and is written
-without it again; a field that this version does not know is kept as it is.
+What an older book wrote without a field is None there and written without it; an unknown field is kept.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
+from dataclasses import MISSING, dataclass, field, fields, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, TypeVar, dataclass_transform
 
@@ -167,19 +165,6 @@ names_of: Callable[[Any], tuple[str, ...]] = cache(lambda record: tuple(one.name
 def alike(record: type[R], source: Any, **other: Any) -> R:
     """A dataclass with the values that an object has under the names of its fields, but for what is other."""
     return record(**{name: getattr(source, name) for name in names_of(record) if name not in other}, **other)
-
-
-def as_json(value: Any, digits: int) -> Any:
-    """A value as JSON has it: dataclasses by their fields, decimals rounded, what tells itself as it does."""
-    if hasattr(value, "to_json"):
-        return value.to_json()
-    if is_dataclass(value) and not isinstance(value, type):
-        value = vars(value)
-    if isinstance(value, Mapping):
-        return {key: as_json(part, digits) for key, part in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [as_json(part, digits) for part in value]
-    return round(value, digits) if isinstance(value, float) else value
 
 
 def plain(value: Any, digits: int | None = None) -> Any:

@@ -129,8 +129,9 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 
 @pytest.fixture
-def location(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """Where an empty book may be made."""
+def location(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Where an empty book may be made; photos of a server's book then lie in the test's folder."""
+    monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path / "server-photos"))
     if request.param == "sqlite":
         return str(tmp_path / "book.sqlite")
     return request.getfixturevalue("empty_server")()
@@ -148,12 +149,6 @@ def second_location(location: str, tmp_path: Path, request: pytest.FixtureReques
     return make
 
 
-@pytest.fixture
-def environ(tmp_path: Path) -> dict[str, str]:
-    """Surroundings in which photos of a server's book lie in the test's folder."""
-    return {"COLOURMATCH_PHOTOS": str(tmp_path / "server-photos")}
-
-
 @pytest.fixture(scope="session")
 def empty_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """The file of an empty book: copying it is faster than building its tables again."""
@@ -163,11 +158,11 @@ def empty_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 
 
 @pytest.fixture
-def book(location: str, environ: dict[str, str], empty_book: bytes) -> Iterator[LotBook]:
+def book(location: str, empty_book: bytes) -> Iterator[LotBook]:
     """An open empty book."""
     if "://" not in location:
         Path(location).write_bytes(empty_book)
-    with open_book(location, environ=environ) as opened:
+    with open_book(location) as opened:
         yield opened
 
 

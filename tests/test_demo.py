@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.book.lot_book import open_book
+from colourmatch.book.naming import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.cli import run
 from colourmatch.demo import MOST_PHOTOS, begin_example, take_example_photo
 from colourmatch.errors import InputError

@@ -12,7 +12,7 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "colourmatch"
 #: The rooms in the order in which they may import: each only what stands before it. Commands and screens are two ways in.
 ORDER = (
-    "errors", "facts", "directories", "reading", "writing", "words", "amounts", "records", "colour", "measurement", "advice", "photo", "liquid", "dosing", "face", "book", "instrument",
+    "errors", "facts", "directories", "files", "words", "amounts", "records", "colour", "measurement", "advice", "photo", "liquid", "dosing", "face", "book", "instrument",
     "workflow", "paper", "simulate", "demo", "guide", "sharing", "screens", "commands", "cli",
 )  # fmt: skip
 #: What a room knows nothing of although it stands before it.

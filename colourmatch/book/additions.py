@@ -1,22 +1,21 @@
-"""Doses of stocks in the lots of the book, and batch that was taken out or blended in without colour: entered, and put right."""
+"""Doses in the lots of the book, and batch taken out or blended in: entered, put right, also as a label was put right."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Unpack
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.checks import check_number
-from colourmatch.book.entering import correct, enter
-from colourmatch.book.entries import AdditionEntry, LotEntry, VolumeEntry
-from colourmatch.book.rows import read_lot, read_stocks
-from colourmatch.book.shelf import find_stock, is_same_stock
+from colourmatch.book.checks import check_name, check_number, check_text, name_key, to_json
+from colourmatch.book.entries import AdditionEntry, VolumeEntry
+from colourmatch.book.naming import find_lot_id, find_stock, is_same_stock, stocks_named
+from colourmatch.book.rows import is_open, read_lot, read_stock_changes, read_story
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.transactions import By, Part
+from colourmatch.book.transactions import By, Part, correct, enter, insert, put_entry
 from colourmatch.errors import ClosedError, InputError
-from colourmatch.liquid.stock import Addition
+from colourmatch.liquid.stock import Addition, check_stock
 from colourmatch.records import pick
 
 UNITS = ("drops", "ml", "grams")
@@ -42,7 +41,7 @@ class Additions(Part):
         The stock need not be one that the lot was begun with: what went in is written down.
         ClosedError when the lot is closed, InputError for an impossible amount.
         """
-        unit, quantity = pick_amount(drops, ml, grams)
+        unit, quantity = _pick_amount(drops, ml, grams)
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             found = find_stock(connection, stock)
@@ -75,14 +74,15 @@ class Additions(Part):
         is named; a stock without an amount: as much of that. InputError when it was corrected before: the latest entry is the one to correct.
         """
         same = stock is not None and drops is ml is grams is None
-        typed = None if void or same else pick_amount(drops, ml, grams)
+        typed = None if void or same else _pick_amount(drops, ml, grams)
 
-        def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
-            if not isinstance(old, AdditionEntry):
-                raise InputError(
-                    f"Entry {entry_id} is no addition but a {old.kind}. Look it up in the lot again."
-                )
-            known = as_recorded(connection, old) if stock is None else find_stock(connection, stock)
+        def particulars(connection: Connection, old: AdditionEntry) -> dict[str, Any]:
+            if stock is not None:
+                known = find_stock(connection, stock)
+            else:  # as it was recorded
+                then = pick(old, *_OF_STOCK)
+                then |= {f"label_{key}": then.pop(key) for key in ("strength_g_per_100ml", "strength_rel_sd")}
+                known = replace(find_stock(connection, old.stock_id), **then)
             if void:
                 undone = pick(old, "quantity", "unit", "ml", "mg") | {"void": True}
                 return compute_dose(known, "ml", 1.0) | undone
@@ -105,7 +105,7 @@ class Volumes(Part):
         self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]
     ) -> VolumeEntry:
         """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
-        values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
+        values = {"ml": check_number("ml", ml), "returned": returned, "void": False}
         return enter(self._database, "sample", VolumeEntry, lot, values, **by, prove=True)
 
     def add_untinted(self, lot: int | str, ml: float, **by: Unpack[By]) -> VolumeEntry:
@@ -126,28 +126,15 @@ class Volumes(Part):
         """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
         if ml is None and not void:
             raise ValueError("one of ml and void is needed")
-        typed = None if ml is None else check_number("ml", ml)
+        wanted = {"returned": returned, "void": void} | ({} if ml is None else {"ml": check_number("ml", ml)})
 
-        def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
-            if not isinstance(old, VolumeEntry):
-                raise InputError(
-                    f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
-                )
-            return {
-                "ml": typed or old.ml,
-                "returned": bool(returned),
-                "void": bool(void),
-                "trial_lot_id": old.trial_lot_id,
-            }
-
-        wanted = {"returned": bool(returned), "void": bool(void)} | ({} if typed is None else {"ml": typed})
         return correct(
-            self._database, entry_id, VolumeEntry, particulars, reason,
+            self._database, entry_id, VolumeEntry, lambda _c, old: pick(old, "ml", "trial_lot_id") | wanted, reason,
             **by, asked=lambda _c: wanted,
         )  # fmt: skip
 
 
-def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
+def _pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
     amounts = zip(UNITS, (drops, ml, grams), strict=True)
     given = [(unit, value) for unit, value in amounts if value is not None]
     if len(given) != 1:
@@ -168,12 +155,6 @@ def same_dose(entry: AdditionEntry, **other: Any) -> dict[str, Any]:
     return pick(entry, *(column.name for column in t.additions.c if column.name != "entry_id")) | other
 
 
-def as_recorded(connection: Connection, old: AdditionEntry) -> StockEntry:
-    then = pick(old, *_OF_STOCK)
-    then |= {f"label_{key}": then.pop(key) for key in ("strength_g_per_100ml", "strength_rel_sd")}
-    return replace(read_stocks(connection, [old.stock_id])[0], **then)
-
-
 def refuse_flood(connection: Connection, lot_id: int, ml: float) -> None:
     """A dose larger than the batch is a unit mixed up."""
     volume_ml = read_lot(connection, lot_id).volume_ml
@@ -182,3 +163,97 @@ def refuse_flood(connection: Connection, lot_id: int, ml: float) -> None:
             f"That dose is {ml:g} ml, more than the whole batch of {volume_ml:g} ml. "
             "Check the number and whether it is drops, ml or grams."
         )
+
+
+_THINNED = "thinned from "
+
+
+@dataclass(frozen=True)
+class StockCorrection:
+    """A stock put right, the entries of open lots that count otherwise now (lot, new entry), and what was thinned from it."""
+
+    stock: StockEntry
+    entries: tuple[tuple[int, int], ...] = ()
+    thinned: tuple[str, ...] = ()
+
+
+def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str, Any]) -> dict[str, Any]:
+    """The changes as they are kept; InputError for what is not possible, is taken, or is so already."""
+    now = {"label_g_per_100ml": old.label_strength_g_per_100ml} | pick(old, "name", "notes")
+    wanted = now | given
+    wanted["name"] = check_name(wanted["name"], "name of the stock")
+    wanted["notes"] = check_text(wanted["notes"], "notes")
+    label = wanted["label_g_per_100ml"]
+    check_stock(replace(old.as_stock(learnt=False), name=wanted["name"], strength_g_per_100ml=label))
+    wanted["label_g_per_100ml"] = float(label)
+    others = (known for known in stocks_named(connection, wanted["name"]) if known.id != old.id)
+    if name_key(wanted["name"]) != name_key(old.name) and any(known.active for known in others):
+        raise InputError(f"A stock called {wanted['name']!r} is on the shelf already. Take another name.")
+    details = given.get("details", {})
+    wanted["details"] = {key: value for key, value in details.items() if getattr(old, key) != value} or None
+    changes = {key: value for key, value in wanted.items() if value != now.get(key)}
+    if not changes:
+        raise InputError(f"The stock {old.name!r} is so already. Say what was wrong.")
+    return changes
+
+
+def put_stock_right(
+    connection: Connection, old: StockEntry, changes: dict[str, Any], why: str, by: By
+) -> StockCorrection:
+    kept = changes | ({"details": to_json(changes["details"])} if "details" in changes else {})
+    insert(connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, **by, **kept)
+    new = find_stock(connection, old.id)
+    if "label_g_per_100ml" not in changes:
+        return StockCorrection(new)
+    thinned = _relabel_thinned(connection, old, new, why, by.get("entered_by"))
+    entries: list[tuple[int, int]] = []
+    for stock in (new, *thinned):
+        told = f"the label of {stock.name} was put right: {why}"
+        for lot_id in _open_lots_with(connection, stock.id):
+            entries += relabel(connection, lot_id, stock, told, by.get("entered_by"))
+    return StockCorrection(new, tuple(entries), tuple(stock.name for stock in thinned))
+
+
+def _relabel_thinned(
+    connection: Connection, old: StockEntry, new: StockEntry, why: str, entered_by: str | None
+) -> list[StockEntry]:
+    """Bring what was thinned from a stock to its new label; a label that was put right by itself is left."""
+    made: list[StockEntry] = []
+    children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id == old.id).order_by(t.stocks.c.id)
+    for child_id in connection.scalars(children).all():
+        if any(
+            change.label_g_per_100ml is not None and not change.text.startswith(_THINNED)
+            for change in read_stock_changes(connection, child_id)
+        ):
+            continue
+        child = find_stock(connection, child_id)
+        ratio = new.label_strength_g_per_100ml / old.label_strength_g_per_100ml
+        insert(
+            connection, t.stock_entries, stock_id=child_id, kind="corrected", entered_by=entered_by,
+            text=f"{_THINNED}{new.name}: {why}", label_g_per_100ml=child.label_strength_g_per_100ml * ratio,
+        )  # fmt: skip
+        now = find_stock(connection, child_id)
+        made += [now, *_relabel_thinned(connection, child, now, why, entered_by)]
+    return made
+
+
+def _open_lots_with(connection: Connection, stock_id: int) -> list[int]:
+    used = select(t.lot_entries.c.lot_id).join(t.additions, t.additions.c.entry_id == t.lot_entries.c.id)
+    query = select(t.lots.c.id).where(t.lots.c.id.in_(used.where(t.additions.c.stock_id == stock_id)))
+    found = connection.scalars(query.where(is_open()).order_by(t.lots.c.id)).all()
+    locked = [find_lot_id(connection, lot_id, lock=True) for lot_id in found]
+    return [lot_id for lot_id in locked if not read_story(connection, lot_id).lot.closed]
+
+
+def relabel(
+    connection: Connection, lot_id: int, stock: StockEntry, told: str, entered_by: str | None
+) -> list[tuple[int, int]]:
+    """Correct the doses of a lot that were entered by another label of a stock; the lot and each new entry."""
+    label, made = stock.label_strength_g_per_100ml, []
+    for entry in read_story(connection, lot_id).additions:
+        if entry.stock_id == stock.id and entry.strength_g_per_100ml != label:
+            mg = entry.mg * label / entry.strength_g_per_100ml
+            dose = same_dose(entry, mg=mg, strength_g_per_100ml=label)
+            head = {"replaces_id": entry.id, "reason": told, "entered_by": entered_by}
+            made.append((lot_id, put_entry(connection, lot_id, "addition", dose, **head)))
+    return made

@@ -1,7 +1,5 @@
-"""Backs a lot book up into one archive, restores it, and checks a book; it knows no lots.
-
-The archive is a .zip: manifest.json, the database (book.sqlite, a copy by SQLite's own backup, or book.json,
-an export of a server's), and photos/ab/abcd....jpg. It may be made while the book is in use.
+"""Backs a lot book up into one archive while it is in use, and checks a book; it knows no lots.
+The archive is a .zip: manifest.json, photos/ab/abcd....jpg, book.sqlite or, of a server, book.json.
 """
 
 from __future__ import annotations
@@ -13,31 +11,28 @@ import re
 import sqlite3
 import tempfile
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TextIO
 
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import IntegrityError
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_one_of, utc_text
-from colourmatch.book.complaints import speaking
 from colourmatch.book.entries import LotStory, MovedEntry
-from colourmatch.book.export import CUT_OFF, export_json, import_json, iterate_stories, snapshot
+from colourmatch.book.export import CUT_OFF, export_csv, export_json, import_json, iterate_stories
 from colourmatch.book.naming import find_doubles
-from colourmatch.book.opening import write
+from colourmatch.book.opening import speaking, write
 from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.book.rows import may_contradict
-from colourmatch.book.seals import Altered, find_altered, find_hash
-from colourmatch.book.spreadsheet import export_csv
-from colourmatch.book.transactions import Part
+from colourmatch.book.seals import find_altered, find_hash
+from colourmatch.book.transactions import Database, Part
 from colourmatch.errors import BookError, InputError
-from colourmatch.reading import read_plain_file
-from colourmatch.writing import NO_ROOM, clear_left_over, name_partial
+from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file
 
 FORMAT = "colourmatch-backup"
 PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
@@ -77,8 +72,7 @@ class Archive(Part):
 
     def export_json(self, stream: TextIO) -> int:
         """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
-        with speaking(self._database.place), snapshot(self._database.engine) as connection:
-            return export_json(connection, stream)
+        return self._read(export_json, stream)
 
     def import_json(self, stream: TextIO) -> int:
         """Read an export into this book, which must be empty; all of it or nothing."""
@@ -90,41 +84,35 @@ class Archive(Part):
 
     def export_csv(self, stream: TextIO, rows: str = "lots") -> int:
         """Write a table for spreadsheets, a row a lot, or a row an entry with `rows` "entries"."""
-        check_one_of(rows, ("lots", "entries"), "rows")
-        with speaking(self._database.place), snapshot(self._database.engine) as connection:
-            return export_csv(connection, stream, rows)
+        return self._read(export_csv, stream, check_one_of(rows, ("lots", "entries"), "rows"))
 
     def backup(self, path: Path | str) -> BackupReport:
-        """Write the database and all photos into one .zip, while the book is in use."""
+        """Write the database and all photos into one .zip, while the book is in use.
+
+        It appears under its name only when it is whole. BookError when there is no room or no right to write.
+        """
         with speaking(self._database.place):
-            return backup_book(self._database.engine, self._store, Path(path))
+            return _backup(self._database, self._store, Path(path))
 
     def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
         """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
-        found = self._read(find_hash, sha256.strip().lower())
-        if found is None or found.lot_id is None:
-            return None
-        return found.lot_id, found.row_id if found.table == "lot_entries" else None
+        return self._read(find_hash, sha256.strip().lower())
 
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
-        with speaking(self._database.place):
-            return list(check_book(self._database.engine, self._store))
+        with self._database.read() as connection:
+            return [*_check_rows(connection), *_check_photos(set(_photo_names(connection)), self._store)]
 
 
-def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
-    """Write one consistent archive; it appears under its name only when it is whole.
-
-    The database is copied first: photos are stored before they are named in it and never change, so that all
-    it names are there. BookError when there is no room or no right to write.
-    """
+def _backup(source: Database, store: PhotoStore, path: Path) -> BackupReport:
+    """Photos are stored before they are named and never change: of a database copied first all are there."""
     try:
         if path.exists() and not path.is_file():  # a device or a folder would be put away for it
             raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
         path.parent.mkdir(parents=True, exist_ok=True)
         clear_left_over(path.parent)
         with tempfile.TemporaryDirectory(prefix=name_partial("backup"), dir=path.parent) as folder:
-            database, names = _copy_database(engine, Path(folder))
+            database, names = _copy_database(source, Path(folder))
             missing = tuple(name for name in names if not store.path(name).is_file())
             partial = Path(folder) / "archive.zip"
             with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
@@ -167,15 +155,15 @@ def _pack(archive: zipfile.ZipFile, store: PhotoStore, name: str) -> int | None:
     return len(content)
 
 
-def _copy_database(engine: Engine, folder: Path) -> tuple[Path, list[str]]:
+def _copy_database(source: Database, folder: Path) -> tuple[Path, list[str]]:
     """A copy of the database as it is at one moment, and the photos that this copy names."""
-    if engine.dialect.name != "sqlite":
+    if source.engine.dialect.name != "sqlite":
         path = folder / "book.json"
-        with path.open("w", encoding="utf-8") as stream, snapshot(engine) as connection:
+        with path.open("w", encoding="utf-8") as stream, source.read() as connection:
             export_json(connection, stream)
             return path, _photo_names(connection)
     path = folder / "book.sqlite"
-    raw = engine.raw_connection()
+    raw = source.engine.raw_connection()
     try:
         with closing(sqlite3.connect(path)) as target:
             raw.driver_connection.backup(target)  # type: ignore[union-attr]
@@ -197,26 +185,36 @@ _LOST_TRIALS = (
 )
 
 
-def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
-    """What is wrong with a book: damage, photos missing, changed or not named, lots that do not add up."""
-    with snapshot(engine) as connection:
-        if engine.dialect.name == "sqlite":
-            for (line,) in connection.exec_driver_sql("PRAGMA integrity_check"):
-                if line != "ok":
-                    yield Finding("damaged", f"The database is damaged ({line}). Restore the last backup.")
-            for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
-                yield Finding("orphan", f"Row {row_id} of {name} points to a row of {other} that is missing.")
-        for name, lot_id in connection.exec_driver_sql(_LOST_TRIALS):
-            yield Finding(
-                "orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot."
-            )
-        for called, meant in find_doubles(connection):
-            listed = " and ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
-            yield Finding("one-name", f"{called!r} means {listed}. {_mend_name(meant)}")
-        named = set(_photo_names(connection))
-        yield from map(_tell_altered, find_altered(connection))
-        yield from _check_stories(connection)
-        yield from _check_clock(connection)
+def _check_rows(connection: Connection) -> Iterator[Finding]:
+    """Damage, what points nowhere, names that mean two lots, what was altered, lots that do not add up."""
+    if connection.dialect.name == "sqlite":
+        for (line,) in connection.exec_driver_sql("PRAGMA integrity_check"):
+            if line != "ok":
+                yield Finding("damaged", f"The database is damaged ({line}). Restore the last backup.")
+        for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
+            yield Finding("orphan", f"Row {row_id} of {name} points to a row of {other} that is missing.")
+    for name, lot_id in connection.exec_driver_sql(_LOST_TRIALS):
+        yield Finding("orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot.")
+    for called, meant in find_doubles(connection):
+        listed = " and ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
+        # one of the two is called otherwise: by a number before a name, the newest first
+        other_id = max(meant, key=lambda one: (meant[one] == "number", meant[one] == "name", one))
+        what = meant[other_id]
+        mend = f"colourmatch lot correct L{other_id} --{what} NEW --reason 'two lots of one name'"
+        yield Finding("one-name", f"{called!r} means {listed}. Give lot {other_id} another {what}: {mend}.")
+    for found in find_altered(connection):
+        since = f"entry {found.row_id}" if found.table == "lot_entries" else "its beginning"
+        what = f"Row {found.row_id} of {found.table} was altered"
+        if found.lot_id is not None:
+            what = f"Lot {found.lot_id} was altered from {since} on"
+        todo = "Keep this file as it is, and restore the last backup in which it was not to a new path."
+        yield Finding("altered", f"{what}. {todo}")
+    yield from _check_stories(connection)
+    yield from _check_clock(connection)
+
+
+def _check_photos(named: set[str], store: PhotoStore) -> Iterator[Finding]:
+    """Photos missing, changed, or not named in the book."""
     for name in sorted(named):
         path = store.path(name)
         if not path.is_file():
@@ -243,13 +241,6 @@ def _check_stories(connection: Connection) -> Iterator[Finding]:
         yield Finding("damaged", "A lot holds entries that cannot be read. Restore the last backup.")
 
 
-def _mend_name(meant: Mapping[int, str]) -> str:
-    """How one of two lots is called otherwise: by a number before a name, the newest first."""
-    lot_id = max(meant, key=lambda one: (meant[one] == "number", meant[one] == "name", one))
-    what = meant[lot_id]
-    return f"Give lot {lot_id} another {what}: colourmatch lot correct L{lot_id} --{what} NEW --reason 'two lots of one name'."
-
-
 def _check_moves(story: LotStory) -> Iterator[Finding]:
     """Times put right that are of no entry of their lot, or from before its beginning."""
     known = {entry.id for entry in story.events}
@@ -267,23 +258,8 @@ def _check_moves(story: LotStory) -> Iterator[Finding]:
             )
 
 
-def _tell_altered(found: Altered) -> Finding:
-    """From where on a lot, or which other row, is not what its hash says."""
-    since = f"entry {found.row_id}" if found.table == "lot_entries" else "its beginning"
-    what = f"Row {found.row_id} of {found.table} was altered"
-    if found.lot_id is not None:
-        what = f"Lot {found.lot_id} was altered from {since} on"
-    return Finding(
-        "altered",
-        f"{what}. Keep this file as it is, and restore the last backup in which it was not to a new path.",
-    )
-
-
 def _check_clock(connection: Connection) -> Iterator[Finding]:
-    """The last thing entered is from the future: a clock was wrong then, or is now.
-
-    An entry made with a right clock after it ends that: the times stay, in a lot none is before the one before it.
-    """
+    """The last thing entered is from the future: a clock was wrong then and no right entry followed."""
     entries = t.lot_entries.c
     newest = connection.execute(select(t.lot_entries).order_by(entries.id.desc()).limit(1)).first()
     if newest is None or newest.created_at <= utc_text(datetime.now(UTC) + _CLOCK_SLACK):

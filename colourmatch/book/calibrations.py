@@ -1,6 +1,5 @@
 """Entries about cards and phones in the lot book, and which of them photos are read with; it knows no pixels.
-
-Like all history they are only added to: something is forgotten by an entry that says so.
+They are only added to: something is forgotten by an entry that says so.
 """
 
 from __future__ import annotations
@@ -77,15 +76,11 @@ class Calibrations(Part):
         written = self._database.write(lambda c: insert_once(c, t.calibrations, by, asked, **values))
         return next(entry for entry in self.of((kind,)) if entry.id == written)
 
-    def of(
-        self, kinds: Sequence[str], name: str | None = None, light: str | None = None
-    ) -> list[CalibrationEntry]:
-        """Entries of these kinds in order, of one name and light where given."""
+    def of(self, kinds: Sequence[str], name: str | None = None) -> list[CalibrationEntry]:
+        """Entries of these kinds in order, of one name where given."""
         query = select(t.calibrations).where(t.calibrations.c.kind.in_(kinds)).order_by(t.calibrations.c.id)
         if name is not None:
             query = query.where(t.calibrations.c.name_key == name_key(name))
-        if light is not None:
-            query = query.where(t.calibrations.c.light_key == name_key(light))
         found = self._read(read_records, query, CalibrationEntry)
         return [replace(entry, data=entry.data or {}) for entry in found]
 

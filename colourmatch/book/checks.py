@@ -1,6 +1,5 @@
 """The limits of what may be written into the book, each refusal a sentence; it knows no database.
-
-The limits only catch slips of the hand (a unit mixed up, a digit too many); they are common sense, no source.
+They only catch slips of the hand (a unit mixed up, a digit too many); they are common sense, no source.
 """
 
 from __future__ import annotations
@@ -9,7 +8,7 @@ import difflib
 import json
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -154,21 +153,17 @@ def _check_condition(condition: object) -> dict[str, Any]:
     for key in ("depth_mm", "dilution", "weight"):
         if condition.get(key) is not None:
             checked[key] = check_number(key, condition[key])
-    if condition.get("illuminant") is not None:
-        checked["illuminant"] = _check_illuminant(condition["illuminant"])
+    if (light := condition.get("illuminant")) is not None:
+        from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
+
+        try:
+            checked["illuminant"] = name_illuminant(str(light))
+        except ValueError:
+            raise InputError(
+                f"The light {light!r} is not known. Give one of the CIE's, such as D65 (daylight), A (a warm lamp), "
+                f"FL11 or LED-B3, or a colour temperature from {LEAST_KELVIN} K to {MOST_KELVIN} K, such as 2700 K."
+            ) from None
     return checked
-
-
-def _check_illuminant(value: object) -> str:
-    from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
-
-    try:
-        return name_illuminant(str(value))
-    except ValueError:
-        raise InputError(
-            f"The light {value!r} is not known. Give one of the CIE's, such as D65 (daylight), A (a warm lamp), FL11 or "
-            f"LED-B3, or a colour temperature from {LEAST_KELVIN} K to {MOST_KELVIN} K, such as 2700 K."
-        ) from None
 
 
 #: What of a lot's head has no column of its own.
@@ -192,6 +187,27 @@ def check_label_lines(value: object) -> dict[str, str]:
         raise ValueError(f"lines of a label are {', '.join(LABEL_LINES)}, got {value!r}")
     lines = {key: check_text(value.get(key), "line of the label").strip() for key in LABEL_LINES}
     return {key: line for key, line in lines.items() if line}
+
+
+#: A figure of a lot's head -> its check, where that is no `check_number`.
+_OF_HEAD: dict[str, Callable[[Any], Any]] = {
+    "name": lambda value: check_name(value, "name of the lot"),
+    "number": lambda value: None if value is None else check_name(value, "number of the lot"),
+    "notes": lambda value: check_text(value, "notes"),
+    "ceiling_mg_per_l": lambda value: None if value is None else check_number("ceiling_mg_per_l", value),
+    "target_lab": check_lab,
+    "jurisdiction": check_jurisdiction,
+    "serving": check_serving,
+    "already_colourant": check_colourant,
+    "hand": check_hand,
+    "label_lines": check_label_lines,
+    "like": lambda value: None if value is None else int(value),
+}
+
+
+def check_figure(key: str, value: Any) -> Any:
+    """A figure of a lot's head as it is kept, at the beginning and when it is put right; InputError for what it cannot be."""
+    return _OF_HEAD[key](value) if key in _OF_HEAD else check_number(key, value)
 
 
 def check_outcome(value: object) -> str:
@@ -236,6 +252,14 @@ def utc_text(moment: datetime | str | None = None) -> str:
 def name_key(name: str) -> str:
     """What names are compared by: one form of each character, no capitals, single blanks."""
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def near_names(wanted: str, names: Iterable[str] | Mapping[str, str]) -> str:
+    """Part of a sentence that names the near ones, empty when none is near; a mapping says how each is shown."""
+    shown = names if isinstance(names, Mapping) else {name: name for name in names}
+    folded = {name.casefold(): text for name, text in shown.items()}
+    near = [folded[key] for key in difflib.get_close_matches(wanted.casefold(), folded, n=3, cutoff=0.5)]
+    return f" Near it: {', '.join(near)}." if near else ""
 
 
 def to_json(value: Mapping[str, Any] | None, digits: int | None = None) -> str | None:

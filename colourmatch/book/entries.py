@@ -1,11 +1,9 @@
 """What the lot book hands out: plain frozen records of lots and their entries; it knows no database.
-
 Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as they stand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -61,10 +59,7 @@ class Lot:
 
 @dataclass(frozen=True)
 class LotEntry:
-    """What every entry of a lot carries; `replaced_by_id` names the entry that corrects this one.
-
-    `moved_by_id` names the entry that put its time right last, None when none did.
-    """
+    """What every entry carries; replaced_by_id corrects it, moved_by_id put its time right last."""
 
     id: int
     lot_id: int
@@ -73,7 +68,7 @@ class LotEntry:
     entered_by: str | None
     replaces_id: int | None
     reason: str | None
-    replaced_by_id: int | None
+    replaced_by_id: int | None = None
     stands_at: str = ""
     moved_by_id: int | None = None
 
@@ -109,9 +104,9 @@ class AdditionEntry(LotEntry):
     drop_rel_sd: float = 0.15
     density_g_per_ml: float = 1.0
 
-    def as_addition(self, stock: Stock | None = None) -> Addition:
-        """The addition to compute with, of the stock as recorded or of another knowledge of the same stock."""
-        return Addition(stock or alike(Stock, self, name=self.stock, hand=self.unit), self.ml)
+    def as_addition(self) -> Addition:
+        """The addition to compute with, of the stock as recorded."""
+        return Addition(alike(Stock, self, name=self.stock, hand=self.unit), self.ml)
 
 
 @dataclass(frozen=True)
@@ -215,6 +210,10 @@ class AnswerEntry(LotEntry):
 
 #: The cause whose answer changes how a photo is read (liquid/mishaps.py).
 SWAPPED = "glasses-swapped"
+#: Why the first additions of a trial stand there: they were in the batch.
+CARRIED = "was in the batch when the trial was taken"
+#: Why additions of a batch stand there that came with a trial: they were poured into the trial.
+CAME_BACK = "came back with the trial"
 
 
 @dataclass(frozen=True)
@@ -294,6 +293,21 @@ class LotStory:
         undone = {entry.closing_entry_id for entry in self.all(ReopeningEntry)}
         return next((entry for entry in self.all(ClosingEntry) if entry.id not in undone), None)
 
+    @property
+    def came_along(self) -> set[int]:
+        """The entries of a trial that came along from its batch, as they were put right since."""
+        came: set[int] = set()
+        for entry in self.events:  # a correction comes after what it corrects
+            if entry.replaces_id in came or (entry.replaces_id is None and entry.reason == CARRIED):
+                came.add(entry.id)
+        return came
+
+    def poured_back(self, trial_id: int) -> VolumeEntry | None:
+        """The entry by which a trial went back into this batch, None while it did not."""
+        volumes = (entry for entry in self.effective if isinstance(entry, VolumeEntry))
+        back = (one for one in volumes if one.kind == "poured-back" and one.trial_lot_id == trial_id)
+        return next(back, None)
+
     def find(self, entry_id: int) -> LotEntry:
         """An entry by its id, replaced or not."""
         return next(entry for entry in self.events if entry.id == entry_id)
@@ -314,36 +328,22 @@ class LotStory:
         place = [known.id for known in self.effective].index(entry.id)
         return self.effective[:place]
 
-    def state(
-        self, before: LotEntry | None = None, *, stocks: Mapping[str, Stock] | None = None
-    ) -> BatchState:
-        """Volume and colour of the batch now, or before a given entry; InputError when entries contradict.
-
-        `stocks` by name: another knowledge of the stocks (such as the learnt strength) than the label's.
-        """
-        entries = self.effective if before is None else self.entries_before(before)
+    def state(self, before: LotEntry | None = None) -> BatchState:
+        """Volume and colour of the batch now, or before a given entry; InputError when entries contradict."""
         head = pick(self.lot, "volume_ml", "already_mg_per_l", "already_colourant", "made_up_to")
         state = BatchState(**head)
-        for entry in entries:
-            state = _apply(state, entry, stocks or {})
+        for entry in self.effective if before is None else self.entries_before(before):
+            if isinstance(entry, AdditionEntry):
+                state = state.add(entry.as_addition())
+            elif isinstance(entry, VolumeEntry) and entry.came:
+                state = state.add_untinted(entry.ml)
+            elif isinstance(entry, VolumeEntry) and not entry.returned:
+                state = state.take_sample(entry.ml)
         return state
 
 
-def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> BatchState:
-    if isinstance(entry, AdditionEntry):
-        return state.add(entry.as_addition(stocks.get(entry.stock)))
-    if isinstance(entry, VolumeEntry) and entry.came:
-        return state.add_untinted(entry.ml)
-    if isinstance(entry, VolumeEntry) and not entry.returned:
-        return state.take_sample(entry.ml)
-    return state
-
-
 def contradict(outcome: str, advice: Advice | None) -> str:
-    """What the advice says, where a lot is closed for another of its reasons to stop; else nothing.
-
-    That the ceiling is reached is held against the room under it too, whatever else is advised.
-    """
+    """What the advice says where a lot is closed for another of its reasons, or with room; else nothing."""
     if advice is None or outcome not in STOPS or outcome == advice.reason:
         return ""
     left = advice.ceiling_left_mg_per_l if outcome == "ceiling" else None

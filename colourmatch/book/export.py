@@ -1,22 +1,24 @@
-"""Writes the book out as JSON in bounded memory, and reads that into an empty book; it knows no rules.
-
-It is one JSON document laid out with one row a line: any JSON reader takes it, this one reads it by lines.
+"""Writes the book out in bounded memory: as JSON, which an empty book reads in again, and as CSV.
+The JSON is one document with one row a line: any JSON reader takes it, this one reads it by lines.
 """
 
 from __future__ import annotations
 
+import csv
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from datetime import datetime
+from itertools import groupby, islice
+from operator import itemgetter
 from typing import Any, TextIO
 
-from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select, true
+from sqlalchemy import Boolean, Column, Connection, Float, Integer, Table, func, select, true
 
+from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.checks import utc_text
-from colourmatch.book.entries import LotStory
 from colourmatch.book.rows import (
     read_events,
     read_lots,
@@ -26,6 +28,7 @@ from colourmatch.book.rows import (
 )
 from colourmatch.book.seals import seal_missing
 from colourmatch.errors import BookError, ColourMatchError, InputError
+from colourmatch.words.figures import tell_typed
 
 FORMAT = "colourmatch-book"
 _BATCH = 200
@@ -55,18 +58,13 @@ def import_json(connection: Connection, stream: TextIO) -> int:
             raise BookError("The lot book is not empty. Give a new path with --book to read the export into.")
     by_name = {table.name: table for table in t.HISTORY}
     count = 0
-    pending: list[dict[str, Any]] = []
-    current: Table | None = None
-    for name, row in _read_rows(stream):
+    for name, rows in groupby(_read_rows(stream), itemgetter(0)):
         known = by_name.get(name) if isinstance(name, str) else None
         if known is None:
             raise InputError(f"The export holds a table {name!r} that is not known here. Update colourmatch.")
-        if known is not current or len(pending) >= _BATCH:
-            _flush(connection, current, pending)
-            current = known
-        pending.append(_check_row(known, row))
-        count += 1
-    _flush(connection, current, pending)
+        while pending := [_check_row(known, row) for _, row in islice(rows, _BATCH)]:
+            connection.execute(known.insert(), pending)
+            count += len(pending)
     _read_all(connection)
     _restart_ids(connection)
     seal_missing(connection)
@@ -86,12 +84,6 @@ def _read_all(connection: Connection) -> None:
                 story.state()
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError, RecursionError):
         raise InputError(CUT_OFF) from None
-
-
-def _flush(connection: Connection, table: Table | None, pending: list[dict[str, Any]]) -> None:
-    if table is not None and pending:
-        connection.execute(table.insert(), pending)
-    pending.clear()
 
 
 def _restart_ids(connection: Connection) -> None:
@@ -179,20 +171,110 @@ def _fits(column: Column[Any], value: Any) -> bool:
     return isinstance(value, str)
 
 
-def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[LotStory]:
+def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[e.LotStory]:
     """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
     last = 0
     chosen = select(t.lots).where(true() if only is None else only).order_by(t.lots.c.id).limit(_BATCH)
     while lots := read_lots(connection, chosen.where(t.lots.c.id > last)):
         events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
         for lot in lots:
-            yield LotStory(lot, tuple(events[lot.id]))
+            yield e.LotStory(lot, tuple(events[lot.id]))
         last = lots[-1].id
 
 
-def snapshot(engine: Engine) -> Connection:
-    """A connection that sees the book as it is at its first query, whatever others write meanwhile."""
-    connection = engine.connect()
-    if engine.dialect.name == "postgresql":
-        return connection.execution_options(isolation_level="REPEATABLE READ")
-    return connection
+LOT_COLUMNS = (
+    "lot_id", "lot_number", "lot_name", "created_at_utc", "entered_by", "volume_start_ml", "volume_now_ml",
+    "depth_mm", "dilution", "tolerance_delta_e_2000", "ceiling_mg_per_l", "already_mg_per_l", "jurisdiction",
+    "stocks", "additions", "added_ml", "added_mg", "dose", "colour_mg_per_l", "photos", "delta_e_2000",
+    "delta_e_2000_low", "delta_e_2000_high", "outcome", "closed_at_utc", "closing_text", "notes",
+    "already_colourant", "trial_of_lot_id", "lot_label",
+)  # fmt: skip
+ENTRY_COLUMNS = (
+    "entry_id", "lot_id", "lot_name", "created_at_utc", "entered_by", "kind", "counts", "replaces_entry_id",
+    "reason", "stock", "quantity", "unit", "ml", "mg", "returned", "photo_file", "photo_purpose",
+    "delta_e_2000", "delta_e_2000_low", "delta_e_2000_high", "outcome", "text",
+    "happened_at_utc", "about_entry_id", "lot_label",
+)  # fmt: skip
+
+
+#: A column -> what it is called in the records, where otherwise.
+_CALLED = {
+    "lot_id": "id", "lot_number": "number", "lot_name": "name", "lot_label": "label", "created_at_utc": "created_at",
+    "volume_start_ml": "volume_ml", "tolerance_delta_e_2000": "tolerance", "trial_of_lot_id": "trial_of",
+    "entry_id": "id", "replaces_entry_id": "replaces_id", "photo_file": "stored_name", "photo_purpose": "purpose",
+    "happened_at_utc": "happened_at",
+}  # fmt: skip
+
+
+def _take(record: Any, columns: Iterable[str]) -> dict[str, Any]:
+    """What a record has for some columns, None where nothing."""
+    return {column: getattr(record, _CALLED.get(column, column), None) for column in columns}
+
+
+def export_csv(connection: Connection, stream: TextIO, rows: str) -> int:
+    """Write a table to a stream with newline="": rows of "lots" or of "entries"; the number of rows."""
+    columns, make = {"lots": (LOT_COLUMNS, _lot_rows), "entries": (ENTRY_COLUMNS, _entry_rows)}[rows]
+    writer = csv.writer(stream)
+    writer.writerow(columns)
+    count = 0
+    for story in iterate_stories(connection):
+        for row in make(story):
+            writer.writerow([make_harmless(row.get(column)) for column in columns])
+            count += 1
+    return count
+
+
+def make_harmless(value: Any) -> Any:
+    """A cell that no spreadsheet runs: text that begins like a formula gets an apostrophe before it."""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
+        return "'" + value
+    if isinstance(value, float):
+        return tell_typed(value)
+    return "" if value is None else value
+
+
+def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
+    lot, closing = story.lot, story.closing
+    try:
+        state = story.state()
+    except InputError:  # entries that contradict are shown by `check`; the rest of the row still holds
+        state = None
+    # A recheck weeks later says how the colour held, not where the lot ended.
+    matched = [p for p in story.counting_photos if p.purpose == "match" and p.delta_e_2000 is not None]
+    yield _take(lot, LOT_COLUMNS) | {
+        "stocks": "; ".join(lot.stocks),
+        "volume_now_ml": state and state.volume_ml,
+        "additions": len(story.additions),
+        "added_ml": math.fsum(entry.ml for entry in story.additions),
+        "added_mg": math.fsum(entry.mg for entry in story.additions),
+        "dose": _dose_text(story.additions),
+        "colour_mg_per_l": state and state.total_mg_per_l(),
+        "photos": len(story.photos),
+        **_take(matched[-1] if matched else None, [c for c in LOT_COLUMNS if c.startswith("delta_e_2000")]),
+        "outcome": closing and closing.outcome,
+        "closed_at_utc": closing and closing.created_at,
+        "closing_text": closing and closing.text,
+    }
+
+
+def _dose_text(additions: Iterable[e.AdditionEntry]) -> str:
+    totals: dict[str, float] = {}
+    for entry in additions:
+        totals[entry.stock] = totals.get(entry.stock, 0.0) + entry.ml
+    return "; ".join(f"{stock} {tell_typed(ml)} ml" for stock, ml in totals.items())
+
+
+def _entry_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
+    counting = {entry.id for entry in story.effective}
+    for entry in story.events:
+        body = _take(entry, ENTRY_COLUMNS) | _take(story.lot, ("lot_id", "lot_name", "lot_label"))
+        body["counts"] = "yes" if entry.id in counting else "no"
+        if isinstance(entry, e.MovedEntry):
+            body |= {"happened_at_utc": entry.moved_to, "about_entry_id": entry.moved_entry_id}
+        elif isinstance(entry, e.AsideEntry):
+            body["about_entry_id"] = entry.photo_entry_id
+        elif isinstance(entry, e.AnswerEntry):
+            body["about_entry_id"] = entry.cause[1]
+        elif isinstance(entry, e.VolumeEntry):
+            body["returned"] = "yes" if entry.returned else "no"
+        yield body

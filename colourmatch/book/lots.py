@@ -3,22 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection, and_, func, or_, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.amending import AMENDABLE, check_change, check_figure, refuse_names
-from colourmatch.book.carried import find_poured_back
-from colourmatch.book.checks import LOT_DETAILS, check_outcome, check_text, name_key, to_json, utc_text
-from colourmatch.book.entering import check_reason, enter, put_entry
+from colourmatch.book.additions import relabel
+from colourmatch.book.checks import (
+    LOT_DETAILS,
+    check_figure,
+    check_outcome,
+    check_text,
+    name_key,
+    to_json,
+    utc_text,
+)
 from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
-from colourmatch.book.naming import find_lot_id, find_renamed, next_lot_id
-from colourmatch.book.relabelling import relabel
+from colourmatch.book.naming import (
+    find_lot_id,
+    find_reference,
+    find_renamed,
+    find_stock,
+    lock_names,
+    next_lot_id,
+    refuse_taken,
+    stocks_named,
+)
 from colourmatch.book.rows import (
     Query,
     count,
+    in_columns,
     is_open,
     read_lot,
     read_lots,
@@ -27,14 +43,59 @@ from colourmatch.book.rows import (
     still_closed,
 )
 from colourmatch.book.seals import last_hash
-from colourmatch.book.shelf import find_reference, find_stock, stocks_named
-from colourmatch.book.shelf_records import Reference
-from colourmatch.book.transactions import By, Part, find_token, insert, refuse_other
+from colourmatch.book.transactions import (
+    By,
+    Part,
+    check_reason,
+    enter,
+    find_token,
+    insert,
+    put_entry,
+    refuse_other,
+)
 from colourmatch.errors import InputError
 from colourmatch.records import plain
 
 if TYPE_CHECKING:  # lists of lots do not wait for it
     from colourmatch.advice import Advice
+
+
+#: The figures of a lot's head that can be put right.
+AMENDABLE = (
+    "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
+    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant", "name", "number",
+    "made_up_to", "hand", "label_lines",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LotFigures:
+    """The figures of a lot that is to be begun.
+
+    stocks: names or ids in the order of use, the first is the main one; dilution 5: 1 part of liquid made up to
+    5 with water, both glasses alike; target_lab: a colour (D65, 2 degrees) entered by hand; made_up_to 6: 1 part
+    is made up to 6 parts of drink by its label, to which the limits of the law then apply; hand: in what doses
+    are measured; like: the id of the lot whose figures these are.
+    """
+
+    name: str
+    volume_ml: float | None
+    stocks: Sequence[str | int] | str
+    dilution: float = 1.0
+    ceiling_mg_per_l: float | None = None
+    depth_mm: float = 10.0
+    tolerance: float = 1.5
+    already_mg_per_l: float = 0.0
+    already_colourant: str | None = None
+    jurisdiction: str | None = None
+    reference: str | int | None = None
+    target_lab: Sequence[float] | None = None
+    notes: str = ""
+    serving: Mapping[str, Any] | None = None
+    made_up_to: float = 1.0
+    hand: str = "drops"
+    like: int | None = None
+    label_lines: Mapping[str, str] = field(default_factory=dict)
 
 
 class Lots(Part):
@@ -43,55 +104,36 @@ class Lots(Part):
     def begin(
         self,
         name: str,
-        volume_ml: float,
+        volume_ml: float | None,
         stocks: Sequence[str | int] | str,
         *,
-        ceiling_mg_per_l: float | None = None,
-        depth_mm: float = 10.0,
-        dilution: float = 1.0,
-        tolerance: float = 1.5,
-        already_mg_per_l: float = 0.0,
-        already_colourant: str | None = None,
-        jurisdiction: str | None = None,
-        reference: str | int | None = None,
-        target_lab: Sequence[float] | None = None,
-        notes: str = "",
-        serving: dict[str, Any] | None = None,
         number: str | None = None,
-        made_up_to: float = 1.0,
-        hand: str = "drops",
-        like: int | None = None,
-        label_lines: Mapping[str, str] | None = None,
-        **by: Unpack[By],
+        entered_by: str | None = None,
+        token: str | None = None,
+        **figures: Any,
     ) -> Lot:
-        """Begin a lot; `stocks` are names or ids in the order of use, the first is the main one.
+        """Begin a lot; figures: further ones as in `LotFigures`.
 
-        `dilution` 5: 1 part of liquid made up to 5 with water, both glasses alike. `target_lab` is a colour
-        (D65, 2 degrees) entered by hand. `made_up_to` 6: 1 part of it is made up to 6 parts of drink by its label, to
-        which the limits of the law then apply. `hand`: in what doses are measured. `like`: the id of the lot whose
-        figures these are. InputError for a figure that is not possible, NotFoundError for a
-        stock or a reference that does not exist.
+        InputError for a figure that is not possible, NotFoundError for a stock or a reference that does not exist.
         """
-        figures = {
-            "name": name, "number": number, "volume_ml": volume_ml, "ceiling_mg_per_l": ceiling_mg_per_l,
-            "depth_mm": depth_mm, "dilution": dilution, "tolerance": tolerance,
-            "already_mg_per_l": already_mg_per_l, "already_colourant": already_colourant,
-            "jurisdiction": jurisdiction, "notes": notes, "target_lab": target_lab, "serving": serving,
-            "made_up_to": made_up_to, "hand": hand, "like": like, "label_lines": label_lines or {},
-        }  # fmt: skip
-        values = {key: check_figure(key, value) for key, value in figures.items()}
-        target = values.pop("target_lab")
+        told = LotFigures(name, volume_ml, stocks, **figures)
+        given = {"number": number, **vars(told)}
+        del given["stocks"], given["reference"]
+        values = {key: check_figure(key, value) for key, value in given.items()}
+        values |= in_columns("target_lab", values.pop("target_lab"))
         values["serving"] = to_json(values["serving"])
-        plain = {"made_up_to": 1.0, "hand": "drops", "like": None, "label_lines": {}}
-        told = {key: values.pop(key) for key in LOT_DETAILS}
-        values["details"] = to_json({key: told[key] for key in told if told[key] != plain[key]} or None)
-        values["reference_id"] = None if reference is None else self._find_reference(reference).id
+        usual, details = LotFigures("", None, ()), {key: values.pop(key) for key in LOT_DETAILS}
+        special = {key: value for key, value in details.items() if value != getattr(usual, key)}
+        values["details"] = to_json(special or None)
+        reference = None if told.reference is None else self._read(find_reference, told.reference)
+        values["reference_id"] = reference and reference.id
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.lots, by.get("token"))) is not None:
-                _refuse_other_lot(connection, known, values | in_columns(target), stocks)
+            if (known := find_token(connection, t.lots, token)) is not None:
+                _refuse_other_lot(connection, known, values, stocks)
                 return int(known["id"])
-            return begin_lot(connection, _stock_ids(connection, stocks), target, **by, **values)
+            stock_ids = _stock_ids(connection, stocks)
+            return begin_lot(connection, stock_ids, **values, entered_by=entered_by, token=token)
 
         return self.get(self._database.write(act))
 
@@ -142,7 +184,7 @@ class Lots(Part):
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
         newest = newest.where(still_closed())
         newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
-        wanted = None if reference is None else self._find_reference(reference).id
+        wanted = None if reference is None else self._read(find_reference, reference).id
         if wanted is not None:
             # A reference chosen later is an amendment; an outdated amendment is dropped below.
             told = or_(*(t.amendments.c.changes.contains(f'"reference_id": {wanted}{end}') for end in ",}"))
@@ -189,15 +231,15 @@ class Lots(Part):
             )
         why = check_reason(reason)
         if changes.get("reference_id") is not None:
-            changes["reference_id"] = self._find_reference(changes["reference_id"]).id
+            changes["reference_id"] = self._read(find_reference, changes["reference_id"]).id
 
         def checked(connection: Connection) -> dict[str, Any]:
-            return {key: check_change(connection, key, changes[key]) for key in changes}
+            return {key: _check_change(connection, key, changes[key]) for key in changes}
 
         return enter(
             self._database, "amendment", AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
             entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
-            check=lambda c, lot_id: refuse_names(c, lot_id, checked(c)),
+            check=lambda c, lot_id: _refuse_names(c, lot_id, checked(c)),
         )  # fmt: skip
 
     def close(
@@ -208,15 +250,15 @@ class Lots(Part):
         final: Advice | Mapping[str, Any] | None = None,
         **by: Unpack[By],
     ) -> ClosingEntry:
-        """Close a lot: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
+        """Close a lot; afterwards it takes corrections, notes and rechecks, a dose is a ClosedError."""
+        asked = {"outcome": check_outcome(outcome), "text": check_text(text)}
 
-        Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
-        """
-        values = {"outcome": check_outcome(outcome), "text": check_text(text), "final": to_json(plain(final))}
-        return enter(
-            self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
-            **by, asked={key: values[key] for key in ("outcome", "text")},
-        )  # fmt: skip
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            # it can be closed once, and once after each time that it was opened again
+            before = count(connection, select(t.closings).where(t.closings.c.lot_id == lot_id))
+            return asked | {"final": to_json(plain(final)), "lot_id": lot_id, "reopened_before": before}
+
+        return enter(self._database, "closing", ClosingEntry, lot, particulars, **by, asked=asked)
 
     def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:
         """Open a closed lot again; its closing stays in the story.
@@ -231,22 +273,27 @@ class Lots(Part):
             story = read_story(connection, lot_id)
             if story.closing is None:
                 raise InputError(f"Lot {lot_id} is open. Leave it so, or name the lot that was closed.")
-            _refuse_poured_back(connection, story)
+            parent = story.lot.trial_of
+            if parent is not None and read_story(connection, parent).poured_back(lot_id) is not None:
+                raise InputError(
+                    f"Lot {lot_id} is a trial that was poured back into lot {parent}. Take another trial of that lot."
+                )
             return {"closing_entry_id": story.closing.id}
 
         def then(connection: Connection, lot_id: int) -> None:
-            _unlearn(connection, lot_id, why, by.get("entered_by"))
+            entered_by, changes = by.get("entered_by"), t.stock_entries
+            learnt = select(changes.c.stock_id).where(changes.c.kind == "learnt", changes.c.lot_id == lot_id)
+            for stock_id in sorted(set(connection.scalars(learnt))):
+                unlearnt = {"stock_id": stock_id, "kind": "unlearnt", "lot_id": lot_id, "text": why}
+                insert(connection, changes, **unlearnt, entered_by=entered_by)
             for stock in read_story(connection, lot_id).stock_entries:
                 told = f"the label of {stock.name} was put right while the lot was closed"
-                list(relabel(connection, lot_id, stock, told, by.get("entered_by")))
+                relabel(connection, lot_id, stock, told, entered_by)
 
         return enter(
             self._database, "reopening", ReopeningEntry, lot, particulars,
             **by, reason=why, when_closed=True, prove=True, then=then, asked={},
         )  # fmt: skip
-
-    def _find_reference(self, reference: str | int) -> Reference:
-        return self._read(find_reference, reference)
 
 
 def _refuse_other_lot(
@@ -265,8 +312,7 @@ def _stock_ids(connection: Connection, stocks: Sequence[str | int] | str) -> lis
     chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
     if not chosen:
         raise InputError("A lot needs at least one stock. Name it with --stock.")
-    found = [find_stock(connection, stock) for stock in chosen]
-    return list(dict.fromkeys(stock.id for stock in found))
+    return list(dict.fromkeys(find_stock(connection, stock).id for stock in chosen))
 
 
 def _chosen(connection: Connection, search: str | None, open_only: bool) -> Query:
@@ -281,24 +327,13 @@ def _chosen(connection: Connection, search: str | None, open_only: bool) -> Quer
     return query.where(is_open()) if open_only else query
 
 
-def in_columns(target: Sequence[float] | None) -> dict[str, float | None]:
-    """A lot's target colour in its columns."""
-    return dict(zip(("target_l", "target_a", "target_b"), target or (None, None, None), strict=True))
-
-
-def begin_lot(
-    connection: Connection, stock_ids: Sequence[int], target: Sequence[float] | None, **values: Any
-) -> int:
+def begin_lot(connection: Connection, stock_ids: Sequence[int], **values: Any) -> int:
     """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
-    refuse_names(connection, None, values)
+    _refuse_names(connection, None, values)
     number = values.get("number")
     taken = select(t.lots.c.id).where(t.lots.c.number == number)
     freed = number is not None and bool(connection.scalar(taken))
-    values |= {
-        "number": None if freed else number,
-        "name_key": name_key(values["name"]),
-        **in_columns(target),
-    }
+    values |= {"number": None if freed else number, "name_key": name_key(values["name"])}
     lot_id = insert(connection, t.lots, id=next_lot_id(connection), **values)
     for position, stock_id in enumerate(stock_ids):
         row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
@@ -309,26 +344,19 @@ def begin_lot(
     return lot_id
 
 
-def count_reopenings(connection: Connection, lot_id: int) -> dict[str, int]:
-    """The part of a closing that lets a lot be closed once after each time that it was opened again."""
-    query = select(func.count()).select_from(t.closings).where(t.closings.c.lot_id == lot_id)
-    return {"lot_id": lot_id, "reopened_before": int(connection.scalar(query) or 0)}
+def _check_change(connection: Connection, key: str, value: Any) -> Any:
+    """The new value of a figure of the head as it is kept; stocks by their names, a reference by its id."""
+    if key == "stocks":
+        if not value:
+            raise InputError("A lot needs at least one stock. Name it with --stock.")
+        return [find_stock(connection, stock).name for stock in value]
+    return value if key == "reference_id" else check_figure(key, value)
 
 
-def _refuse_poured_back(connection: Connection, story: LotStory) -> None:
-    parent = story.lot.trial_of
-    if parent is not None and find_poured_back(read_story(connection, parent), story.lot.id) is not None:
-        raise InputError(
-            f"Lot {story.lot.id} is a trial that was poured back into lot {parent}. Take another trial of that lot."
-        )
-
-
-def _unlearn(connection: Connection, lot_id: int, why: str, entered_by: str | None) -> None:
-    """Take back what a lot taught of its stocks, and of what was thinned from them."""
-    changes = t.stock_entries
-    learnt = select(changes.c.stock_id).where(changes.c.kind == "learnt", changes.c.lot_id == lot_id)
-    for stock_id in sorted(set(connection.scalars(learnt))):
-        insert(
-            connection, changes, stock_id=stock_id, kind="unlearnt", lot_id=lot_id, text=why,
-            entered_by=entered_by,
-        )  # fmt: skip
+def _refuse_names(connection: Connection, lot_id: int | None, checked: dict[str, Any]) -> None:
+    """InputError for a new name or number that means another lot."""
+    given = {what: checked[what] for what in ("name", "number") if checked.get(what) is not None}
+    if given:
+        lock_names(connection, "lots")
+    for what, text in given.items():
+        refuse_taken(connection, text, what, lot_id)

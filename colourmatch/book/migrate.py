@@ -11,11 +11,6 @@ from sqlalchemy import Connection
 FOLDER = Path(__file__).with_name("migrations")
 
 
-def knows(version: str) -> bool:
-    """Whether there is a migration of that name."""
-    return any(path.name.startswith(f"{version}_") for path in (FOLDER / "versions").glob("*.py"))
-
-
 def upgrade(connection: Connection, version: str = "head") -> None:
     """Run the migrations up to a version in the transaction of a connection; nothing is changed when one fails."""
     config = Config()

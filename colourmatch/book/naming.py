@@ -1,20 +1,18 @@
-"""What lots are called: ids, numbers and names as they stand now, and what a text means; it writes nothing."""
+"""What lots, stocks and references are called now, and what a text means; it writes nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any, NoReturn
+from collections.abc import Callable, Iterable, Iterator
 
 from sqlalchemy import Connection, func, or_, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.checks import name_key
+from colourmatch.book.checks import name_key, near_names
 from colourmatch.book.entries import Lot
-from colourmatch.book.rows import read_lots
-from colourmatch.book.transactions import near_names
-from colourmatch.errors import InputError, NotFoundError
+from colourmatch.book.rows import read_lots, read_references, read_stocks
+from colourmatch.book.shelf_records import Reference, StockEntry
+from colourmatch.errors import ClosedError, InputError, NotFoundError
 
-NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
 _NAMES_LOOKED_AT = 2000
 
 
@@ -33,7 +31,10 @@ def read_meanings(connection: Connection, text: str) -> dict[int, str]:
     key = name_key(text)
     lot_id = _id_of(key)
     number = t.lots.c.number
-    by_number = or_(func.lower(number) == key, number.contains("  "), _is_beyond_ascii(connection))
+    # lower() may fold these otherwise than `name_key`; SQLite's own pattern is not asked in Python
+    is_sqlite = connection.dialect.name == "sqlite"
+    beyond_ascii = number.op("GLOB")("*[^ -~]*") if is_sqlite else number.regexp_match("[^ -~]")
+    by_number = or_(func.lower(number) == key, number.contains("  "), beyond_ascii)
     wanted = or_(t.lots.c.id == (lot_id or 0), t.lots.c.name_key == key, by_number)
     found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(wanted))}
     found |= {lot.id: lot for lot in find_renamed(connection)}
@@ -41,16 +42,6 @@ def read_meanings(connection: Connection, text: str) -> dict[int, str]:
     if lot_id in found and (str(lot_id) == key.removeprefix("l") or not meant):
         meant[lot_id] = "id"
     return dict(sorted(meant.items(), reverse=True))
-
-
-def _is_beyond_ascii(connection: Connection) -> Any:
-    """SQL: a number that lower() may fold otherwise than `name_key` does; two blanks are the other kind of them.
-
-    SQLite's own pattern: a regular expression would be asked of every lot in Python.
-    """
-    if connection.dialect.name == "sqlite":
-        return t.lots.c.number.op("GLOB")("*[^ -~]*")
-    return t.lots.c.number.regexp_match("[^ -~]")
 
 
 def _id_of(key: str) -> int | None:
@@ -110,10 +101,10 @@ def next_lot_id(connection: Connection) -> int:
 _NEXT = select(func.nextval(func.pg_get_serial_sequence("lots", "id")))
 
 
-def lock_names(connection: Connection) -> None:
+def lock_names(connection: Connection, table: str) -> None:
     """Only one at a time may look whether a name is free; SQLite's writer is alone anyway."""
     if connection.dialect.name == "postgresql":
-        connection.exec_driver_sql("LOCK TABLE lots IN SHARE ROW EXCLUSIVE MODE")
+        connection.exec_driver_sql(f"LOCK TABLE {table} IN SHARE ROW EXCLUSIVE MODE")
 
 
 def find_doubles(connection: Connection) -> Iterator[tuple[str, dict[int, str]]]:
@@ -144,19 +135,101 @@ def find_lot_id(connection: Connection, lot: int | str, *, lock: bool = False) -
         found = select(t.lots.c.id).where(t.lots.c.id == lot)
         lot_id = connection.scalar(found) if 0 < lot < 2**31 else None
     if lot_id is None:
-        _refuse_unknown(connection, str(lot).strip())
+        text = str(lot).strip()
+        raise NotFoundError(
+            f"There is no lot {text!r}.{_tell_near(connection, text)} See: colourmatch lot list, or begin one with: "
+            "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
+        )
     if lock and connection.dialect.name != "sqlite":
         connection.execute(select(t.lots.c.id).where(t.lots.c.id == lot_id).with_for_update())
-    return int(lot_id or 0)
+    return int(lot_id)
 
 
-def _refuse_unknown(connection: Connection, text: str) -> NoReturn:
+def _tell_near(connection: Connection, text: str) -> str:
+    """The lots that are called nearly so, the latest ones."""
     recent = select(t.lots.c.id, t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc())
     called = {row.id: (row.name, row.number) for row in connection.execute(recent.limit(_NAMES_LOOKED_AT))}
     called |= {lot.id: (lot.name, lot.number) for lot in find_renamed(connection) if lot.id in called}
     known = {name: name for name, _ in called.values()}
-    known |= {str(n): f"{n} ({name})" for name, n in called.values() if n}
-    near = near_names(text, known)
+    return near_names(text, known | {str(n): f"{n} ({name})" for name, n in called.values() if n})
+
+
+ADD_STOCK = "colourmatch stock add NAME --colourant E129 --strength-g-per-100ml 1.0"
+
+
+def find_stock(connection: Connection, stock: str | int) -> StockEntry:
+    """A stock by its name (the one in use) or its id; NotFoundError names the near ones, ClosedError: it is put away."""
+    if isinstance(stock, bool) or not isinstance(stock, (str, int)):
+        raise TypeError(f"a stock is given by name or id, got {stock!r}")
+    if isinstance(stock, str):
+        named = stocks_named(connection, stock)
+        for found in named:
+            if found.active:
+                return found
+        if named:
+            raise ClosedError(f"The stock {stock!r} is put away. Add a new one with: {ADD_STOCK}")
+    if str(stock).isdecimal() and (found_ids := read_stocks(connection, [min(int(stock), 2**31 - 1)])):
+        return found_ids[0]
+    near = near_names(str(stock), [known.name for known in read_stocks(connection)])
+    raise NotFoundError(f"There is no stock {stock!r}.{near} Add one with: {ADD_STOCK}")
+
+
+def stocks_named(connection: Connection, name: str) -> list[StockEntry]:
+    """All bottles of a name, as they are called now, those put away too."""
+    named = select(t.stocks.c.id).where(t.stocks.c.name_key == name_key(name))
+    renamed = select(t.stock_entries.c.stock_id).where(t.stock_entries.c.name.is_not(None))
+    found = read_stocks(connection, connection.scalars(named.union(renamed)).all())
+    return [stock for stock in found if name_key(stock.name) == name_key(name)]
+
+
+def find_batch(connection: Connection, batch: str) -> list[StockEntry]:
+    """The bottles that hold a supplier's batch, those thinned from them and those put away too."""
+    found: dict[int, StockEntry] = {}
+    for stock in read_stocks(connection):  # a bottle stands before what is thinned from it
+        own = stock.supplier_batch and name_key(stock.supplier_batch) == name_key(batch)
+        if own or stock.diluted_from_id in found:
+            found[stock.id] = stock
+    return list(found.values())
+
+
+def is_same_stock(connection: Connection, stock: str | int) -> Callable[[int], bool]:
+    """Whether a stock that is asked for is the one of an id, though it was renamed or put away since."""
+
+    def is_it(stock_id: int) -> bool:
+        first = select(t.stocks.c.name).where(t.stocks.c.id == stock_id)
+        later = select(t.stock_entries.c.name).where(t.stock_entries.c.stock_id == stock_id)
+        names = [name_key(name) for name in connection.scalars(first.union(later)) if name]
+        return name_key(str(stock)) in (*names, str(stock_id))
+
+    return is_it
+
+
+def find_reference(connection: Connection, reference: str | int) -> Reference:
+    """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
+    query = select(t.references).order_by(t.references.c.id.desc()).limit(1)
+    if isinstance(reference, str):
+        named = t.references.c.name_key == name_key(reference)
+        if found := read_references(connection, query.where(named)):
+            return found[0]
+    if str(reference).isdecimal():
+        by_id = t.references.c.id == min(int(reference), 2**31 - 1)
+        if found := read_references(connection, query.where(by_id)):
+            return found[0]
+    near = near_names(str(reference), connection.scalars(select(t.references.c.name)))
     raise NotFoundError(
-        f"There is no lot {text!r}.{near} See: colourmatch lot list, or begin one with: {NEW_LOT}"
+        f"There is no reference {reference!r}.{near} Note it with: colourmatch reference add NAME PHOTO"
     )
+
+
+EXAMPLE_NUMBER, EXAMPLE_STOCK = "EXAMPLE", "example red"
+
+
+def is_example(lot: Lot) -> bool:
+    """Whether a lot, or the trial of one, is the invented kitchen's: nothing else is tinted with its stock."""
+    return EXAMPLE_STOCK in lot.stocks
+
+
+def leave_out_example(shelf: Iterable[StockEntry], own: Iterable[str] = ()) -> list[StockEntry]:
+    """The stocks that a lot with these `own` ones may be tinted with: the example's has its own alone, no other has that."""
+    inside = EXAMPLE_STOCK in own
+    return [stock for stock in shelf if (stock.name == EXAMPLE_STOCK) is inside]

@@ -1,14 +1,12 @@
-"""Finds, opens, creates and migrates the database of a lot book; it knows no lots.
-
-SQLAlchemy is imported inside the functions, Alembic only when an older book is migrated: a command that needs
-no book does not pay for them.
-"""
+"""Finds, opens, creates and migrates the database of a lot book, and says its complaints; it knows no lot."""
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,28 +15,24 @@ from typing import Any
 import sqlalchemy
 from platformdirs import user_data_path
 from sqlalchemy import URL, Connection, Engine, event, inspect, make_url
-from sqlalchemy.exc import ArgumentError, DisconnectionError
+from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError, IntegrityError
 
 from colourmatch.book import tables
-from colourmatch.book.complaints import DAMAGED, OTHER_FILE, speaking
-from colourmatch.errors import BookError
-from colourmatch.writing import clear_left_over, name_partial
+from colourmatch.errors import BookError, InputError
+from colourmatch.files import clear_left_over, name_partial
 
 BUSY_SECONDS = 20
 #: Above this size a whole check at every opening would be felt; `check` still reads it all.
 QUICK_CHECK_BYTES = 20_000_000
 #: Taken on a server while tables are made, until the transaction ends; the number only has to be its own.
 LOCK_BUILDING = "SELECT pg_advisory_xact_lock(5310061)"
-UNREACHABLE = "The lot book {path} cannot be reached: {why}. Check the path and its rights."
-_HEADER = b"SQLite format 3\0"
 #: Of a book that is made: a photo's row fills one page and a part of the next, which other rows share.
 _PAGE_BYTES = 2048
 
 
-def find_location(location: str | Path | None, environ: Mapping[str, str] | None = None) -> str:
+def find_location(location: str | Path | None) -> str:
     """Where the book is: the argument, else COLOURMATCH_BOOK, else the per-user data folder."""
-    surroundings = os.environ if environ is None else environ
-    chosen = str(location or surroundings.get("COLOURMATCH_BOOK") or "").strip()
+    chosen = str(location or os.environ.get("COLOURMATCH_BOOK") or "").strip()
     return chosen or str(user_data_path("colourmatch", appauthor=False) / "book.sqlite")
 
 
@@ -80,7 +74,9 @@ def open_engine(url: URL, begin: Callable[[str], None] = lambda place: None) -> 
     if path is not None:
         if absent:
             begin(place)
-        _prepare_file(path)
+        with _reaching(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        refuse_other_files(path)
         clear_left_over(path.parent)
     with speaking(place):
         engine = make_engine(url)
@@ -89,20 +85,13 @@ def open_engine(url: URL, begin: Callable[[str], None] = lambda place: None) -> 
             if found is None:
                 if not absent:
                     begin(place)
-                _create(engine, place)
+                _create(engine)
             elif found != tables.VERSION:
                 _migrate(engine, found, path, place)
         except BaseException:
             engine.dispose()
             raise
     return engine
-
-
-def _prepare_file(path: Path) -> None:
-    """Make the folder, and refuse what is not a SQLite file."""
-    with _reaching(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
-    refuse_other_files(path)
 
 
 def is_absent(path: Path) -> bool:
@@ -120,7 +109,10 @@ def _reaching(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
+        why = error.strerror or error
+        raise BookError(
+            f"The lot book {path} cannot be reached: {why}. Check the path and its rights."
+        ) from None
 
 
 def refuse_other_files(path: Path) -> None:
@@ -130,7 +122,7 @@ def refuse_other_files(path: Path) -> None:
             raise BookError(f"{path} is a folder. Give the path of a file, such as {path / 'book.sqlite'}.")
         if path.exists() and path.stat().st_size:
             with path.open("rb") as handle:
-                if handle.read(16) != _HEADER:
+                if handle.read(16) != b"SQLite format 3\0":
                     raise BookError(OTHER_FILE.format(place=path))
 
 
@@ -158,8 +150,10 @@ def make_engine(url: URL, **options: Any) -> Engine:
             "The address of the lot book is not one of a file. Give a path, such as lots.sqlite."
         ) from None
 
+    path = book_path(url)
+
     @event.listens_for(engine, "connect")
-    def set_up(connection: Any, _record: Any) -> None:
+    def set_up(connection: Any, record: Any) -> None:
         connection.isolation_level = None  # transactions are opened below, not guessed by the driver
         connection.execute("PRAGMA foreign_keys = ON")
         # counts for a file without tables, and for VACUUM
@@ -169,8 +163,16 @@ def make_engine(url: URL, **options: Any) -> Engine:
             with suppress(sqlite3.OperationalError):
                 connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
+        record.info["file"] = path and identify_file(path)  # which is there by now
 
-    _stay_with_file(engine, book_path(url))
+    @event.listens_for(engine, "checkout")
+    def stay_with_file(_connection: Any, record: Any, _proxy: Any) -> None:
+        """Let none write into a file that no longer lies at its path: SQLite would lose it all."""
+        now = path and identify_file(path)
+        if path is not None and now is None:
+            raise BookError(REMOVED.format(path=path))
+        if now != record.info["file"]:
+            raise DisconnectionError("another file lies there")  # the pool then connects to that one
 
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
@@ -185,24 +187,6 @@ REMOVED = (
     "The lot book {path} was moved or removed while it was open, and nothing was entered. Put it back there or restore "
     "the last backup, then enter it again."
 )
-
-
-def _stay_with_file(engine: Engine, path: Path | None) -> None:
-    """Let no connection write into a file that no longer lies at its path: SQLite would go on and lose it all."""
-    if path is None:
-        return
-
-    @event.listens_for(engine, "connect")
-    def remember(_connection: Any, record: Any) -> None:
-        record.info["file"] = identify_file(path)
-
-    @event.listens_for(engine, "checkout")
-    def compare(_connection: Any, record: Any, _proxy: Any) -> None:
-        now = identify_file(path)
-        if now is None:
-            raise BookError(REMOVED.format(path=path))
-        if now != record.info["file"]:
-            raise DisconnectionError("another file lies there")  # the pool then connects to that one
 
 
 def identify_file(path: Path) -> tuple[int, int] | None:
@@ -220,10 +204,9 @@ def read_version(engine: Engine, path: Path | None) -> str | None:
         if engine.dialect.name == "sqlite":
             query = "SELECT name FROM sqlite_master WHERE type = 'table'"
             names = set(connection.exec_driver_sql(query).scalars())
-            if names and path is not None and path.stat().st_size <= QUICK_CHECK_BYTES:
-                verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
-                if verdict != "ok":
-                    raise BookError(DAMAGED.format(place=path))
+            is_quick = names and path is not None and path.stat().st_size <= QUICK_CHECK_BYTES
+            if is_quick and connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() != "ok":
+                raise BookError(DAMAGED.format(place=path))
         else:
             names = set(inspect(connection).get_table_names())
         if not names:
@@ -236,7 +219,7 @@ def read_version(engine: Engine, path: Path | None) -> str | None:
         return str(connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar())
 
 
-def _create(engine: Engine, place: str) -> None:
+def _create(engine: Engine) -> None:
     """All tables and guards of the present version in one transaction; Alembic would be slow to start."""
     with write(engine) as connection:
         if engine.dialect.name == "postgresql":
@@ -250,9 +233,9 @@ def _create(engine: Engine, place: str) -> None:
 
 
 def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
-    refuse_unknown_version(found, place)
     from colourmatch.book import migrate  # brings in Alembic
 
+    refuse_unknown_version(found, place)
     if path is not None:
         _copy_beside(path, found)
     with write(engine) as connection:
@@ -286,18 +269,15 @@ def refuse_unknown_version(found: str, place: str) -> None:
             f"The lot book {place} is of version {found}, this program knows up to {tables.VERSION}. "
             "Update colourmatch, or give another book."
         )
-    if found == tables.VERSION:
-        return
-    from colourmatch.book import migrate  # brings in Alembic
-
-    if not migrate.knows(found):
+    steps = Path(__file__).with_name("migrations").glob("versions/*.py")
+    if found != tables.VERSION and not any(step.name.startswith(f"{found}_") for step in steps):
         raise BookError(
             f"The lot book {place} is of version {found}, which this program does not know. "
             "Give another book, or restore a backup."
         )
 
 
-def _copy_beside(path: Path, found: str) -> Path:
+def _copy_beside(path: Path, found: str) -> None:
     """A whole copy of an older book next to it, through SQLite's own backup."""
     copy = path.with_name(f"{path.name}.before-{found}-{datetime.now(UTC):%Y%m%dT%H%M%S}")
     # several stations may upgrade one book at once: each writes a copy of its own
@@ -315,7 +295,6 @@ def _copy_beside(path: Path, found: str) -> Path:
     finally:
         with suppress(OSError):
             partial.unlink(missing_ok=True)
-    return copy
 
 
 @contextmanager
@@ -326,3 +305,56 @@ def write(engine: Engine) -> Iterator[Connection]:
         path = book_path(engine.url)
         if path is not None and identify_file(path) != connection.info.get("file"):
             raise BookError(REMOVED.format(path=path))
+
+
+DAMAGED = (
+    "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
+)
+OTHER_FILE = "{place} is not a lot book. Give another path; the file is left as it is."
+SILENT = "The database {place} does not answer. Check that it runs and that the address is right."
+
+#: what is looked for in the complaint -> the sentence; the first that fits is taken
+_SENTENCES = {
+    r"is locked|is busy|lock timeout": (
+        "The lot book {place} is in use by another program. Close it there or wait, then try again."
+    ),
+    r"is full|No space left|could not extend file|disk I/O error|File too large": (
+        "There is no room left to write the lot book {place}. Make room, then enter it again; nothing already "
+        "entered is lost."
+    ),
+    r"readonly|read-only": (
+        "The lot book {place} may only be read here. Change its rights, or give another path with --book."
+    ),
+    r"not a database": OTHER_FILE,
+    r"unable to open": "The lot book {place} cannot be opened. Check the path and its rights.",
+    r"malformed|corrupt|unsupported file format|could not decode|no such (table|column|collation)|foreign key mismatch|has no column": DAMAGED,
+    r"authentication failed|no password supplied|role .* does not exist": (
+        "The database {place} does not let this user in. Check the name and the password in the address."
+    ),
+    r"permission denied": "This user may not write the lot book {place}. Ask whoever keeps the database for the right.",
+    r"database .* does not exist": "The database {place} does not exist. Create it first, or check the address.",
+    r"connection|could not translate|failed to resolve|EOF detected|shutting down|starting up|recovery mode": SILENT,
+}
+
+
+@contextmanager
+def speaking(place: str, when_silent: Callable[[], str] = str) -> Iterator[None]:
+    """Raise BookError for what the user can mend; broken rules and faults of the program pass as they are.
+
+    when_silent: what else is said where a server went away, as what became of an entry.
+    """
+    try:
+        yield
+    except IntegrityError:
+        raise
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:  # texts of the book that are none any more
+        raise BookError(DAMAGED.format(place=place)) from error
+    except UnicodeEncodeError as error:  # half a sign, as a terminal hands on bytes that are no text
+        raise InputError("A name or text holds a sign that cannot be kept. Type it again.") from error
+    except (DBAPIError, sqlite3.Error) as error:
+        complaint = str(getattr(error, "orig", error))
+        said = (text for pattern, text in _SENTENCES.items() if re.search(pattern, complaint, re.IGNORECASE))
+        if (text := next(said, None)) is None:  # a fault of the program
+            raise
+        what_became = when_silent() if text == SILENT else ""
+        raise BookError(f"{text.format(place=place)} {what_became}".strip()) from error

@@ -1,10 +1,6 @@
-"""How long texts lie in the database; whoever reads or writes them sees the text.
-
-A photo's JSON is keys that every photo has, series of numbers that change little from one to the next (outlines, curves),
-and a few numbers of its own. It is laid out with the series apart, as differences, and deflated after the words that
-such texts have in common. The layout is a rule of its own, the same in every database and with every zlib: it is what
-seals.py hashes. RFC 1950. Older books hold texts as they are, or deflated and in letters (RFC 4648).
-"""
+"""How long texts lie in the database: series of numbers apart, as differences, all deflated (RFC 1950) after
+the words that such texts have in common. The layout, the same with every zlib, is what seals.py hashes.
+Older books hold texts as they are, or deflated and in letters (RFC 4648)."""
 
 from __future__ import annotations
 
@@ -46,9 +42,13 @@ def pack(text: str) -> bytes:
 def unpack(stored: str | bytes) -> str:
     """The text again; JSONDecodeError where it is damaged."""
     try:
-        if isinstance(stored, str) or not stored.startswith(_MARK):
-            return _unpack_older(stored if isinstance(stored, str) else stored.decode())
-        return _read_layout(_inflate(stored))
+        if isinstance(stored, bytes) and stored.startswith(_MARK):
+            return _read_layout(_inflate(stored))
+        older = stored if isinstance(stored, str) else stored.decode()
+        if not older.startswith(_OLDER_MARK):
+            return older
+        packed = base64.b64decode(older[len(_OLDER_MARK) :], validate=True)
+        return zlib.decompress(packed).decode("utf-8", "surrogatepass")
     except (zlib.error, binascii.Error, ValueError, IndexError, OverflowError):
         raise json.JSONDecodeError("damaged", repr(stored[:20]), 0) from None
 
@@ -168,9 +168,7 @@ class _Shown(dict[int, str]):
         return told
 
 
-@cache
-def _shown(decimals: int) -> _Shown:
-    return _Shown(10**decimals)
+_shown = cache(lambda decimals: _Shown(10**decimals))
 
 
 def _read_differences(differences: bytes, place: int, count: int, width: int) -> tuple[Iterable[int], int]:
@@ -196,10 +194,3 @@ def _inflate(stored: bytes) -> bytes:
 def _words() -> bytes:
     """What such texts have in common, the most frequent last. Never change it: what was packed with it needs it."""
     return Path(__file__).with_name("packing_words.txt").read_bytes().replace(b"\r", b"")
-
-
-def _unpack_older(stored: str) -> str:
-    if not stored.startswith(_OLDER_MARK):
-        return stored
-    packed = base64.b64decode(stored[len(_OLDER_MARK) :], validate=True)
-    return zlib.decompress(packed).decode("utf-8", "surrogatepass")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from pathlib import Path
 from typing import Any, Unpack
 
 from sqlalchemy import Connection
@@ -19,9 +18,9 @@ from colourmatch.book.checks import (
     to_json,
     utc_text,
 )
+from colourmatch.book.naming import find_reference
 from colourmatch.book.photo_store import KeptPhoto, hash_photo
-from colourmatch.book.rows import read_reference_readings, read_references
-from colourmatch.book.shelf import find_reference
+from colourmatch.book.rows import in_columns, read_reference_readings, read_references
 from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.book.transactions import By, Part, find_token, insert_once
 from colourmatch.measurement import Measurement
@@ -50,7 +49,7 @@ class References(Part):
         dilution: float = 1.0,
         lab_sd: tuple[float, float, float] | None = None,
         measurement: Measurement | Mapping[str, Any] | None = None,
-        photo: bytes | Path | str | KeptPhoto | None = None,
+        photo: bytes | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
         original_name: str | None = None,
         **by: Unpack[By],
@@ -61,13 +60,11 @@ class References(Part):
         can be kept.
         """
         found = self.get(reference)
-        colour = check_lab(lab)
-        if colour is None:
+        if (colour := check_lab(lab)) is None:
             raise ValueError("lab is needed, got None")
-        spread = [None] * 3 if lab_sd is None else [float(part) for part in lab_sd]
-        values: dict[str, Any] = dict(zip(("lab_l", "lab_a", "lab_b"), colour, strict=True))
-        values |= dict(zip(("lab_l_sd", "lab_a_sd", "lab_b_sd"), spread, strict=True))
-        values |= {
+        values: dict[str, Any] = {
+            **in_columns("lab", colour),
+            **in_columns("lab_sd", lab_sd and [float(part) for part in lab_sd]),
             "reference_id": found.id,
             "depth_mm": check_number("depth_mm", depth_mm),
             "dilution": check_number("dilution", dilution),
@@ -100,7 +97,7 @@ class References(Part):
         found = self.get(reference)
         return self._read(read_reference_readings, found.id)
 
-    def find_photo(self, photo: bytes | Path | str, reference: str | int) -> ReferenceReading | None:
+    def find_photo(self, photo: bytes, reference: str | int) -> ReferenceReading | None:
         """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""
         sha256 = hash_photo(photo)
         readings = self.readings(reference)

@@ -1,7 +1,5 @@
 """Puts a backup back where there is no book yet; it takes nothing from an archive that it has not checked.
-
-What the archive may hold, and how large each part may be, is what its manifest says, and is compared before anything is
-unpacked; the manifest is bounded by itself.
+What it may hold, and how large each part may be, its manifest says; it is compared before unpacking.
 """
 
 from __future__ import annotations
@@ -13,7 +11,7 @@ import shutil
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO, cast
@@ -24,8 +22,7 @@ from colourmatch.book.lot_book import LotBook, find_photo_folder, open_book
 from colourmatch.book.opening import book_path, parse_location
 from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.errors import BookError
-from colourmatch.reading import MAX_FILE_BYTES
-from colourmatch.writing import replace_whole
+from colourmatch.files import MAX_FILE_BYTES, replace_whole
 
 #: A manifest names each photo in a hundred bytes; databases take some kilobytes an entry, and pack to a tenth.
 _MOST_MANIFEST_BYTES, _MOST_DATABASE_BYTES = 50_000_000, 50_000_000_000
@@ -39,7 +36,6 @@ def restore_book(
     location: str | Path,
     *,
     leave_out: Callable[[str], None] | None = None,
-    environ: Mapping[str, str] | None = None,
 ) -> LotBook:
     """Put a backup back at a location where there is no book yet, and open it.
 
@@ -55,16 +51,15 @@ def restore_book(
                 raise BookError(f"{taken} is there already. Give a new path to restore the backup to.")
     with _open_archive(Path(archive)) as (packed, manifest), tempfile.TemporaryDirectory() as folder:
         photos = _list_photos(packed, manifest)
-        _refuse_without_room(packed, Path(folder))
         database = _unpack_database(packed, manifest, Path(folder))
         photos = _drop_damaged(packed, photos, leave_out)
         # Photos first, as when they are added: a book never names a photo that is not there.
-        store = PhotoStore(find_photo_folder(url, environ))
+        store = PhotoStore(find_photo_folder(url))
         for name, info in photos.items():
             store.restore(name, packed.read(info))
-        _place_database(database, location, target, environ)
+        _place_database(database, location, target)
     try:
-        return open_book(location, environ=environ)
+        return open_book(location)
     except BaseException:
         if target is not None:  # it was not there before, and what was put there is no book
             for end in ("", "-wal", "-shm", "-journal"):
@@ -97,6 +92,8 @@ def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: 
     name = manifest["database"]
     if name not in ("book.sqlite", "book.json"):
         raise ValueError("no database in it")
+    if packed.getinfo(name).file_size > shutil.disk_usage(folder).free:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     path = folder / str(name)
     with packed.open(name) as stream, path.open("wb+") as out:
         shutil.copyfileobj(stream, out, _PART_BYTES)
@@ -116,7 +113,10 @@ def _list_photos(packed: zipfile.ZipFile, manifest: dict[str, Any]) -> dict[str,
             raise ValueError(f"{info.filename!r} is in it twice")
         seen.add(info.filename)
         if info.filename == manifest["database"]:
-            _check_database_size(info, manifest)
+            said = manifest.get("database_bytes", info.file_size)
+            blown_up = info.file_size > max(_SMALL_BYTES, _MOST_PACKED * info.compress_size)
+            if info.file_size != said or info.file_size > _MOST_DATABASE_BYTES or blown_up:
+                raise ValueError("its database is larger than it says")
         elif info.filename != "manifest.json":
             named = PHOTO_NAME.fullmatch(info.filename)
             if named is None or (sizes is not None and named.group(2) not in sizes):
@@ -127,20 +127,6 @@ def _list_photos(packed: zipfile.ZipFile, manifest: dict[str, Any]) -> dict[str,
     if len(photos) != manifest.get("photos", len(photos)) or len(seen) != len(photos) + 2:
         raise ValueError("it holds other photos than it says")
     return photos
-
-
-def _check_database_size(info: zipfile.ZipInfo, manifest: dict[str, Any]) -> None:
-    said = manifest.get("database_bytes", info.file_size)
-    blown_up = info.file_size > max(_SMALL_BYTES, _MOST_PACKED * info.compress_size)
-    if info.file_size != said or info.file_size > _MOST_DATABASE_BYTES or blown_up:
-        raise ValueError("its database is larger than it says")
-
-
-def _refuse_without_room(packed: zipfile.ZipFile, folder: Path) -> None:
-    """OSError where the temporary folder has no room for the database."""
-    database = max(info.file_size for info in packed.infolist() if info.filename.startswith("book."))
-    if database > shutil.disk_usage(folder).free:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def _drop_damaged(
@@ -167,9 +153,7 @@ def _is_whole(packed: zipfile.ZipFile, name: str, info: zipfile.ZipInfo) -> bool
         return False
 
 
-def _place_database(
-    database: Path, location: str | Path, target: Path | None, environ: Mapping[str, str] | None
-) -> None:
+def _place_database(database: Path, location: str | Path, target: Path | None) -> None:
     if target is not None and database.suffix == ".sqlite":
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
@@ -182,7 +166,7 @@ def _place_database(
             ) from None
         return
     try:
-        with open_book(location, environ=environ) as book, _as_export(database) as stream:
+        with open_book(location) as book, _as_export(database) as stream:
             book.archive.import_json(stream)
     except BaseException:
         if target is not None:
@@ -197,7 +181,7 @@ def _as_export(database: Path) -> Iterator[TextIO]:
         with database.open(encoding="utf-8") as stream:
             yield stream
         return
-    with open_book(database, environ={}) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
+    with open_book(database) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
         source.archive.export_json(between)
         between.seek(0)
         yield between

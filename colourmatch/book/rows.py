@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, TypeAlias, TypeVar
 
 from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
@@ -55,6 +55,11 @@ def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
 
             found[name] = Advice.from_json(found[name])
     return found
+
+
+def in_columns(name: str, colour: Sequence[float] | None) -> dict[str, float | None]:
+    """A colour of a record in its columns."""
+    return dict(zip(_COLOURS[name], colour or (None, None, None), strict=True))
 
 
 def read_records(connection: Connection, query: Query, record: type[R]) -> list[R]:
@@ -121,10 +126,7 @@ def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
 
 
 def _put_right(now: dict[str, Any], change: RowMapping) -> str:
-    """Bring what is known of a stock up to a correction, and say in words what that put right.
-
-    What photos taught is a true strength: it stays, whatever is on the label.
-    """
+    """Bring a stock up to a correction, in words too; the true strength that photos taught stays."""
     said = []
     if (label := change["label_g_per_100ml"]) is not None:
         before = now["label_strength_g_per_100ml"]
@@ -211,20 +213,20 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
         if "stocks" in told:
             told["stocks"] = [name_now(name, since) for name in told["stocks"]]
         changes[lot_id] |= told
-    return [_lot(row, names[row["id"]], changes[row["id"]]) for row in rows]
+    lots = []
+    for row in rows:
+        values = pick_fields(row, e.Lot) | {"stocks": names[row["id"]]}
+        values |= (from_json(row["details"]) or {}) | changes[row["id"]]
+        target = values["target_lab"]
+        lots.append(
+            e.Lot(**values | {"stocks": tuple(values["stocks"]), "target_lab": target and tuple(target)})
+        )
+    return lots
 
 
-def read_lot(connection: Connection, lot_id: int, at: str | None = None) -> e.Lot:
-    """One lot that is there, with the amendments made up to a time in place."""
-    return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
-
-
-def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> e.Lot:
-    values = pick_fields(row, e.Lot) | {"stocks": stocks} | (from_json(row["details"]) or {}) | changes
-    values["stocks"] = tuple(values["stocks"])
-    if values["target_lab"] is not None:
-        values["target_lab"] = tuple(values["target_lab"])
-    return e.Lot(**values)
+def read_lot(connection: Connection, lot_id: int) -> e.Lot:
+    """One lot that is there, with its amendments in place."""
+    return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0]
 
 
 def read_events(
@@ -248,7 +250,12 @@ def read_events(
         if at is not None:
             query = query.where(t.lot_entries.c.created_at <= at)
         for row in connection.execute(query).mappings():
-            events[row["lot_id"]].append(_entry(row, renamed))
+            if (record := _CLASSES.get(row["kind"])) is None:
+                raise json.JSONDecodeError("damaged", str(row["kind"]), 0)
+            values = pick_fields(row, record)
+            if values.get("stock_id") in renamed:
+                values["stock"] = renamed[values["stock_id"]][-1][1]
+            events[row["lot_id"]].append(record(**values))
     return {lot_id: e.mark(sorted(found, key=lambda entry: entry.id)) for lot_id, found in events.items()}
 
 
@@ -266,16 +273,6 @@ _CLASSES: dict[str, type[e.LotEntry]] = {
     "moved": e.MovedEntry,
     "reopening": e.ReopeningEntry,
 }
-
-
-def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> e.LotEntry:
-    record = _CLASSES.get(row["kind"])
-    if record is None:
-        raise json.JSONDecodeError("damaged", str(row["kind"]), 0)
-    values = pick_fields(row, record) | {"replaced_by_id": None}
-    if values.get("stock_id") in renamed:
-        values["stock"] = renamed[values["stock_id"]][-1][1]
-    return record(**values)
 
 
 def read_entry(connection: Connection, entry_id: int) -> e.LotEntry | None:
@@ -322,9 +319,9 @@ def may_contradict() -> Any:
     return t.lots.c.id.in_(select(head.lot_id).where(head.id.in_(union_all(*parts))))
 
 
-def is_open(lots: Any = t.lots) -> Any:
+def is_open() -> Any:
     """SQL: the lot has no closing entry that stands."""
-    return ~select(t.closings.c.entry_id).where(t.closings.c.lot_id == lots.c.id, still_closed()).exists()
+    return ~select(t.closings.c.entry_id).where(t.closings.c.lot_id == t.lots.c.id, still_closed()).exists()
 
 
 def still_closed() -> Any:

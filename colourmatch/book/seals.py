@@ -1,11 +1,6 @@
-"""Hashes by which damage and changes inside the book are found; it knows rows and no rules.
-
-Every entry of a lot has one, of its content and of the hash before it in its lot, so that a lot's last hash stands for all
-that was written of it. The first is that of the lot's head. Rows outside lots have hashes of their own. What is hashed is
-what the database gives back: names and values of the columns that hold something, so that a column added later changes
-no hash. For a long text its own hash stands (packing.py), so that a check reads none; hashes from before that hold the
-text itself, and stay as they are.
-"""
+"""Hashes by which changes inside the book are found: an entry's holds that of the one before it in its lot.
+Hashed are the columns that hold something (one added later changes no hash), for a long text its own hash
+(packing.py), in older hashes the text itself. It knows rows and no rules."""
 
 from __future__ import annotations
 
@@ -87,11 +82,11 @@ def last_hash(connection: Connection, lot_id: int) -> str:
     return str(connection.scalar(query.limit(1)) or "")
 
 
-def find_hash(connection: Connection, sha256: str) -> Altered | None:
-    """The row of a lot whose hash this is: that of a lot's head, or of an entry."""
-    query = select(t.seals.c.of_table, t.seals.c.row_id, t.seals.c.lot_id).where(t.seals.c.sha256 == sha256)
-    found = connection.execute(query.where(t.seals.c.lot_id.is_not(None))).first()
-    return None if found is None else Altered(*found)
+def find_hash(connection: Connection, sha256: str) -> tuple[int, int | None] | None:
+    """The lot and the entry up to which a hash stands for; no entry: the lot's head alone."""
+    of_lot = select(t.seals).where(t.seals.c.sha256 == sha256, t.seals.c.lot_id.is_not(None))
+    found = connection.execute(of_lot).first()
+    return found and (found.lot_id, found.row_id if found.of_table == "lot_entries" else None)
 
 
 def find_altered(connection: Connection) -> Iterator[Altered]:

@@ -103,10 +103,7 @@ class StockEntry:
 
     @property
     def learnt(self) -> tuple[float, float, float] | None:
-        """Real over label strength with its 95 % interval as photos taught it, None while they taught nothing.
-
-        The logarithm of the factor is taken as normal: factor x exp(+-K_95 sd).
-        """
+        """Real over label strength, its 95 % interval with a normal logarithm; None while not learnt."""
         if self.strength_factor == 1 and self.learnt_from_lot_id is None:
             return None
         spread = math.exp(K_95 * self.strength_rel_sd)

@@ -1,23 +1,40 @@
-"""The stocks on the shelf: made up, thinned, weighed, learnt, put right, put away. It knows no batch."""
+"""The stocks on the shelf: made up, thinned, weighed, learnt, put right, put away, and what is left in their bottles."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import asdict
-from typing import Any, Unpack
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any, TypedDict, Unpack
 
 from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.bottles import BottleFacts, Traced, check_bottle, find_batch, read_left_ml, trace_stocks
-from colourmatch.book.checks import check_name, check_number, check_text, name_key, to_json
-from colourmatch.book.entering import check_reason
-from colourmatch.book.relabelling import StockCorrection, check_stock_changes, put_stock_right
-from colourmatch.book.rows import read_stock_changes, read_stocks
-from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
+from colourmatch.book.additions import StockCorrection, check_stock_changes, put_stock_right
+from colourmatch.book.checks import (
+    check_hand,
+    check_name,
+    check_number,
+    check_text,
+    name_key,
+    near_names,
+    to_json,
+)
+from colourmatch.book.entries import CAME_BACK, CARRIED
+from colourmatch.book.naming import ADD_STOCK, find_batch, find_stock, is_same_stock, lock_names, stocks_named
+from colourmatch.book.rows import count, read_stock_changes, read_stocks
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import By, Part, find_token, insert_once, near_names, part_of, refuse_other
+from colourmatch.book.transactions import (
+    By,
+    Part,
+    check_reason,
+    find_token,
+    insert_once,
+    part_of,
+    refuse_other,
+)
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
@@ -25,6 +42,57 @@ from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, we
 #: Two makings of one recipe differ in strength by this much (one sd, relative): weighing, filling up, another batch of
 #: powder (common practice, no source).
 FRESH_REL_SD = 0.08
+
+
+class BottleFacts(TypedDict, total=False):
+    """What a maker says of a bottle; days as 2027-05-01, the amount in ml, `hand` as of a lot."""
+
+    supplier: str | None
+    supplier_batch: str | None
+    made_on: str | None
+    use_by: str | None
+    amount_ml: float | None
+    hand: str | None
+
+
+@dataclass(frozen=True)
+class Traced:
+    """What one lot got of one bottle, in all the doses that count; the first and the last time."""
+
+    lot_id: int
+    stock_id: int
+    ml: float
+    mg: float
+    first_at: str
+    last_at: str
+
+
+_CHECKS: dict[str, Callable[[Any], Any]] = {
+    "supplier": lambda value: check_name(value, "supplier"),
+    "supplier_batch": lambda value: check_name(value, "batch of the supplier"),
+    "made_on": lambda value: _check_day(value, "day it was made"),
+    "use_by": lambda value: _check_day(value, "day to use it by"),
+    "amount_ml": lambda value: check_number("amount_ml", value),
+    "hand": check_hand,
+}
+
+
+def check_bottle(facts: BottleFacts) -> dict[str, Any]:
+    """The facts as they are kept, what was not said left out; InputError for what cannot be."""
+    said = {key: facts.get(key) for key in _CHECKS}
+    checked = {key: _CHECKS[key](value) for key, value in said.items() if value not in (None, "")}
+    if checked.get("use_by", "9") < checked.get("made_on", ""):
+        raise InputError(
+            f"It is to be used by {checked['use_by']}, before it was made on {checked['made_on']}. Check the two days."
+        )
+    return checked
+
+
+def _check_day(value: object, words: str) -> str:
+    try:
+        return date.fromisoformat(str(value).strip()).isoformat()
+    except ValueError:
+        raise InputError(f"The {words} is {value!r}. Give a day such as 2027-05-01.") from None
 
 
 class Stocks(Part):
@@ -36,46 +104,38 @@ class Stocks(Part):
         colourant: str,
         strength_g_per_100ml: float,
         *,
-        drop_ml: float = 0.05,
-        made_in: str = "water",
-        strength_rel_sd: float = 0.20,
-        drop_rel_sd: float = 0.15,
-        density_g_per_ml: float = 1.0,
         notes: str = "",
         diluted_from: str | int | None = None,
         bottle: BottleFacts | None = None,
         follows: int | None = None,
-        **by: Unpack[By],
+        entered_by: str | None = None,
+        token: str | None = None,
+        **figures: Any,
     ) -> StockEntry:
         """Put a stock on the shelf; InputError for an impossible figure or a name that is taken.
 
-        `colourant` is an E number, a name, or the code of an unknown bottle (`custom_colourant`). `bottle`: whose batch it
-        is, its days, how much; `follows`: the id of the bottle before it.
+        colourant: an E number, a name, or the code of an unknown bottle (`custom_colourant`); figures: as in `Stock`;
+        bottle: whose batch it is, its days, how much; follows: the id of the bottle before it.
         """
-        details: dict[str, Any] = check_bottle(bottle or {}) | (
-            {} if follows is None else {"follows": follows}
-        )
-        stock = Stock(
-            check_name(name, "name of the stock"), find_colourant(colourant).e_number, strength_g_per_100ml, drop_ml,
-            made_in, strength_rel_sd, drop_rel_sd, density_g_per_ml,
-        )  # fmt: skip
-        figures = _figures(check_stock(stock))
-        values = {key: value if isinstance(value, str) else float(value) for key, value in figures.items()}
-        name = stock.name
-        notes = check_text(notes, "notes")
+        by: By = {"entered_by": entered_by, "token": token}
+        details = check_bottle(bottle or {}) | ({} if follows is None else {"follows": follows})
+        code = find_colourant(colourant).e_number
+        stock = Stock(check_name(name, "name of the stock"), code, strength_g_per_100ml, **figures)
+        row = _figures(check_stock(stock))
+        asked = row | {key: float(value) for key, value in row.items() if not isinstance(value, str)}
+        asked |= {"notes": check_text(notes, "notes"), "details": to_json(details or None)}
 
         def act(connection: Connection) -> int:
             parent = None if diluted_from is None else find_stock(connection, diluted_from).id
-            told = to_json(details or None)
-            asked = {**values, "notes": notes, "diluted_from_id": parent, "details": told}
-            lock_shelf(connection)
-            again = find_token(connection, t.stocks, by.get("token")) is not None
-            if not again and any(known.active for known in stocks_named(connection, name)):
+            values = asked | {"diluted_from_id": parent}
+            lock_names(connection, "stocks")
+            again = find_token(connection, t.stocks, token) is not None
+            if not again and any(known.active for known in stocks_named(connection, stock.name)):
                 raise InputError(
-                    f"A stock called {name!r} is on the shelf already. Take another name, or "
+                    f"A stock called {stock.name!r} is on the shelf already. Take another name, or "
                     "put the old one away first."
                 )
-            return insert_once(connection, t.stocks, by, asked, **asked, name_key=name_key(name))
+            return insert_once(connection, t.stocks, by, values, **values, name_key=name_key(stock.name))
 
         return self.get(self._database.write(act))
 
@@ -97,11 +157,13 @@ class Stocks(Part):
         made = self.add(**label, notes=notes, bottle=facts, follows=old.id, **by)
         if old.learnt is None:
             return made
-        unsure = math.hypot(old.strength_rel_sd, FRESH_REL_SD)
-        return self.learn(
-            made.id, old.strength_factor, unsure, old.learnt_from_lot_id,
-            shift=old.shift, token=part_of(by, "learnt")["token"],
-        )  # fmt: skip
+        return self._pass_on(old, made, math.hypot(old.strength_rel_sd, FRESH_REL_SD), by)
+
+    def _pass_on(self, old: StockEntry, new: StockEntry, rel_sd: float, by: By) -> StockEntry:
+        """What photos taught of one bottle, for another."""
+        token = part_of(by, "learnt")["token"]
+        lot = old.learnt_from_lot_id
+        return self.learn(new.id, old.strength_factor, rel_sd, lot, shift=old.shift, token=token)
 
     def left_ml(self, stocks: Sequence[StockEntry]) -> dict[int, float | None]:
         """What is left of each bottle by the entries, ml; None where nobody said how much there was."""
@@ -134,18 +196,14 @@ class Stocks(Part):
         bottle: BottleFacts | None = None,
         **by: Unpack[By],
     ) -> StockEntry:
-        """Put a stock thinned from another on the shelf: 1 part made up to `fold` parts.
-
-        What the photos taught of the bottle holds for what is thinned from it. InputError as in `add`.
-        """
+        """Put 1 part made up to `fold` parts on the shelf, with what photos taught; as in `add`."""
         parent = self.get(stock)
         thin = dilute(parent.as_stock(learnt=False), fold, (name or "").strip() or None)
         made = self.add(**_figures(thin), diluted_from=parent.id, bottle=bottle, **by)
         learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
         if learnt == label or made.learnt_from_lot_id is not None or made.strength_factor != 1:
             return made
-        token = part_of(by, "learnt")["token"]
-        return self.learn(made.id, *learnt, parent.learnt_from_lot_id, shift=parent.shift, token=token)
+        return self._pass_on(parent, made, parent.strength_rel_sd, by)
 
     def all(self, *, active_only: bool = True) -> list[StockEntry]:
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
@@ -186,7 +244,7 @@ class Stocks(Part):
             found, "weighed", by, drops=float(drops), grams=float(grams),
             drop_ml=weighed.drop_ml, drop_rel_sd=weighed.rel_sd,
         )  # fmt: skip
-        if found.weighed or found.learnt_from_lot_id is None or not self._taught_by_drops(found):
+        if found.weighed or not self._taught_by_drops(found):
             return told
         factor, sd = part_learnt(
             (found.strength_factor, found.strength_rel_sd), (found.label_strength_rel_sd, found.drop_rel_sd),
@@ -198,12 +256,13 @@ class Stocks(Part):
         )  # fmt: skip
 
     def _taught_by_drops(self, stock: StockEntry) -> bool:
-        """Whether the lot that a stock was learnt from was dosed with it in drops."""
+        """Whether there is a lot that a stock was learnt from, and it was dosed with it in drops."""
         head, part = t.lot_entries.c, t.additions.c
-        query = select(part.unit).join(t.lot_entries, head.id == part.entry_id)
+        query = (
+            select(part.entry_id).join(t.lot_entries, head.id == part.entry_id).where(part.unit == "drops")
+        )
         query = query.where(head.lot_id == stock.learnt_from_lot_id, part.stock_id == stock.id)
-        with self._database.read() as connection:
-            return "drops" in set(connection.scalars(query))
+        return self._read(count, query) > 0
 
     def learn(
         self,
@@ -219,17 +278,12 @@ class Stocks(Part):
 
         `lot` is the id of an existing lot; `shift`: how far its band lies from where its colourant has it, nm, and one sd.
         """
-        details = None
-        if shift is not None:
-            far, sd = (
-                check_number(name, part)
-                for name, part in zip(("shift_nm", "shift_sd_nm"), shift, strict=True)
-            )
-            details = to_json({"shift_nm": far, "shift_sd_nm": sd})
+        moved = dict(zip(("shift_nm", "shift_sd_nm"), shift or (), strict=False))
+        details = {name: check_number(name, part) for name, part in moved.items()}
         return self._change(
             self.get(stock), "learnt", by,
             strength_factor=check_number("strength_factor", factor),
-            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot, details=details,
+            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot, details=to_json(details or None),
         )  # fmt: skip
 
     def reset(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
@@ -259,20 +313,16 @@ class Stocks(Part):
         """
         why = check_reason(reason)
         details = check_bottle(bottle or {})
-        said = {
-            "label_g_per_100ml": strength_g_per_100ml,
-            "name": name,
-            "notes": notes,
-            "details": details or None,
-        }
-        given: dict[str, Any] = {key: value for key, value in said.items() if value is not None}
+        said: dict[str, Any] = {"label_g_per_100ml": strength_g_per_100ml, "name": name, "notes": notes}
+        given = {key: value for key, value in said.items() if value is not None}
+        given |= {"details": details} if details else {}
         if not given:
             raise InputError(
                 "Say what to put right: --strength-g-per-100ml, --name, --note, or what the bottle says."
             )
 
         def act(connection: Connection) -> StockCorrection:
-            lock_shelf(connection)
+            lock_names(connection, "stocks")
             if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
                 asked = given | ({"details": to_json(details)} if details else {})
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
@@ -287,7 +337,6 @@ class Stocks(Part):
     def _change(self, stock: StockEntry, kind: str, by: By, **values: Any) -> StockEntry:
         if not stock.active:
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
-
         entry = {"stock_id": stock.id, "kind": kind, "text": "", **values}
         self._database.write(lambda c: insert_once(c, t.stock_entries, by, entry, **entry))
         return self.get(stock.id)
@@ -296,3 +345,52 @@ class Stocks(Part):
 def _figures(stock: Stock) -> dict[str, Any]:
     """A stock as its row has it; the hand stands with what is said of the bottle."""
     return {name: value for name, value in asdict(stock).items() if name != "hand"}
+
+
+def trace_stocks(connection: Connection, ids: Iterable[int]) -> list[Traced]:
+    """What each lot got of each of these bottles, by lot; a trial's part of its batch is not counted again."""
+    head, part = t.lot_entries.c, t.additions.c
+    query = select(t.lot_entries, t.additions).join(t.additions, part.entry_id == head.id).order_by(head.id)
+    wanted = set(ids)
+    # entries of other bottles too: a correction may name another bottle than what it corrects
+    touched = select(head.lot_id).join(t.additions, part.entry_id == head.id).where(part.stock_id.in_(wanted))
+    rows = connection.execute(query.where(head.lot_id.in_(touched))).mappings().all()
+    replaced = {row["replaces_id"] for row in rows}
+    carried: set[int] = set()
+    for row in rows:
+        reason = row["reason"] or ""
+        own = row["replaces_id"] is None and (reason == CARRIED or reason.startswith(CAME_BACK))
+        if own or row["replaces_id"] in carried:
+            carried.add(row["id"])
+    found: dict[tuple[int, int], list[Any]] = defaultdict(list)
+    for row in rows:
+        counts = row["id"] not in replaced and row["id"] not in carried and not row["void"]
+        if counts and row["stock_id"] in wanted:
+            found[row["lot_id"], row["stock_id"]].append(row)
+    return [
+        Traced(
+            *place,
+            *(sum(r[key] for r in held) for key in ("ml", "mg")),
+            *(held[k]["created_at"] for k in (0, -1)),
+        )
+        for place, held in sorted(found.items())
+    ]
+
+
+def read_left_ml(connection: Connection, stocks: Iterable[StockEntry]) -> dict[int, float | None]:
+    """What is left of each bottle by the entries, ml; None where nobody said how much there was, never below 0.
+
+    What was thinned from it took its share, where the thinned bottle says how much of it was made.
+    """
+    known = {stock.id: stock for stock in stocks if stock.amount_ml is not None}
+    if not known:
+        return {stock.id: None for stock in stocks}
+    left = {stock_id: float(stock.amount_ml or 0.0) for stock_id, stock in known.items()}
+    for dose in trace_stocks(connection, known):
+        left[dose.stock_id] -= dose.ml
+    children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id.in_(known))
+    for child in read_stocks(connection, connection.scalars(children).all()):
+        parent = known[child.diluted_from_id or 0]
+        share = child.label_strength_g_per_100ml / parent.label_strength_g_per_100ml
+        left[parent.id] -= (child.amount_ml or 0.0) * share
+    return {stock.id: max(left[stock.id], 0.0) if stock.id in left else None for stock in stocks}

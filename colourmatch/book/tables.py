@@ -1,9 +1,6 @@
-"""The tables of the lot book as they stand in the newest version; it knows no rules and no files.
-
-Rows are only ever added: triggers refuse UPDATE, DELETE and TRUNCATE. The head of an entry is in lot_entries,
-so that one sequence of ids orders all that happened to a lot; its particulars are in a table of its kind.
-A change here needs a migration; tests/book/test_migrations.py compares the two.
-"""
+"""The tables of the lot book in its newest version (a change needs a migration); it knows no rules.
+Rows are only ever added: triggers refuse the rest. An entry's head is in lot_entries, whose ids order all
+that happened to a lot; its particulars are in a table of its kind."""
 
 from __future__ import annotations
 

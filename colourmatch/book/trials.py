@@ -1,26 +1,31 @@
 """Writes trials: a measured part of a batch as a lot of its own, and its way back; what they say is in workflow/.
-
-A trial is a lot of its own that names the lot it was taken from; its additions and photos stay in it. The batch shrinks
-by what was taken; poured back, the trial's colour comes in with it. Nothing that stands in either lot is changed.
+The batch shrinks by what was taken; poured back, the trial's colour comes in with it. No entry is changed.
 """
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple, Unpack
+from typing import Any, Unpack
 
 from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
-from colourmatch.book.carried import CAME_BACK, CARRIED, find_poured_back
 from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
-from colourmatch.book.entering import find_repeat, put_entry, refuse_closed, refuse_other_entry
-from colourmatch.book.entries import Lot, LotStory, VolumeEntry
+from colourmatch.book.entries import CAME_BACK, CARRIED, Lot, LotStory, VolumeEntry
 from colourmatch.book.lots import begin_lot
-from colourmatch.book.naming import find_lot_id
-from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
-from colourmatch.book.shelf import find_stock
-from colourmatch.book.transactions import By, Part, find_token, part_of, refuse_other
+from colourmatch.book.naming import find_lot_id, find_stock
+from colourmatch.book.rows import in_columns, read_entry, read_lot, read_lots, read_story
+from colourmatch.book.transactions import (
+    By,
+    Part,
+    find_repeat,
+    find_token,
+    part_of,
+    put_entry,
+    refuse_closed,
+    refuse_other,
+    refuse_other_entry,
+)
 from colourmatch.errors import InputError
 from colourmatch.records import pick
 
@@ -83,15 +88,14 @@ class Trials(Part):
                 refuse_other_entry(connection, known, {"trial_lot_id": found.id})
                 return known.id
             refuse_closed(connection, parent_id)
-            if find_poured_back(read_story(connection, parent_id), found.id) is not None:
+            if read_story(connection, parent_id).poured_back(found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
             story = read_story(connection, found.id)
             volume_ml = story.state().volume_ml
-            parts = _parts_of(story, volume_ml)
-            plain_ml = volume_ml - sum(part.grows_ml for part in parts)
-            values = {"ml": plain_ml, "returned": False, "void": False, "trial_lot_id": found.id}
+            rows, grows_ml = _parts_of(story, volume_ml)
+            values = {"ml": volume_ml - grows_ml, "returned": False, "void": False, "trial_lot_id": found.id}
             entry_id = put_entry(connection, parent_id, "poured-back", values, **by)
-            _pour(connection, parent_id, parts, by, f"{CAME_BACK}, lot {found.id}")
+            _pour(connection, parent_id, rows, by, f"{CAME_BACK}, lot {found.id}")
             read_story(connection, parent_id).state()
             return entry_id
 
@@ -109,12 +113,13 @@ class Trials(Part):
 
 def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) -> int:
     """The lot of a trial, with what was in the batch as its first additions."""
-    head, state, carried = story.lot, story.state(), _parts_of(story, taken)
-    plain_ml = taken - sum(part.grows_ml for part in carried)
+    head, state, (carried, grows_ml) = story.lot, story.state(), _parts_of(story, taken)
+    plain_ml = taken - grows_ml
     name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
     ids = {entry.name: entry.id for entry in story.stock_entries}
+    stock_ids = [ids.get(stock) or find_stock(connection, stock).id for stock in head.stocks]
     trial_id = begin_lot(
-        connection, [ids.get(stock) or find_stock(connection, stock).id for stock in head.stocks], head.target_lab,
+        connection, stock_ids, **in_columns("target_lab", head.target_lab),
         **pick(head, "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_colourant", "jurisdiction", "reference_id"),
         name=name, volume_ml=plain_ml, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
         notes="", serving=to_json(head.serving), trial_of=head.id,
@@ -124,23 +129,16 @@ def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) 
     return trial_id
 
 
-def _pour(connection: Connection, lot_id: int, parts: list[_Part], by: By, reason: str) -> None:
+def _pour(connection: Connection, lot_id: int, rows: list[dict[str, Any]], by: By, reason: str) -> None:
     """Enter what of each stock comes into a lot with a part of another."""
-    for part in parts:
-        put_entry(connection, lot_id, "addition", part.row, entered_by=by.get("entered_by"), reason=reason)
+    for row in rows:
+        put_entry(connection, lot_id, "addition", row, entered_by=by.get("entered_by"), reason=reason)
 
 
-class _Part(NamedTuple):
-    """What of one stock is in a part of a batch: its row of additions, and by how much it makes the batch grow."""
-
-    row: dict[str, Any]
-    grows_ml: float
-
-
-def _parts_of(story: LotStory, ml: float) -> list[_Part]:
-    """What of each stock is in so many ml of a batch as it is now, as rows of additions."""
+def _parts_of(story: LotStory, ml: float) -> tuple[list[dict[str, Any]], float]:
+    """What of each stock is in so many ml of a batch as it is now, as rows of additions, and what of it is water, ml."""
     state, last = story.state(), {entry.stock: entry for entry in story.additions}
-    parts = []
+    rows, grows_ml = [], 0.0
     for name, mg in state.mg.items():
         held = mg * ml / state.volume_ml
         entry = last[name]
@@ -149,6 +147,6 @@ def _parts_of(story: LotStory, ml: float) -> list[_Part]:
             continue
         counted = entry.unit == "drops"  # what was counted stays as unsure as its drop
         typed = ("drops", round(stock_ml / entry.drop_ml, 3)) if counted else ("ml", stock_ml)
-        row = same_dose(entry, unit=typed[0], quantity=typed[1], ml=stock_ml, mg=held, void=False)
-        parts.append(_Part(row, 0.0 if entry.made_in == "batch" else stock_ml))
-    return parts
+        rows.append(same_dose(entry, unit=typed[0], quantity=typed[1], ml=stock_ml, mg=held, void=False))
+        grows_ml += 0.0 if entry.made_in == "batch" else stock_ml
+    return rows, grows_ml

@@ -280,7 +280,7 @@ def answer(session: Session, lot: str, yes: bool | None, cause: str | None, who:
 
     Yes writes the entry that puts it right. Nothing is deleted.
     """
-    from colourmatch.workflow.answering import answer_question
+    from colourmatch.workflow.lot import answer_question
 
     if yes is None:
         raise InputError("Say --yes or --no.")

@@ -161,9 +161,11 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
 
 def _is_in(book: LotBook, lot: int, path: str) -> bool:
     """Whether a photo is in the lot already; one that cannot be read is not."""
+    from colourmatch.book.photo_store import open_source
+
     try:
-        return book.photos.find(Path(path), lot) is not None
-    except (OSError, ColourMatchError):
+        return book.photos.find(open_source(path)[0], lot) is not None
+    except ColourMatchError:
         return False
 
 

@@ -12,7 +12,7 @@ import click
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Group, Session
 from colourmatch.errors import BookError, InputError
-from colourmatch.writing import replace_text, what_to_do
+from colourmatch.files import replace_text, what_to_do
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook

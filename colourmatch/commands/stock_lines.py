@@ -6,9 +6,9 @@ from typing import Any
 
 import click
 
-from colourmatch.book.bottles import BottleFacts
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.stocks import BottleFacts
 from colourmatch.commands import options as opt
 from colourmatch.facts import K_95
 from colourmatch.records import pick, plain

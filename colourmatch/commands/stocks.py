@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from colourmatch.amounts import ask_about_weighing
-from colourmatch.book.shelf import ADD_STOCK
+from colourmatch.book.naming import ADD_STOCK
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
 from colourmatch.commands.stock_lines import (

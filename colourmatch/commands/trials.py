@@ -90,7 +90,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     below.
     """
     from colourmatch.workflow.glasses import EXAMPLE_GLASSES, serve_lot
-    from colourmatch.workflow.intake import read_intake
+    from colourmatch.workflow.photo_colours import read_intake
 
     book = session.read_book()
     story = book.lots.story(lot)

@@ -1,20 +1,19 @@
 """Printed cards and what their greys reflect, by the name the maker gives them; photos are read with them.
-
 It joins photo/card_profile.py and the book. A card is one sheet of paper from one printer.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
+from typing import Any, NamedTuple, Unpack
 
 import numpy as np
 
 from colourmatch.book.calibrations import CARD, CARD_DEFAULT, CARD_FORGOTTEN, CalibrationEntry, list_standing
-from colourmatch.book.checks import check_name, name_key
+from colourmatch.book.checks import check_name, name_key, near_names
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
-from colourmatch.book.transactions import By, near_names
+from colourmatch.book.transactions import By
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError, NotFoundError
 from colourmatch.measurement import SPOTS, CardNamed, Measurement, SpotColour
@@ -30,10 +29,8 @@ from colourmatch.photo.card_profile import (
     read_greys,
 )
 from colourmatch.photo.measure import measure_photo
+from colourmatch.photo.tone import KnownGreys
 from colourmatch.records import Array, Record, kept, numbers, rounded, several
-
-if TYPE_CHECKING:
-    from colourmatch.photo.tone import KnownGreys
 
 MAKE_ONE = "colourmatch card-profile add NAME PHOTO"
 
@@ -110,6 +107,24 @@ class CardChange(Record):
     )
 
 
+class _Cards:
+    """The cards of a book that are not forgotten, read once: the readings of each, and the default one."""
+
+    def __init__(self, book: LotBook) -> None:
+        entries = book.calibrations.of((CARD, CARD_DEFAULT, CARD_FORGOTTEN))
+        standing = list_standing([one for one in entries if one.kind != CARD_DEFAULT], CARD_FORGOTTEN)
+        self.readings = {key: readings for (key, _light), readings in standing.items()}
+        chosen = [one.data.get("card") or "" for one in entries if one.kind == CARD_DEFAULT]
+        self.default: str | None = chosen[-1] if chosen and name_key(chosen[-1]) in self.readings else None
+
+    def find(self, name: str) -> list[CalibrationEntry]:
+        """The readings of a card; NotFoundError names the near ones."""
+        if found := self.readings.get(name_key(name)):
+            return found
+        near = near_names(name, [readings[-1].name for readings in self.readings.values()])
+        raise NotFoundError(f"There is no card {name!r} in the book.{near} Make its profile with: {MAKE_ONE}")
+
+
 def enter_card(
     book: LotBook, name: str, values: Sequence[float], sd: float | None = None, **by: Unpack[By]
 ) -> CardTold:
@@ -148,31 +163,31 @@ def photograph_card(
         return CardPhoto(file_name, entry.id)
 
     told = tuple(read(source) for source in photos)
-    entries = _list(book)
-    known = _describe(entries, name) if _readings(entries, name) else CardTold(name)
+    cards = _Cards(book)
+    known = _describe(cards, name) if name_key(name) in cards.readings else CardTold(name)
     return known.having(photos=told)
 
 
 def list_cards(book: LotBook) -> list[CardTold]:
     """All cards that are not forgotten, by name."""
-    entries = _list(book)
-    return [_describe(entries, readings[-1].name) for _, readings in sorted(_cards(entries).items())]
+    cards = _Cards(book)
+    return [_describe(cards, name) for name in sorted(cards.readings)]
 
 
 def read_card_profile(book: LotBook, name: str) -> CardTold:
     """A card's greys with their standard deviations, beside what the card should print, and its readings."""
-    return _describe(_list(book), name)
+    return _describe(_Cards(book), name)
 
 
-def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> CardTold:
-    entries = _find(all_entries, name)
+def _describe(cards: _Cards, name: str) -> CardTold:
+    entries = cards.find(name)
     readings = [GreysReading.from_json(entry.data) for entry in entries]
-    (greys, ratio), default = combine_readings(readings), _default(all_entries)
+    greys, ratio = combine_readings(readings)
     steps = zip(read_card().greys, greys.reflectance, greys.log_sd, strict=True)
     rows = tuple(Grey(step.reflectance, round(float(v), 4), round(float(v * sd), 4)) for step, v, sd in steps)
     each = zip(entries, readings, strict=True)
     told = tuple(CardReading(e.id, e.created_at, e.entered_by, others=one.told) for e, one in each)
-    chosen = default is not None and name_key(default) == name_key(name)
+    chosen = cards.default is not None and name_key(cards.default) == name_key(name)
     text = _tell(rows, ratio, len(entries))
     return CardTold(entries[-1].name, rows, chosen, told, round(ratio, 2), text)
 
@@ -188,15 +203,12 @@ def _tell(rows: Sequence[Grey], ratio: float, count: int) -> str:
 
 
 def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
-    """The greys of a card by name, or of the book's default card for None; None when there is no default.
-
-    NotFoundError names the near ones.
-    """
-    all_entries = _list(book)
-    wanted = name or _default(all_entries)
+    """The greys of a card by name, or of the default one if there is any; NotFoundError names near ones."""
+    cards = _Cards(book)
+    wanted = name or cards.default
     if wanted is None:
         return None
-    entries = _find(all_entries, wanted)
+    entries = cards.find(wanted)
     greys, _ = combine_readings([GreysReading.from_json(entry.data) for entry in entries])
     return CardProfile(greys, CardNamed(entries[-1].name, [entry.id for entry in entries]))
 
@@ -204,19 +216,19 @@ def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
 def choose_card(book: LotBook, name: str | None, *, entered_by: str | None = None) -> str | None:
     """Make a card the one that photos of lots are read with where nothing else is said, and give its name; None: none is."""
     if name is not None:
-        name = _find(_list(book), name)[-1].name
+        name = _Cards(book).find(name)[-1].name
     book.calibrations.add(CARD_DEFAULT, name or "none", {"card": name}, entered_by=entered_by)
     return name
 
 
 def default_card(book: LotBook) -> str | None:
     """The name of the book's default card, None when there is none or it is forgotten."""
-    return _default(_list(book))
+    return _Cards(book).default
 
 
 def forget_card(book: LotBook, name: str, *, entered_by: str | None = None) -> str:
     """Forget a card (lost, faded, printed again) and give its name; what was read with it stays as it was recorded."""
-    found = _find(_list(book), name)[-1].name
+    found = _Cards(book).find(name)[-1].name
     book.calibrations.add(CARD_FORGOTTEN, found, entered_by=entered_by)
     return found
 
@@ -235,30 +247,3 @@ def _change(before: SpotColour | None, after: SpotColour | None) -> Moved | None
     if not before or not after:
         return None
     return Moved(rounded(after.lab - before.lab, 3), round(float(ciede2000(before.lab, after.lab)), 3))
-
-
-def _list(book: LotBook) -> list[CalibrationEntry]:
-    """All entries about cards in order, read once: what is asked of them is then asked of this list."""
-    return book.calibrations.of((CARD, CARD_DEFAULT, CARD_FORGOTTEN))
-
-
-def _readings(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
-    return _cards(entries).get((name_key(name), ""), [])
-
-
-def _default(entries: Sequence[CalibrationEntry]) -> str | None:
-    chosen = [entry.data.get("card") for entry in entries if entry.kind == CARD_DEFAULT]
-    name = chosen[-1] if chosen else None
-    return name if name and _readings(entries, name) else None
-
-
-def _cards(entries: Sequence[CalibrationEntry]) -> dict[tuple[str, str], list[CalibrationEntry]]:
-    """The readings of each card that is not forgotten."""
-    return list_standing([entry for entry in entries if entry.kind != CARD_DEFAULT], CARD_FORGOTTEN)
-
-
-def _find(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
-    if found := _readings(entries, name):
-        return found
-    near = near_names(name, [readings[-1].name for readings in _cards(entries).values()])
-    raise NotFoundError(f"There is no card {name!r} in the book.{near} Make its profile with: {MAKE_ONE}")

@@ -1,7 +1,5 @@
-"""The one door for photos: opened, known already or not, read, corrected; whoever keeps one says what it is for.
-
-It joins the photo reader, the book's cards (cards.py) and calibrated phones (phone_correction.py); it knows no lots
-beyond what their photos are read with.
+"""The one door for photos: opened, known already or not, read, corrected by what is kept of their phone in a light.
+It joins the photo reader, cards.py and phone_calibration.py; whoever keeps a photo says what it is for.
 """
 
 from __future__ import annotations
@@ -12,26 +10,38 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Generic, NamedTuple, TypeVar
 
-from colourmatch.book.calibrations import FIT, LotChoice
+import numpy as np
+
+from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, LotChoice, list_standing
 from colourmatch.book.checks import name_key
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, hash_photo, open_source
 from colourmatch.book.shelf_records import ReferenceReading
+from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import CardProfile, card_profile
-from colourmatch.instrument.phone_correction import calibrate, find_calibration
-from colourmatch.measurement import Measurement
+from colourmatch.instrument.phone_calibration import Corrected, PhoneFit, correct_lab
+from colourmatch.liquid.phone import PhonePrior
+from colourmatch.measurement import (
+    LIQUIDS,
+    CalibrationNamed,
+    Colour,
+    DifferenceAsRead,
+    Measurement,
+    Pair,
+    record_difference,
+)
+from colourmatch.photo import measure
+from colourmatch.photo.read_colour import SCALE_SD, stretch
+from colourmatch.records import rounded
 
 Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 
 
 @dataclass(frozen=True)
 class IncomingPhoto(Generic[Entry]):
-    """A photo that comes in; `known` is its first entry where it came before.
-
-    content is empty where it cannot be read. measurement: corrected; of a known photo as it was recorded.
-    """
+    """A photo that comes in, its content empty where unreadable; as recorded where `known` had it before."""
 
     content: bytes
     name: str
@@ -45,10 +55,7 @@ class IncomingPhoto(Generic[Entry]):
 
 
 class Reader(NamedTuple):
-    """What photos are read with: a card's profile, and the light by whose name a phone's calibration is found.
-
-    insist: a light that the photo's phone is not calibrated in is refused; otherwise the photo is read plainly.
-    """
+    """A card and the light of a phone's calibration; insist: a phone without one in that light is refused."""
 
     book: LotBook
     card: CardProfile | None
@@ -95,24 +102,15 @@ class Reader(NamedTuple):
         if known is not None:
             self.book.photo_store.put_back(known.stored_name, content)
             return IncomingPhoto(content, name, known.measurement or Measurement(), known)
-        if ahead is None or not _is_of(ahead, content):
-            ahead = self._measure(to_read, name, rectangles)
-        return IncomingPhoto(content, name, self.finish(ahead))
-
-    def _measure(self, photo: bytes | Path, name: str, rectangles: Mapping[str, Any] | None) -> Measurement:
-        if rectangles:
+        # a refusal names no bytes and is taken as it is
+        of_others = ahead is not None and ahead.sha256 not in (None, hash_photo(content) if content else "")
+        if rectangles and (ahead is None or of_others):
             from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 
-            return measure_rectangles_or_refuse(photo, rectangles, name)
-        from colourmatch.photo.measure import measure_or_refuse
-
-        return measure_or_refuse(photo, name, self.greys)
-
-
-def _is_of(measured: Measurement, content: bytes) -> bool:
-    """Whether a measurement is of these very bytes; a refusal names none and is taken as it is."""
-    named = measured.sha256
-    return named is None or (bool(content) and hash_photo(content) == named)
+            ahead = measure_rectangles_or_refuse(to_read, rectangles, name)
+        elif ahead is None or of_others:
+            ahead = measure.measure_or_refuse(to_read, name, self.greys)
+        return IncomingPhoto(content, name, self.finish(ahead))
 
 
 def open_reader(book: LotBook, card: str | None = None, light: str | None = None) -> Reader:
@@ -163,3 +161,148 @@ def note_for_lot(
             f"--light {light} --batch red=12"
         )
     book.calibrations.choose_for_lot(lot, LotChoice(card, light), entered_by)
+
+
+NO_NAME = "unnamed phone"
+#: Drinks of different recipes lie nearer to each other than to water, about by this part (common practice, no source):
+#: what two of one reading may differ by counts against that distance.
+_APART = 0.5
+#: The lot's fit needs at least this part of a difference as the phone's doubt, however good the calibration.
+_LEAST_SCALE = 0.03
+
+
+class Calibration(NamedTuple):
+    """A kept fit, and how a measurement names it."""
+
+    fit: PhoneFit
+    named: CalibrationNamed
+
+
+def find_calibration(book: LotBook, phone: str | None, light: str | None = None) -> Calibration | None:
+    """The fit for a phone in a light, else NotFoundError; for no light its only one, else None."""
+    wanted = phone or NO_NAME
+    standing = list_standing(book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted), PHONE_FORGOTTEN)
+    fits = {light_key: found[-1] for (_, light_key), found in standing.items()}
+    if light is None and len(fits) != 1:
+        return None
+    entry = next(iter(fits.values())) if light is None else fits.get(name_key(light))
+    if entry is None:
+        lights = [one.light for one in fits.values()]
+        there = f" It is in: {', '.join(map(str, lights))}." if lights else ""
+        raise NotFoundError(
+            f"The phone {wanted!r} is not calibrated in the light {light!r}.{there} Calibrate it with: colourmatch "
+            f"phone add PHOTO --light {light} --batch red=12"
+        )
+    named = CalibrationNamed(entry.id, entry.name, entry.light, entry.data["kind"])
+    return Calibration(PhoneFit.from_json(entry.data), named)
+
+
+def calibrate(measurement: Measurement, found: Calibration | None) -> Measurement:
+    """A measurement corrected, as read beside it; given back as it is where no calibration applies."""
+    if found is None or measurement.refused or not measurement.card:
+        return measurement.having(calibration=None)
+    if found.fit.kind == "none":
+        return _leave(measurement, found)
+
+    spots, corrected = dict(measurement.spots), {}
+    tone = measurement.tone
+    # a photo whose greys do not lie on the sitting's curve keeps its own, and its doubt
+    known = found.fit.knows_tones(tone)
+    for name in LIQUIDS:
+        spot = spots.get(name)
+        if not spot or spot.white != "blank":
+            continue
+        one = correct_lab(
+            found.fit, spot.reading.lab, spot.reading.covariance, (tone, name) if tone and known else None
+        )
+        corrected[name] = one
+        own = np.zeros((3, 3)) if known or spot.tone_covariance is None else spot.tone_covariance
+        sd = np.hypot(one.lab_sd, np.sqrt(np.diag(one.slope @ own @ one.slope.T)))
+        spots[name] = spot = spot.having(
+            lab=rounded(one.lab, 3), lab_sd=rounded(sd, 3), lab_covariance=rounded(one.covariance, 5),
+            as_read=Colour(spot.lab, spot.lab_sd, spot.lab_covariance),
+        )  # fmt: skip
+        if known:
+            toned = Colour(rounded(one.toned, 3), lab_covariance=spot.reading.lab_covariance)
+            spots[name] = spot.having(toned=toned)
+    if not corrected:
+        return measurement.having(calibration=None)
+    named = found.named
+    if found.fit.greys is not None:
+        named = named.having(tones="sitting" if known else "photo")
+    out = measurement.having(spots=spots, calibration=named)
+    if len(corrected) == 2 and measurement.delta_e_2000 and measurement.uncertainty:
+        pair = _compare(measurement, measurement.uncertainty, corrected, own_tones=not known)
+        out = out.having(as_read=_as_read(measurement), **pair)
+    return out
+
+
+def _leave(measurement: Measurement, found: Calibration) -> Measurement:
+    """A measurement that no correction makes better: as read, and less sure only where known liquids were further off."""
+    strain, spots = found.fit.strain, dict(measurement.spots)
+    out = measurement.having(calibration=found.named)
+    if strain <= 1:
+        return out
+    for name in LIQUIDS:
+        if (read := spots.get(name)) and read.lab_sd is not None:
+            before = Colour(read.lab, read.lab_sd, read.lab_covariance)
+            spots[name] = read.having(lab_sd=rounded(read.lab_sd * strain, 3), as_read=before)
+    out = out.having(spots=spots)
+    ref, bat, pair = spots["reference"], spots["batch"], measurement.uncertainty
+    if not (measurement.delta_e_2000 and ref and bat and pair):
+        return out
+    phone = pair.phone * strain**2
+    difference = compare_lab(ref.lab, bat.lab, pair.photo + pair.scene, phone, pair.lost)
+    changed = record_difference(difference, pair.photo, pair.scene, phone, pair.what_is_lost, pair.tone)
+    return out.having(as_read=_as_read(measurement), **changed)
+
+
+def _as_read(measurement: Measurement) -> DifferenceAsRead:
+    """The difference of a measurement before it is corrected."""
+    assert measurement.delta_e_2000 and measurement.difference and measurement.uncertainty
+    return DifferenceAsRead(measurement.delta_e_2000, measurement.difference, measurement.uncertainty)
+
+
+def _compare(
+    measurement: Measurement, pair: Pair, corrected: dict[str, Corrected], *, own_tones: bool
+) -> dict[str, Any]:
+    """The corrected difference of both liquids, and its uncertainty in the parts that measurements have."""
+    ref, bat = corrected["reference"], corrected["batch"]
+    read, other = measurement.spots["batch"], measurement.spots["reference"]
+    assert read and other
+    # the curve of the photo, without the phone's unknown colours, which older records have in one figure
+    gap = read.lab - other.lab
+    known = pair.phone - np.diag((SCALE_SD * stretch(gap)) ** 2) if pair.tone is None else pair.tone
+    values, axes = np.linalg.eigh(known)
+    slope = 0.5 * (ref.slope + bat.slope)
+    tone = slope @ (axes * np.maximum(values, 0.0)) @ axes.T @ slope.T
+    # readings from before the ends of the range were kept apart have them in the same figures
+    ends_within = pair.lost is None and measurement.at_an_end
+    if not own_tones and not ends_within:
+        tone = np.zeros((3, 3))  # the calibration's draws hold the doubt of its own curve
+    apart = bat.draws - ref.draws - (bat.lab - ref.lab)
+    contrast = 0.5 * (ref.to_lab + bat.to_lab) * ref.contrast_sd * (bat.log_light - ref.log_light)
+    tone = tone + contrast @ contrast.T  # how much one photo's channels stray in contrast
+    # what is left of SCALE_SD: two drinks as far from each other as from water err each on its own
+    away = max(float(np.linalg.norm(0.5 * (ref.lab + bat.lab) - [100, 0, 0])), 5.0)
+    left = np.sqrt(np.diag(ref.metameric + bat.metameric)) / (_APART * away)
+    scale = np.diag((np.maximum(left, _LEAST_SCALE) * stretch(bat.lab - ref.lab)) ** 2)
+    phone = apart.T @ apart / len(apart) + tone + scale
+    noise = ref.covariance + bat.covariance
+    scene, lost = (slope @ part @ slope.T for part in (pair.scene, pair.what_is_lost))
+    difference = compare_lab(ref.lab, bat.lab, noise, phone, lost)
+    return record_difference(difference, noise - scene, scene, phone, lost)
+
+
+def camera_key(measurement: Measurement) -> str:
+    """Photos with the same key share one phone's error; one light is another camera than the other."""
+    light = measurement.calibration.light if measurement.calibration else None
+    return measurement.camera + (f"|{light}" if light else "")
+
+
+def phone_priors(book: LotBook, measurements: Sequence[Measurement]) -> dict[str, PhonePrior]:
+    """What is known of the calibrated phones of a lot's photos, by `camera_key`, with the fit each was read with."""
+    wanted = {m.calibration.entry: camera_key(m) for m in measurements if m.calibration}
+    fits = [entry for entry in book.calibrations.of((FIT,)) if entry.id in wanted] if wanted else []
+    priors = {wanted[entry.id]: PhoneFit.from_json(entry.data).phone() for entry in fits}
+    return {camera: prior for camera, prior in priors.items() if prior is not None}

@@ -1,12 +1,6 @@
-"""A phone's own correction: what a fit to known liquids holds, and the colour a reading of this phone stands for.
-
-It knows no pixels, no book, and not how the fit is made (phone_fitting.py). The camera model of liquid/phone.py goes with
-the phone's tone curve where the photos recorded their tones. A corrected colour's error has two parts, joined as
-independent ones: what the calibration leaves open, and drinks of other dyes, whose spectra a phone reads otherwise at the
-same colour: those of known_drinks.py through this camera. Fits of before may hold a linear matrix or a root-polynomial of
-degree 2, which keep white (Finlayson, Mackiewicz, Hurlbert 2015, "Color correction using root-polynomial regression",
-IEEE Trans. Image Process. 24(5), 1460-1470, doi:10.1109/TIP.2015.2405336): they are applied as they were recorded.
-"""
+"""A phone's own correction: what a fit to known liquids holds, and the colour that a reading stands for.
+It joins the camera model of liquid/phone.py and the phone's tone curve; it knows no pixels, no book, and
+not how the fit is made (phone_fitting.py)."""
 
 from __future__ import annotations
 
@@ -32,7 +26,7 @@ from colourmatch.liquid.phone import (
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
-from colourmatch.records import Array, Record, as_json, kept, rounded, several, significant, written
+from colourmatch.records import Array, Record, kept, rounded, several, significant, written
 from colourmatch.records import numbers as read_array
 
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
@@ -120,7 +114,12 @@ class PhoneFit(Record):
     )
     depth_mm: float = kept(default=10.0)
     depth_rel_sd: float = kept(default=0.02)
-    errors: dict[str, dict[str, float]] = kept(write=lambda errors: as_json(errors, 3), default=dict)
+    errors: dict[str, dict[str, float]] = kept(
+        write=lambda errors: {
+            name: {k: round(v, 3) for k, v in told.items()} for name, told in errors.items()
+        },
+        default=dict,
+    )
     residual: float = kept(write=lambda value: round(value, 4), default=0.0)
     liquids: tuple[LiquidFitted, ...] = kept(several(LiquidFitted), default=())
     scale: float = kept(float, default=1.0)
@@ -129,9 +128,10 @@ class PhoneFit(Record):
     greys: Array | None = kept(read_array, write=written(rounded, 5))
 
     @property
-    def tones(self) -> Array | None:
-        """The sitting's tones in the order of JOINT_PRIOR; None where they were not fitted."""
-        return None if self.greys is None else tone_terms(self.numbers)
+    def own(self) -> slice:
+        """Where the candidate's own numbers lie, behind those of the dyes."""
+        skip = 3 * len(self.dyes)
+        return slice(skip, skip + size_of(self.kind))
 
     def knows_tones(self, tone: ToneRecord | None) -> bool:
         """Whether a photo's greys lie on the curve of the sitting: the same phone's tones, on the same print."""
@@ -145,11 +145,10 @@ class PhoneFit(Record):
         """What a lot's fit starts from for this phone; None when the camera model was not kept."""
         if self.kind != "camera":
             return None
-        prior, own = unknown_phone(), _own(self)
-        wider = scale_camera(np.ones(own.stop - own.start), self.scale)
-        covariance = self.factor[own] @ self.factor[own].T
-        root = wider[:, None] * np.linalg.cholesky(covariance + 1e-9 * np.eye(len(covariance)))
-        return PhonePrior(prior.terms((wider * self.numbers[own])[None])[0], prior.factor @ root)
+        prior, factor = unknown_phone(), self.factor[self.own]
+        wider = scale_camera(np.ones(len(factor)), self.scale)
+        root = wider[:, None] * np.linalg.cholesky(factor @ factor.T + 1e-9 * np.eye(len(factor)))
+        return PhonePrior(prior.terms((wider * self.numbers[self.own])[None])[0], prior.factor @ root)
 
 
 def correct_lab(
@@ -207,21 +206,18 @@ class SeenColours:
         if self._tones is None:
             return self._plain
         xyz = self._tones.xyz(tone_terms(numbers))
-        light: Array = soft_log(xyz @ np.linalg.inv(_P3).T)[0]
-        return light
+        return soft_log(xyz @ np.linalg.inv(_P3).T)[0]
 
 
 def own_noise(y: Array) -> Array:
     """What one reading in log light y (3,) strays by on its own: fill, veil, and what no model holds; (3, 3)."""
     veil = _VEIL / np.maximum(np.exp(y), 0.02)
-    covariance: Array = _FILL_SD**2 * np.outer(y, y) + np.outer(veil, veil) + _MISFIT_SD**2 * np.eye(3)
-    return covariance
+    return _FILL_SD**2 * np.outer(y, y) + np.outer(veil, veil) + _MISFIT_SD**2 * np.eye(3)
 
 
 def scale_camera(own: Array, scale: float) -> Array:
     """A camera's numbers with those of its weights `scale` times as large; its tones stay."""
-    numbers: Array = np.r_[scale * own[:-TONE_TERMS], own[-TONE_TERMS:]]
-    return numbers
+    return np.r_[scale * own[:-TONE_TERMS], own[-TONE_TERMS:]]
 
 
 def tone_terms(numbers: Array) -> Array:
@@ -229,12 +225,6 @@ def tone_terms(numbers: Array) -> Array:
     terms: Array = JOINT_PRIOR[:, 0] + JOINT_PRIOR[:, 1] * numbers[-len(JOINT_PRIOR) :]
     terms[:2] = np.clip(terms[:2], [-0.3, -0.2], [0.44, 0.2])
     return terms
-
-
-def _own(fit: PhoneFit) -> slice:
-    """Where a fit's own numbers lie, behind those of the dyes."""
-    skip = 3 * len(fit.dyes)
-    return slice(skip, skip + size_of(fit.kind))
 
 
 def see(reflectance: Array, numbers: Array) -> Array:
@@ -248,18 +238,19 @@ def _through_matrix(rgb: Array, numbers: Array) -> Array:
     """Linear map with rows that sum to 1; numbers (6,) are its off-diagonal terms in units of their prior."""
     off = _COEFFICIENT_SD * numbers.reshape(3, 2)
     others = np.array([[1, 2], [0, 2], [0, 1]])
-    mixed: Array = rgb + np.einsum("nij,ij->ni", rgb[:, others] - rgb[:, :, None], off)
-    return mixed
+    return rgb + np.einsum("nij,ij->ni", rgb[:, others] - rgb[:, :, None], off)
 
 
 def _through_roots(rgb: Array, numbers: Array) -> Array:
-    """Root-polynomial of degree 2: r, g, b and the roots of their products, weights of each channel summing to 1."""
+    """Root-polynomial of degree 2: r, g, b and the roots of their products, weights of each channel summing to 1.
+
+    Finlayson, Mackiewicz, Hurlbert 2015, doi:10.1109/TIP.2015.2405336; only in fits of before, as the matrix.
+    """
     r, g, b = np.maximum(rgb, 1e-4).T
     terms = np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=1)
     weights = _COEFFICIENT_SD * numbers.reshape(3, 5)
     mixed = [(np.delete(terms, k, axis=1) - terms[:, [k]]) @ weights[k] for k in range(3)]
-    out: Array = rgb + np.stack(mixed, axis=1)
-    return out
+    return rgb + np.stack(mixed, axis=1)
 
 
 _DIRECT: dict[str, Callable[[Array, Array], Array]] = {
@@ -293,13 +284,12 @@ def log_light_slope(lab: Array) -> Array:
 def _slope(of: Callable[[Array], Array], at: Array, step: float) -> Array:
     """Change of a function of points (N, 3) at one point (3,), shape (3, 3), by differences to either side."""
     ends = of(np.concatenate([at + step * np.eye(3), at - step * np.eye(3)]))
-    slope: Array = ((ends[:3] - ends[3:]) / (2 * step)).T
-    return slope
+    return ((ends[:3] - ends[3:]) / (2 * step)).T
 
 
 def correct_many(fit: PhoneFit, numbers: Array, seen: SeenColours) -> Array:
     """Corrected Lab (N, 3) of readings with these numbers of the fit."""
-    own = numbers[_own(fit)]
+    own = numbers[fit.own]
     if fit.kind != "camera":
         return p3_to_lab(_DIRECT[fit.kind](lab_to_p3(seen.lab), own))
     ensemble, true = see(known_drinks(), scale_camera(own, fit.scale)), _true_y()
@@ -329,7 +319,7 @@ def _regress(y: Array, seen: Array, true: Array) -> tuple[Array, Array]:
 
 def _metameric(fit: PhoneFit, read: Array) -> Array:
     """Covariance in Lab (3, 3) of drinks that this camera reads alike, as log light (3,)."""
-    own = scale_camera(fit.numbers[_own(fit)], fit.scale)
-    y, spread = _regress(read, see(known_drinks(), own), _true_y())
+    camera = scale_camera(fit.numbers[fit.own], fit.scale)
+    y, spread = _regress(read, see(known_drinks(), camera), _true_y())
     jacobian = _slope(lambda around: p3_to_lab(np.exp(around)), y, 0.01)
     return jacobian @ spread @ jacobian.T

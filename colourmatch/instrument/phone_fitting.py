@@ -1,16 +1,6 @@
 """Fits a phone's correction to liquids of known content beside the card; it knows absorbance, no pixels and no book.
-
 Water with known additions of a colourant of known strength has a known spectrum (Bouguer-Lambert-Beer, model.py), hence a
-known colour relative to water. What a phone makes of a few such liquids teaches its error. Candidates: none, and the
-camera model of liquid/phone.py with its ensemble prior, together with the tone curve, where the photos recorded their
-tones: liquids of one dye in several strengths are a ladder of known steps, and the card's greys one of steps that its
-printer bent; phone and printer are told apart by both at once. How far the ensemble's prior reaches (warm lamps lie
-outside it) is chosen by the marginal likelihood, by Laplace's method (MacKay 1992, "Bayesian interpolation",
-doi:10.1162/neco.1992.4.3.415). Each is a maximum a posteriori fit together with the strength of each stock, which liquids
-and depth leave a little open. The one that predicts best what it has not seen is kept: known liquids, by cross-validation
-that leaves out one colouring in all its strengths at a time (Stone 1974, doi:10.1111/j.2517-6161.1974.tb00994.x), and
-drinks of other dyes through the camera that the liquids tell of.
-"""
+known colour: what a phone makes of a few such liquids teaches its error."""
 
 from __future__ import annotations
 
@@ -96,6 +86,11 @@ def fit_phone(
 ) -> PhoneFit:
     """Fit every candidate to known liquids and keep the one that predicts colourings it has not seen best.
 
+    Each is a maximum a posteriori fit together with the strength of each stock; the camera model with the
+    tone curve too, where photos recorded their tones: liquids of one dye in several strengths are a ladder of
+    known steps, the card's greys one of steps that its printer bent. Judged by known liquids, one colouring
+    left out at a time, and by drinks of other dyes through the camera that the liquids tell of.
+
     liquids: readings with mg/l in the order of `dyes`; depth_mm, depth_rel_sd: how deep the glasses are filled and how
     well that is known. InputError says which liquids are missing when there are too few or too pale ones.
     """
@@ -109,26 +104,22 @@ def fit_phone(
     errors, fits = {}, {}
     for kind in kinds:
         numbers, factor = at_best if kind == "camera" else task.fit(kind)
-        fits[kind] = PhoneFit(
-            kind=kind,
-            numbers=numbers,
-            factor=factor,
-            dyes=tuple(dyes),
-            depth_mm=depth_mm,
-            depth_rel_sd=depth_rel_sd,
-        )
+        fit = PhoneFit(kind, numbers, factor, tuple(dyes), depth_mm, depth_rel_sd)
         if kind == "camera":  # only this candidate knows tones and an ensemble
             greys = task.greys.missed(tone_terms(numbers)) if task.greys else None
-            fits[kind] = replace(fits[kind], scale=task.scale, greys=greys)
-        known, left_out = _predict_unseen(task, fits[kind])
-        fits[kind] = replace(fits[kind], left_out=left_out)
+            fit = replace(fit, scale=task.scale, greys=greys)
+        known, left_out = _predict_unseen(task, fit)
+        fits[kind] = replace(fit, left_out=left_out)
         other = _predict_drinks(fits[kind], camera)
         errors[kind] = {"known": known, "other": other, "together": float(np.hypot(known, other))}
     kind = min(errors, key=lambda name: errors[name]["together"])
     mean_distance = float(np.linalg.norm(task.lab - [100, 0, 0], axis=1).mean())
     fit = replace(fits[kind], errors=errors, residual=errors[kind]["together"] / mean_distance)
-    fit = replace(fit, strain=_strain(task, fit))
-    return replace(fit, liquids=tuple(_describe(task, fit)))
+    # by how many of their own standard deviations the known liquids are off as read, at least 1 (Birge 1932)
+    rows = zip(task.lab, task.true_lab(fit.numbers), liquids, strict=True)
+    off = [(lab - true) / one.lab_sd for lab, true, one in rows if one.lab_sd is not None]
+    strain = max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off else 1.0
+    return replace(fit, strain=strain, liquids=tuple(_describe(task, fit)))
 
 
 class _Task:
@@ -161,7 +152,9 @@ class _Task:
         # strength and depth cannot be told apart: one log factor for each dye, in common what the depth is off
         self.prior[:count, :count] = np.linalg.cholesky(spread)
         self.prior[count:, count:] = np.diag(shape.T.ravel())
-        self.group = _colourings(self.mg_per_l)
+        # the colouring of each liquid: liquids of the same proportions are one
+        shares = np.round(self.mg_per_l / np.maximum(self.mg_per_l.sum(axis=1, keepdims=True), 1e-12), 2)
+        self.group = np.unique(shares, axis=0, return_inverse=True)[1].ravel()
 
     def reflectance(self, numbers: Array, which: Any = slice(None)) -> Array:
         """True reflectance (N, 81) relative to water, of unit-normal numbers of strengths and shapes."""
@@ -171,16 +164,22 @@ class _Task:
         per_mg = np.exp(factor)[:, None] * (
             self.shapes[0] + shift[:, None] * self.shapes[1] + tail[:, None] * self.shapes[2]
         )
-        seen: Array = np.exp(-2 * _LN10 * (self.mg_per_l[which] @ per_mg))
-        return seen
+        return np.exp(-2 * _LN10 * (self.mg_per_l[which] @ per_mg))
+
+    def true_lab(self, numbers: Array, which: Any = slice(None)) -> Array:
+        """True Lab (N, 3) of the same."""
+        return p3_to_lab(self.reflectance(numbers, which) @ p3_weights())
 
     def choose_scale(self) -> tuple[Array, Array]:
-        """Take the camera's prior as wide as the marginal likelihood of all readings says; the fit with it."""
+        """Take the camera's prior as wide as the marginal likelihood of all readings says; the fit with it.
+
+        By Laplace's method (MacKay 1992, "Bayesian interpolation", doi:10.1162/neco.1992.4.3.415).
+        """
         best: tuple[float, float, tuple[Array, Array]] | None = None
         for scale in _SCALES:
             self.scale = scale
             numbers, factor = self.fit("camera", start=None if best is None else best[2][0])
-            # Laplace's method; all numbers are unit normal beforehand
+            # all numbers are unit normal beforehand
             evidence = -self.cost + float(np.log(np.diag(factor)).sum())
             if best is not None and evidence < best[0]:
                 break
@@ -203,8 +202,7 @@ class _Task:
                 missed = see(true, scale_camera(own, self.scale)) - self.seen.y(numbers)[which]
             if greys is not None:
                 steps = np.nan_to_num(greys.missed(tone_terms(numbers)) / greys.sd)
-            rest: Array = np.r_[whiten @ missed.ravel(), steps, numbers]
-            return rest
+            return np.r_[whiten @ missed.ravel(), steps, numbers]
 
         begin = np.zeros(skip + size + (0 if greys is None else len(JOINT_PRIOR))) if start is None else start
         found = least_squares(residual, begin, x_scale=1.0, max_nfev=60, xtol=1e-5, ftol=1e-6)
@@ -230,15 +228,7 @@ class _Task:
                 common = np.zeros((count, 3))
                 common[inside, channel] = sd * y[inside, channel]
                 covariance += np.outer(common.ravel(), common.ravel())
-        whitening: Array = np.linalg.inv(np.linalg.cholesky(covariance))
-        return whitening
-
-
-def _colourings(mg_per_l: Array) -> NDArray[np.int_]:
-    """Number of the colouring of each liquid: liquids of the same proportions are one."""
-    total = np.maximum(mg_per_l.sum(axis=1, keepdims=True), 1e-12)
-    shares = np.round(mg_per_l / total, 2)
-    return np.unique(shares, axis=0, return_inverse=True)[1].ravel()
+        return np.linalg.inv(np.linalg.cholesky(covariance))
 
 
 def _check_enough(task: _Task) -> None:
@@ -254,7 +244,7 @@ def _check_enough(task: _Task) -> None:
             "All known liquids hold the same colourant in one proportion, which says nothing of another colour. Add "
             "photos of a second colourant, such as yellow, and of both together."
         )
-    true = p3_to_lab(task.reflectance(np.zeros(3 * len(task.dyes))) @ p3_weights())
+    true = task.true_lab(np.zeros(3 * len(task.dyes)))
     if np.linalg.norm(true - [100, 0, 0], axis=1).max() < LEAST_LAB:
         raise InputError(
             "The known liquids are too pale to teach anything of a tinted drink. Make the strongest one as deep as "
@@ -263,13 +253,13 @@ def _check_enough(task: _Task) -> None:
 
 
 def _predict_unseen(task: _Task, whole: PhoneFit) -> tuple[float, Array]:
-    """Mean CIEDE2000 of a candidate for the liquids of each colouring, fitted to the others, and `PhoneFit.left_out`."""
+    """Mean CIEDE2000 for liquids of each colouring, fitted to the others (Stone 1974), and `left_out`."""
     missed, off = [], []
     for group in np.unique(task.group):
         out = task.group == group
         numbers, _ = task.fit(whole.kind, ~out, start=whole.numbers)
         # strengths and shapes of a dye that was left out altogether are those of its label
-        true = p3_to_lab(task.reflectance(numbers, out) @ p3_weights())
+        true = task.true_lab(numbers, out)
         found = correct_many(whole, numbers, task.seen)[out]
         missed.append(ciede2000(found, true).mean())
         off.append((found - true) / np.linalg.norm(true - [100, 0, 0], axis=1)[:, None])
@@ -286,18 +276,9 @@ def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
     return float(ciede2000(correct_many(fit, fit.numbers, seen), true[~pale]).mean())
 
 
-def _strain(task: _Task, fit: PhoneFit) -> float:
-    """By how many of their own standard deviations the known liquids are off as read, at least 1 (Birge 1932)."""
-    true = p3_to_lab(task.reflectance(fit.numbers) @ p3_weights())
-    rows = zip(task.lab, true, task.liquids, strict=True)
-    off = [(lab - one) / liquid.lab_sd for lab, one, liquid in rows if liquid.lab_sd is not None]
-    return max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off else 1.0
-
-
 def _describe(task: _Task, fit: PhoneFit) -> list[LiquidFitted]:
     """Each reading with its true colour, as read, and corrected by a fit that has not seen its liquid."""
-    true = p3_to_lab(task.reflectance(fit.numbers) @ p3_weights())
-    out = []
+    true, out = task.true_lab(fit.numbers), []
     for n, one in enumerate(task.liquids):
         same = (task.mg_per_l == task.mg_per_l[n]).all(axis=1)
         numbers, _ = task.fit(fit.kind, ~same, start=fit.numbers)

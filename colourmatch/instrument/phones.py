@@ -1,31 +1,28 @@
-"""Known liquids of a phone in a light: kept, mixed, fitted, forgotten. A light has the name the maker gives it ("window").
-
-It joins phone_calibration.py, the photo reader and the book; what is read is corrected in phone_correction.py.
+"""Known liquids of a phone in a light, which the maker names ("window"): kept, mixed, fitted, forgotten.
+It joins phone_calibration.py, the photo reader and the book; readings are corrected in incoming.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Unpack
+from collections.abc import Iterator, Mapping
+from typing import Unpack
 
 import numpy as np
 
 from colourmatch.book.calibrations import FIT, KNOWN, PHONE_FORGOTTEN, CalibrationEntry, list_standing
-from colourmatch.book.checks import check_name, check_number, name_key
+from colourmatch.book.checks import check_name, check_number, name_key, near_names
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
-from colourmatch.book.transactions import By, near_names
+from colourmatch.book.transactions import By
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import K_95
+from colourmatch.instrument.cards import CardProfile
+from colourmatch.instrument.incoming import NO_NAME
 from colourmatch.instrument.phone_calibration import KnownDye, LiquidFitted, PhoneFit
-from colourmatch.instrument.phone_correction import NO_NAME
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
 from colourmatch.measurement import LIQUIDS, CardNamed, Flag, Measurement, SpotColour
 from colourmatch.photo.measure import measure_photo
 from colourmatch.records import Array, Record, kept, numbers, pick, rounded, several
-
-if TYPE_CHECKING:
-    from colourmatch.instrument.cards import CardProfile
 
 
 class KnownInPhoto(Record):
@@ -188,14 +185,11 @@ def fit_known(
     depth_rel_sd: float = 0.02,
     **by: Unpack[By],
 ) -> PhoneTold:
-    """Fit a phone's correction in one light to its known liquids and keep it; as `read_phone`.
-
-    strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
-    """
+    """Fit a phone in a light and keep it, as `read_phone`; strength_rel_sd: else as each stock says."""
     if strength_rel_sd is not None:
         _check_between("How well the stocks are known", strength_rel_sd, 0.001, 0.5)
     _check_between("How well the depth is known", depth_rel_sd, 0.001, 0.5)
-    entries = _kept(book, *_pick(book, phone, light), KNOWN)
+    entries = [entry for entry in _find(book, phone, light) if entry.kind == KNOWN]
     sitting = {entry.id: KnownInPhoto.from_json(entry.data) for entry in entries}
     depths = {one.depth_mm for one in sitting.values()}
     if len(depths) > 1:
@@ -207,7 +201,15 @@ def fit_known(
     names = list(dict.fromkeys(name for held in contents for name in held))
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
-    liquids = [liquid for photo in sitting.items() for liquid in _known_liquids(*photo, names)]
+    liquids = []
+    for entry, photo in sitting.items():
+        carded, tone = photo.measurement.card_profile is not None, photo.measurement.tone
+        for spot, held, colour in photo.each():
+            read, mg_per_l = colour.reading, tuple(float(held.get(name, 0.0)) for name in names)
+            liquid = KnownLiquid(
+                read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab_sd
+            )
+            liquids.append(liquid)
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": list(sitting)}
     head = entries[-1]
@@ -215,71 +217,55 @@ def fit_known(
     return read_phone(book, head.name, str(head.light))
 
 
-def _known_liquids(entry: int, photo: KnownInPhoto, stocks: Sequence[str]) -> Iterator[KnownLiquid]:
-    """The liquids of a photo, with mg/l in the order of the stocks."""
-    carded, tone = photo.measurement.card_profile is not None, photo.measurement.tone
-    for spot, held, colour in photo.each():
-        read, mg_per_l = colour.reading, tuple(float(held.get(name, 0.0)) for name in stocks)
-        yield KnownLiquid(read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab_sd)
-
-
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> PhoneTold:
     """A phone in a light: its known liquids and what the latest fit told, errors before and after."""
-    name, lamp = _pick(book, phone, light)
-    entries = _kept(book, name, lamp, KNOWN, FIT)
-    known, fits = ([entry for entry in entries if entry.kind == kind] for kind in (KNOWN, FIT))
-    last, fit = entries[-1], _describe_fit(fits[-1]) if fits else None
-    stale = bool(fits and known and known[-1].id > fits[-1].id)
-    told = PhoneTold(last.name, str(last.light), tuple(map(_describe_known, known)), fit, stale)
-    return told.having(text=_tell_phone(told))
+    return _describe(_find(book, phone, light))
 
 
 def list_phones(book: LotBook) -> list[PhoneTold]:
     """Every phone and light with known liquids, that is not forgotten."""
-    return [read_phone(book, name, light) for name, light in _pairs(book)]
+    return [_describe(entries) for entries in _standing(book)]
 
 
 def forget_phone(
     book: LotBook, phone: str | None = None, light: str | None = None, *, entered_by: str | None = None
 ) -> tuple[str, str]:
     """Forget a phone's known liquids and fit in one light, and give both names; what was read with it stays as recorded."""
-    name, lamp = _pick(book, phone, light)
-    book.calibrations.add(PHONE_FORGOTTEN, name, light=lamp, entered_by=entered_by)
-    return name, lamp
+    first = _find(book, phone, light)[0]
+    book.calibrations.add(PHONE_FORGOTTEN, first.name, light=first.light, entered_by=entered_by)
+    return first.name, str(first.light)
 
 
-def _pairs(book: LotBook) -> list[tuple[str, str]]:
-    """Phones and lights with known liquids, in the order they were begun."""
-    standing = list_standing(book.calibrations.of((KNOWN, PHONE_FORGOTTEN)), PHONE_FORGOTTEN)
-    return [(entries[0].name, str(entries[0].light)) for entries in standing.values()]
+def _standing(book: LotBook) -> list[list[CalibrationEntry]]:
+    """The entries about each phone in each light that are not forgotten, in the order in which they were begun."""
+    return [*list_standing(book.calibrations.of((KNOWN, FIT, PHONE_FORGOTTEN)), PHONE_FORGOTTEN).values()]
 
 
-def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str]:
-    """The phone and light that are meant; NotFoundError or InputError when that is not clear."""
-    pairs = _pairs(book)
-    if not pairs:
+def _find(book: LotBook, phone: str | None, light: str | None) -> list[CalibrationEntry]:
+    """The entries about the phone in the light that is meant; NotFoundError or InputError when that is not clear."""
+    standing = _standing(book)
+    if not standing:
         raise NotFoundError(
             "No phone has known liquids yet. Begin with: colourmatch phone add PHOTO --light window --batch red=12"
         )
-    wanted = [None if name is None else name_key(name) for name in (phone, light)]
-    fits = [
-        pair
-        for pair in pairs
-        if all(key in (None, name_key(name)) for key, name in zip(wanted, pair, strict=True))
-    ]
-    if len(fits) == 1:
-        return fits[0]
+    pairs = [(entries[0].name, str(entries[0].light)) for entries in standing]
+    wanted = {k: name_key(name) for k, name in enumerate((phone, light)) if name is not None}
+    fits = [all(name_key(pair[k]) == key for k, key in wanted.items()) for pair in pairs]
+    if sum(fits) == 1:
+        return standing[fits.index(True)]
     listed = "; ".join(f"{name} in the light {lamp}" for name, lamp in pairs)
-    if fits:
+    if any(fits):
         raise InputError(f"There are several: {listed}. Say which with --phone and --light.")
     near = near_names(phone or light or "", {part for pair in pairs for part in pair})
     raise NotFoundError(f"No phone of that name and light is in the book.{near} There are: {listed}.")
 
 
-def _kept(book: LotBook, phone: str, light: str, *kinds: str) -> list[CalibrationEntry]:
-    """The entries of these kinds about a phone in a light that are not forgotten."""
-    entries = book.calibrations.of((*kinds, PHONE_FORGOTTEN), phone, light)
-    return list_standing(entries, PHONE_FORGOTTEN)[name_key(phone), name_key(light)]
+def _describe(entries: list[CalibrationEntry]) -> PhoneTold:
+    known, fits = ([entry for entry in entries if entry.kind == kind] for kind in (KNOWN, FIT))
+    last, fit = entries[-1], _describe_fit(fits[-1]) if fits else None
+    stale = bool(fits and known and known[-1].id > fits[-1].id)
+    told = PhoneTold(last.name, str(last.light), tuple(map(_describe_known, known)), fit, stale)
+    return told.having(text=_tell_phone(told))
 
 
 def _describe_known(entry: CalibrationEntry) -> KnownPhoto:
@@ -293,23 +279,20 @@ def _describe_known(entry: CalibrationEntry) -> KnownPhoto:
 
 def _describe_fit(entry: CalibrationEntry) -> FitTold:
     fit = PhoneFit.from_json(entry.data)
-    before, after = np.median([(one.before, one.after) for one in fit.liquids], axis=0).tolist()
-    return FitTold(
-        **pick(fit, "kind", "errors", "liquids", "scale", "strain"), entry=entry.id, at=entry.created_at,
-        by=entry.entered_by, median_before=round(before, 3), median_after=round(after, 3),
-        expected=fit.errors[fit.kind]["together"], strengths=_describe_strengths(fit),
-    )  # fmt: skip
-
-
-def _describe_strengths(fit: PhoneFit) -> tuple[StrengthTold, ...]:
-    """Strength of each stock times depth, against the labels, as the liquids themselves tell it (95 %)."""
     count = len(fit.dyes)
+    before, after = np.median([(one.before, one.after) for one in fit.liquids], axis=0).tolist()
+    # strength of each stock times depth, against the labels, as the liquids themselves tell it (95 %)
     spread = np.diag([dye.strength_rel_sd**2 for dye in fit.dyes]) + fit.depth_rel_sd**2
     root = np.linalg.cholesky(spread)
     value, factor = root @ fit.numbers[:count], root @ fit.factor[:count]
     reach = K_95 * np.sqrt((factor**2).sum(axis=1))
     ends = rounded(np.exp([value, value - reach, value + reach]).T, 3).tolist()
-    return tuple(StrengthTold(dye.name, *own) for dye, own in zip(fit.dyes, ends, strict=True))
+    return FitTold(
+        **pick(fit, "kind", "errors", "liquids", "scale", "strain"), entry=entry.id, at=entry.created_at,
+        by=entry.entered_by, median_before=round(before, 3), median_after=round(after, 3),
+        expected=fit.errors[fit.kind]["together"],
+        strengths=tuple(StrengthTold(dye.name, *own) for dye, own in zip(fit.dyes, ends, strict=True)),
+    )  # fmt: skip
 
 
 _KINDS = {

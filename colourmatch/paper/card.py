@@ -18,9 +18,9 @@ from typing import Any, BinaryIO
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from colourmatch.colour.spaces import encode_srgb
+from colourmatch.files import write_out
 from colourmatch.paper.page import MM, UPRIGHT_MM, draw_pdf, page_size
 from colourmatch.photo.card import Card, marker_bits, read_card
-from colourmatch.writing import write_out
 
 #: Landscape width and height.
 PAPER_SIZES_MM = {name: (high, wide) for name, (wide, high) in UPRIGHT_MM.items()}

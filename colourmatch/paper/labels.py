@@ -21,9 +21,9 @@ from reportlab.platypus import Paragraph
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
+from colourmatch.files import write_out
 from colourmatch.paper.page import HAIRLINE, INK, MM, Fonts, choose_fonts, draw_pdf, page_size
 from colourmatch.workflow.label_lines import LabelLines, read_label_lines
-from colourmatch.writing import write_out
 
 _MARGIN_MM, _PAD_MM = 10.0, 4.0
 _COLUMNS = 2

@@ -17,11 +17,11 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.files import write_out
 from colourmatch.paper.page import MM, MUTED, Fonts, choose_fonts, page_size
 from colourmatch.paper.sheet_facts import collect_facts
 from colourmatch.paper.sheet_parts import Parts
 from colourmatch.words.times import tell_zones
-from colourmatch.writing import write_out
 
 _MARGIN_MM, _FOOT_MM, _TOP_MM = 15.0, 16.0, 14.0
 

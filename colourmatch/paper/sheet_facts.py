@@ -30,12 +30,13 @@ from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
 from colourmatch.words.looks import tell_look
 from colourmatch.words.times import tell_minute
-from colourmatch.workflow.intake import GlassIntake, read_intake
 from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_colours import (
     Dose,
+    GlassIntake,
     Seen,
     read_doses,
+    read_intake,
     scale_covariance,
     see_photo,
     total_sd,

@@ -22,13 +22,12 @@ from PIL import Image, ImageOps
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.errors import PhotoError
+from colourmatch.files import MAX_FILE_BYTES, read_plain_file, silence
 from colourmatch.photo import jpeg
 from colourmatch.photo.file_limits import find_excess
 from colourmatch.photo.opencv import cv2
 from colourmatch.photo.profile import FileProfile, read_icc
 from colourmatch.photo.quality import flag
-from colourmatch.reading import MAX_FILE_BYTES, read_plain_file
-from colourmatch.writing import silence
 
 #: The picture that is worked on keeps at least this many pixels on its long side (about 5 per card millimetre).
 WORKING_LONG_SIDE = 2000

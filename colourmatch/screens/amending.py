@@ -29,7 +29,7 @@ from colourmatch.screens.recording import list_shelf
 from colourmatch.screens.stock_forms import ask_already
 from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import begin
-from colourmatch.workflow.taking_back import can_take_back, take_back
+from colourmatch.workflow.log import can_take_back, take_back
 
 _FIGURES = (
     "volume_ml", "ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution", "made_up_to",

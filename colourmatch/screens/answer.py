@@ -13,7 +13,7 @@ from colourmatch.words import answers as words
 from colourmatch.words.advice import STIR
 from colourmatch.words.figures import jug_ml, tell_quantity
 from colourmatch.words.outcomes import split_closing
-from colourmatch.workflow.thinning import Thinning
+from colourmatch.workflow.lot import Thinning
 
 #: A sign of another shape for each state, drawn in a square of 48 units.
 _SIGNS = {

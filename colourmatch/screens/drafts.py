@@ -22,8 +22,8 @@ import streamlit as st
 from streamlit import runtime
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
+from colourmatch.files import replace_whole
 from colourmatch.sharing.gate import BROWSER_HEADER
-from colourmatch.writing import replace_whole
 
 _LOG = logging.getLogger("colourmatch")
 _MOST_FIELDS, _MOST_SIGNS, _KEPT_S, _MOST_FILES = 200, 5000, 30 * 86400, 100

@@ -11,7 +11,7 @@ from typing import Literal
 import streamlit as st
 
 from colourmatch.book.entries import LotStory
-from colourmatch.book.example import is_example, leave_out_example
+from colourmatch.book.naming import is_example, leave_out_example
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from colourmatch.advice import Advice, Together
-from colourmatch.book.carried import came_along
 from colourmatch.book.entries import (
     ClosingEntry,
     Lot,
@@ -19,8 +18,7 @@ from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml
 from colourmatch.words.looks import tell_glass, tell_serving
 from colourmatch.words.outcomes import split_closing
-from colourmatch.workflow.since_photo import since_photo
-from colourmatch.workflow.views import photo_view
+from colourmatch.workflow.photo_colours import photo_view, since_photo
 
 
 def closing_panel(closing: ClosingEntry) -> str:
@@ -88,7 +86,7 @@ def describe_since_photo(story: LotStory) -> str:
     """What changed the batch after the last photo, in words; empty when nothing did, or the lot is closed."""
     if story.lot.closed:
         return ""
-    began = came_along(story)  # a trial begins with it
+    began = story.came_along  # a trial begins with it
     return ", ".join(tell_dose(entry) for entry in since_photo(story).changes if entry.id not in began)
 
 

@@ -9,7 +9,7 @@ import streamlit as st
 
 from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
-from colourmatch.book.example import is_example
+from colourmatch.book.naming import is_example
 from colourmatch.screens import drafts, pages, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
@@ -33,8 +33,7 @@ from colourmatch.words.answers import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import passed_ceilings
-from colourmatch.workflow.lot import record_photos, view_of_photos
-from colourmatch.workflow.thinning import Thinning, find_thinning
+from colourmatch.workflow.lot import Thinning, find_thinning, record_photos, view_of_photos
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "

@@ -21,7 +21,7 @@ from colourmatch.screens.recording import ask_closing, ask_correction, ask_other
 from colourmatch.screens.references import ask_choice, tell_target
 from colourmatch.words.entries import tell_aside
 from colourmatch.workflow.ceilings import ceiling_left, passed_ceilings
-from colourmatch.workflow.views import photo_view
+from colourmatch.workflow.photo_colours import photo_view
 
 
 def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:

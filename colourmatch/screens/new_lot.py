@@ -9,7 +9,8 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.book.entries import Lot, LotStory
-from colourmatch.book.example import is_example, leave_out_example
+from colourmatch.book.lots import LotFigures
+from colourmatch.book.naming import is_example, leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
@@ -33,7 +34,7 @@ from colourmatch.screens.sketch import picture_of_glass
 from colourmatch.screens.stock_forms import ask_already
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
-from colourmatch.workflow.again import LotFigures, find_first_dose, take_lines
+from colourmatch.workflow.again import find_first_dose, take_lines
 
 _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}

@@ -10,7 +10,7 @@ import streamlit as st
 
 from colourmatch.advice import Advice, Cause, Dose, Question
 from colourmatch.book.entries import AdditionEntry, LotStory, contradict
-from colourmatch.book.example import leave_out_example
+from colourmatch.book.naming import leave_out_example
 from colourmatch.errors import InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
@@ -20,8 +20,8 @@ from colourmatch.words.doubts import YES
 from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.figures import tell_amount
 from colourmatch.words.outcomes import OUTCOMES
-from colourmatch.workflow.answering import answer_question
 from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import answer_question
 from colourmatch.workflow.trials import open_trials
 
 _OTHERS = ("Sample taken", "Blended back", "Note")

@@ -29,9 +29,9 @@ from colourmatch.workflow.references import (
     enter_reference,
     read_reference,
     record_reference,
+    target_covariance,
     target_from_lot,
 )
-from colourmatch.workflow.targets import target_covariance
 
 #: Which reading a lot is tinted to -> how it is called.
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}

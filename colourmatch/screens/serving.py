@@ -24,7 +24,7 @@ from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
 from colourmatch.words.figures import tell_drops
 from colourmatch.words.looks import tell_look
 from colourmatch.workflow.glasses import serve_lot
-from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.photo_colours import read_intake
 
 _NOTE = (
     "Screens show these colours only roughly, and none shows a lamp: each row is drawn as eyes see it that are used to "

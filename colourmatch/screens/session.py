@@ -15,9 +15,8 @@ import streamlit as st
 
 from colourmatch.amounts import SIZES, Question, ask_about
 from colourmatch.book.entries import LotStory
-from colourmatch.book.lot_book import LotBook, open_or_read_book
+from colourmatch.book.lot_book import LotBook, is_without_room, open_or_read_book, tell_state
 from colourmatch.book.opening import book_path, find_location, parse_location
-from colourmatch.book.opening_to_read import is_without_room, tell_state
 from colourmatch.book.transactions import By
 from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
 from colourmatch.screens import drafts

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.book.example import leave_out_example
+from colourmatch.book.naming import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants

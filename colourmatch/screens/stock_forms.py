@@ -8,8 +8,8 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
-from colourmatch.book.bottles import BottleFacts
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.stocks import BottleFacts
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant, list_colourants

@@ -16,8 +16,8 @@ import numpy as np
 from PIL import Image, ImageCms
 
 from colourmatch.colour.spaces import PRIMARIES_XY, WHITE_D65_XYZ, adaptation_matrix, primaries_to_matrix
+from colourmatch.files import replace_whole
 from colourmatch.simulate.settings import Rendered
-from colourmatch.writing import replace_whole
 
 #: What has to be done to the upright picture so that its orientation tag turns it back (EXIF tag 0x0112).
 _STORE = {

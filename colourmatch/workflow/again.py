@@ -1,27 +1,24 @@
 """The next lot like an old one: its figures taken over, and the first dose that the last lots teach.
-
 It begins nothing and shortens no step: what is poured first is photographed like any other.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
-from colourmatch.advice import Measured
+from colourmatch.advice import Measured, decimals
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.lots import LotFigures
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.by_hand import measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
-from colourmatch.records import alike, as_json
+from colourmatch.records import Record, alike, kept
 from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
@@ -35,52 +32,23 @@ _MOST_LOTS = 5
 _GOOD = ("matched", "nearest")
 
 
-@dataclass(frozen=True)
-class LotFigures:
-    """The figures of a lot that is to be begun, named as `Lots.begin` takes them."""
-
-    name: str
-    volume_ml: float | None
-    stocks: Sequence[str | int]
-    dilution: float
-    ceiling_mg_per_l: float | None = None
-    depth_mm: float = 10.0
-    tolerance: float = 1.5
-    already_mg_per_l: float = 0.0
-    already_colourant: str | None = None
-    jurisdiction: str | None = None
-    reference: str | int | None = None
-    target_lab: Sequence[float] | None = None
-    notes: str = ""
-    serving: Mapping[str, Any] | None = None
-    made_up_to: float = 1.0
-    hand: str = "drops"
-    like: int | None = None
-    label_lines: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class FirstDose:
+class FirstDose(Record):
     """What the last lots say the whole dose of a stock will be, drops with their 95 % interval, and the first step of it.
 
     `step_ml` is what goes in before the first photo, `measured` the same as its hand measures it; `lots` are the labels of
     those asked.
     """
 
-    stock: str
-    drops: float
-    low: float
-    high: float
-    step_drops: int
-    step_ml: float
-    step_grams: float
-    measured: Measured
-    lots: tuple[str, ...]
-    text: str
-
-    def to_json(self) -> dict[str, Any]:
-        """One entry of `first_dose`."""
-        return {**as_json(vars(self), 3)}
+    stock: str = kept()
+    drops: float = kept(write=decimals(3))
+    low: float = kept(write=decimals(3))
+    high: float = kept(write=decimals(3))
+    step_drops: int = kept()
+    step_ml: float = kept(write=decimals(3))
+    step_grams: float = kept(write=decimals(3))
+    measured: Measured = kept(Measured.from_json)
+    lots: tuple[str, ...] = kept()
+    text: str = kept()
 
 
 def fill_like(book: LotBook, like: int | str) -> LotFigures:

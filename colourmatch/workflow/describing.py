@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from colourmatch.advice import Advice
-from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, LotStory, NoteEntry, PhotoEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry, NoteEntry, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.records import pick, plain
 from colourmatch.words.entries import tell_entry
 from colourmatch.workflow.ceilings import describe_state, passed_ceilings
-from colourmatch.workflow.intake import read_intake
-from colourmatch.workflow.label_lines import tell_care
+from colourmatch.workflow.label_lines import Care, tell_care
+from colourmatch.workflow.photo_colours import read_intake
 from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.trials import describe_trials
 
@@ -28,8 +28,19 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     story = book.lots.story(lot)
     head = story.lot
     closing = story.closing
-    advice = closing.final if closing else _advise(book, story)
-    care = tell_care(story) if closing else advice  # which has them too
+    advice: Advice | None
+    care: Advice | Care
+    if closing:
+        advice, care = closing.final, tell_care(story)
+    else:
+        from colourmatch.workflow.lot import advise_whole
+
+        advice = care = advise_whole(book, story)
+    first_dose = []
+    if head.like is not None:
+        from colourmatch.workflow.again import find_first_dose
+
+        first_dose = [dose.to_json() for dose in find_first_dose(book, story)]
     return {
         "lot": head.id,
         "number": head.label,
@@ -42,28 +53,16 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "events": [_describe_event(event) for event in story.events],
         "photos": [_describe_photo(photo) for photo in story.photos],
         "advice": advice and advice.to_json(),
-        "closing": _describe_closing(closing) if closing else None,
+        "closing": closing
+        and pick(closing, "outcome", "text", "against")
+        | {"at": closing.created_at, "by": closing.entered_by},
         "trials": [one.to_json() for one in describe_trials(book, story)],
         "intake": [glass.to_json() for glass in read_intake(story)],
         "bottles": [one.to_json() for one in list_bottles(book, story)],
-        "first_dose": _first_dose(book, story),
+        "first_dose": first_dose,
         "last_hash": book.lots.last_hash(head.id),
         **plain(pick(care, "label", "cautions")),
     }
-
-
-def _advise(book: LotBook, story: LotStory) -> Advice:
-    from colourmatch.workflow.lot import advise_whole
-
-    return advise_whole(book, story)
-
-
-def _first_dose(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
-    if story.lot.like is None:
-        return []
-    from colourmatch.workflow.again import find_first_dose
-
-    return [dose.to_json() for dose in find_first_dose(book, story)]
 
 
 def _describe_event(event: LotEntry) -> dict[str, Any]:
@@ -79,11 +78,6 @@ def _describe_event(event: LotEntry) -> dict[str, Any]:
         out |= pick(event, "stock", "quantity", "unit", "void")
         out |= {"ml": round(event.ml, 4), "mg": round(event.mg, 4)}
     return out
-
-
-def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
-    told = pick(closing, "outcome", "text", "against")
-    return told | {"at": closing.created_at, "by": closing.entered_by}
 
 
 def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:

@@ -1,5 +1,4 @@
 """What may have gone wrong by hand in a lot of the book: what its fit is to weigh, what is asked.
-
 The causes are those of liquid/mishaps.py, weighed in dosing/doubt.py; their words are in words/doubts.py.
 """
 
@@ -7,23 +6,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.advice import Cause, Question
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
+from colourmatch.dosing import doubt as weighed
+from colourmatch.dosing.doubt import Doubt
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.mishaps import LABEL, Bottle, Dosed, Mishap, think_of
 from colourmatch.liquid.stock import Stock
 from colourmatch.words.doubts import Told, tell_cause, tell_doubt_of_two
 from colourmatch.words.entries import tell_dose
 from colourmatch.words.figures import tell_quantity
-from colourmatch.workflow.photo_time import is_ahead, moment_of
-
-if TYPE_CHECKING:
-    from colourmatch.dosing import doubt as weighed
-    from colourmatch.dosing.doubt import Doubt
-    from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.workflow.photo_colours import is_ahead, moment_of
 
 #: Clocks of a phone and of this machine are hardly nearer.
 _CLOCKS_DIFFER = timedelta(seconds=2)
@@ -113,10 +110,7 @@ def _late(story: LotStory, photos: Sequence[PhotoEntry]) -> dict[tuple[int, int]
 def put_question(
     story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], doubt: Doubt | None
 ) -> Question | None:
-    """The doubt of a fit as a question about entries of the book; None without one.
-
-    It comes before any advice once, and not where only the next dose tells the two causes apart.
-    """
+    """A fit's doubt as a question, before any advice unless the next dose tells; None without one."""
     if doubt is None:
         return None
     told = [_tell(story, photos, stocks, cause) for cause in doubt.causes]
@@ -131,7 +125,12 @@ def put_question(
     first = doubt.causes[0]
     shown = photos[first.shot] if first.shot >= 0 else photos[-1]
     odds = max(first.chance, 1e-12) / max(doubt.clear, 1e-12)
-    asked = _asked(story, before=photos[-1])
+    asked = {
+        (cause.code, cause.about)
+        for photo in story.counting_photos
+        if photo.id < photos[-1].id and photo.advice and photo.advice.question
+        for cause in name_entry(photo.advice.question, story, photo).causes
+    }
     new = any((one.code, one.about) not in asked for one in named)
     return Question(
         code=first.code, entry=shown.id, at=named[0].at, stays_at=shown.created_at,
@@ -141,14 +140,9 @@ def put_question(
     )  # fmt: skip
 
 
-def _asked(story: LotStory, *, before: PhotoEntry) -> set[tuple[str, int]]:
-    """The causes that were put with photos before one."""
-    return {
-        (cause.code, cause.about)
-        for photo in story.counting_photos
-        if photo.id < before.id and photo.advice and photo.advice.question
-        for cause in name_entry(photo.advice.question, story, photo).causes
-    }
+def _just_before(entry: LotEntry) -> str:
+    moment = datetime.fromisoformat(entry.happened_at) - timedelta(microseconds=1)
+    return moment.isoformat(timespec="microseconds")
 
 
 def name_entry(question: Question, story: LotStory, photo: PhotoEntry) -> Question:
@@ -158,11 +152,6 @@ def name_entry(question: Question, story: LotStory, photo: PhotoEntry) -> Questi
     if question.entry in earlier:
         return question.having(causes=causes)
     return question.having(causes=causes, entry=photo.id, stays_at=photo.created_at)
-
-
-def _just_before(entry: LotEntry) -> str:
-    moment = datetime.fromisoformat(entry.happened_at) - timedelta(microseconds=1)
-    return moment.isoformat(timespec="microseconds")
 
 
 def _tell(

@@ -1,5 +1,4 @@
 """From a lot's story in the book to the fit of its photos: which of them count, what each tells, what is known before.
-
 It joins the book's entries, liquid/learn.py and photo/combine.py; it plans nothing and writes nothing.
 """
 
@@ -10,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry
-from colourmatch.book.example import leave_out_example
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
-from colourmatch.instrument.phone_correction import camera_key, phone_priors
+from colourmatch.instrument.incoming import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import LotFit, fit_lot
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
@@ -26,10 +25,8 @@ from colourmatch.liquid.stock import Stock
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.combine import Combined, combine_photos
 from colourmatch.workflow.doubts import list_mishaps
-from colourmatch.workflow.photo_colours import final_photos
-from colourmatch.workflow.since_photo import changes_colour
-from colourmatch.workflow.targets import target_covariance
-from colourmatch.workflow.views import photo_view
+from colourmatch.workflow.photo_colours import changes_colour, final_photos, photo_view
+from colourmatch.workflow.references import target_covariance
 
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
@@ -55,10 +52,7 @@ def doubt_of_state(group: list[PhotoEntry]) -> str | None:
 
 
 def steps_stalled(story: LotStory, photos: list[PhotoEntry]) -> bool:
-    """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`).
-
-    Untinted batch begins the way again: steps before it count no more.
-    """
+    """Whether the last steps, since untinted batch came in, brought the photos no nearer (`no_nearer`)."""
     poured = [e.happened_at for e in story.effective if isinstance(e, VolumeEntry) and e.kind == "untinted"]
     photos = [photo for photo in photos if not poured or photo.happened_at > poured[-1]]
     if not photos:
@@ -72,15 +66,14 @@ def steps_stalled(story: LotStory, photos: list[PhotoEntry]) -> bool:
     return no_nearer([float(np.mean(seen[state])) for state in sorted(seen)], len(photos))
 
 
-def photos_of_state(story: LotStory, photos: list[PhotoEntry]) -> list[PhotoEntry]:
-    """Photos taken since the batch last changed. A sample that was taken changes no colour."""
-    here = {photo.id for photo in final_photos(story)}
-    return [photo for photo in photos if photo.id in here]
+def photos_of_state(story: LotStory) -> list[PhotoEntry]:
+    """Usable photos taken since the batch last changed. A sample that was taken changes no colour."""
+    return [photo for photo in final_photos(story) if photo.measurement.spots.get("batch")]
 
 
 def combine_state(story: LotStory, group: list[PhotoEntry]) -> Combined | None:
     """What photos of one state give together, called by their numbers in the lot; those of the last one's dilution."""
-    numbers = {photo.id: k for k, photo in enumerate(story.photos, 1)}
+    numbers = number_photos(story)
     view = photo_view(story.lot, group[-1].measurement) if group else None
     alike = [photo for photo in group if photo_view(story.lot, photo.measurement) == view]
     return combine_photos([p.measurement for p in alike], [f"Photo {numbers[p.id]}" for p in alike])
@@ -108,10 +101,7 @@ def _scatter_by_state(story: LotStory, photos: list[PhotoEntry]) -> list[np.ndar
 
 
 def why_not_yet(story: LotStory, newest: Measurement | None = None) -> str | None:
-    """The sentence that asks for a photo, when there is nothing yet to plan with.
-
-    newest: the measurement of a photo that comes in just now, if one does.
-    """
+    """What is missing before a plan; newest: the measurement of a photo that comes in just now."""
     head, usable = story.lot, usable_photos(story)
     if newest is not None and not newest.spots.get("batch"):
         return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
@@ -208,7 +198,7 @@ def _gap(measurement: Measurement) -> Gap | None:
     return Gap(batch - reference, pair.photo + pair.scene + pair.what_is_lost, pair.phone, *warm)
 
 
-def base_share(story: LotStory, before: LotEntry | None) -> float:
+def base_share(story: LotStory, before: LotEntry | None = None) -> float:
     """Part of the batch's volume that is base: water from stocks lowers it, untinted batch raises it."""
     entries = story.effective if before is None else story.entries_before(before)
     volume, base = story.lot.volume_ml, story.lot.volume_ml

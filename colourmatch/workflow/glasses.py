@@ -1,5 +1,4 @@
 """What else a careful colourist says of a lot: how it looks where it is drunk, and another bottle.
-
 It joins the rooms as lot.py does and stands beside the advice: nothing here changes a dose.
 """
 
@@ -11,21 +10,16 @@ from typing import Any
 from colourmatch.advice import Advice, Bottle, MissingKind, OtherStock, Served
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
-from colourmatch.book.example import leave_out_example
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import leave_out_example
+from colourmatch.dosing import shelf_gain
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
-from colourmatch.dosing.shelf_gain import (
-    find_missing_kind,
-    find_other_stocks,
-    hold_back,
-    is_out_of_reach,
-)
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
 from colourmatch.words.advice import tell_before_blending
 from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usable_photos, why_not_yet
-from colourmatch.workflow.views import views_of
+from colourmatch.workflow.photo_colours import views_of
 
 #: What an advice holds here when there is nothing to say.
 NOTHING: dict[str, Any] = {"serving": (), "bottles": (), "other_stocks": (), "missing_kind": None}
@@ -46,9 +40,10 @@ def look_further(
     """
     others, kind = _look_on_the_shelf(book, story, problem, advice)
     missing = others[0] if others else kind
-    advice = hold_back(problem, advice, missing) if missing else advice
+    advice = shelf_gain.hold_back(problem, advice, missing) if missing else advice
     served = (story.lot.serving or {}).get("conditions")
-    looks = look_at(problem, problem.views, added_ml(problem, advice)) if served else ()
+    step = [sum(d.ml for d in advice.doses if d.stock == stock.name) for stock in problem.stocks]
+    looks = look_at(problem, problem.views, step) if served else ()
     said = [advice.text]
     if advice.doses:
         dosed = {dose.stock for dose in advice.doses}
@@ -56,44 +51,27 @@ def look_further(
     said += [other.text for other in others[:1]]
     if kind is not None:
         said.append(kind.text)
-    if advice.rescue is not None and len(said) > 1:
+    if (rescue := advice.rescue) is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
-        said = [_before_blending(advice, said[1:])]
-    return advice.having(
-        text=" ".join(said),
-        serving=looks,
-        bottles=tuple(bottles),
-        other_stocks=others,
-        missing_kind=kind,
-    )
-
-
-def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
-    """The text of a batch past its match that another colour would help more than blending back does."""
-    assert advice.rescue is not None
-    left, ml = advice.rescue.predicted, advice.rescue.untinted_ml
-    return tell_before_blending(
-        advice.finding or advice.text, hints, ml, left.to_json(), fills_up=advice.rescue.set_aside_ml > 0
-    )
-
-
-def added_ml(problem: Problem, advice: Advice) -> list[float]:
-    """Millilitres of each stock of the problem that the advised step adds."""
-    return [sum(d.ml for d in advice.doses if d.stock == stock.name) for stock in problem.stocks]
+        found, left = advice.finding or advice.text, rescue.predicted.to_json()
+        fills_up = rescue.set_aside_ml > 0
+        said = [tell_before_blending(found, said[1:], rescue.untinted_ml, left, fills_up=fills_up)]
+    further = {"bottles": tuple(bottles), "other_stocks": others, "missing_kind": kind}
+    return advice.having(text=" ".join(said), serving=looks, **further)
 
 
 def _look_on_the_shelf(
     book: LotBook, story: LotStory, problem: Problem, advice: Advice
 ) -> tuple[tuple[OtherStock, ...], MissingKind | None]:
-    if not is_out_of_reach(advice, problem.tolerance):
+    if not shelf_gain.is_out_of_reach(advice, problem.tolerance):
         return (), None
     own = {stock.name for stock in problem.stocks}
     shelf = [entry for entry in leave_out_example(book.stocks.all(), own) if entry.name not in own]
-    others = find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
+    others = shelf_gain.find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
     # a step may be the first to show what a dose does: what is missing is told from the next photo on
     early = advice.action == "add" and advice.rescue is None and problem.fit.photos < 2
     told = advice.action in ("add", "stop") and not early
-    return others, find_missing_kind(problem) if told and not others else None
+    return others, shelf_gain.find_missing_kind(problem) if told and not others else None
 
 
 def serve_lot(
@@ -108,31 +86,19 @@ def serve_lot(
     next step adds, as in the advice. InputError for a glass that cannot be.
     """
     story = book.lots.story(lot)
-    problem = _pose_problem(book, story)
-    if problem is None:
-        return ()
-    views = [_view(story, condition) for condition in conditions]
-    step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in problem.stocks]
-    return look_at(problem, views, step)
-
-
-def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
-    """What the photos of a lot say of the batch as it is now, None when they say nothing yet."""
-    photos = usable_photos(story)
     if why_not_yet(story) is not None:
-        return None
-    stocks, fit = fit_story(book, story, photos)
+        return ()
+    stocks, fit = fit_story(book, story, usable_photos(story))
     if not fit.success:
-        return None
-    return Problem(fit, stocks, story.state(), base_share(story, None), views_of(story.lot))
+        return ()
+    problem = Problem(fit, stocks, story.state(), base_share(story), views_of(story.lot))
+    step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in stocks]
+    return look_at(problem, [_view(story, condition) for condition in conditions], step)
 
 
 def _view(story: LotStory, condition: Mapping[str, Any]) -> View:
     checked = check_serving({"conditions": [dict(condition)]})
     if checked is None:
         raise InputError("A glass needs a depth, a dilution or a light. Give one of them.")
-    said = checked["conditions"][0]
-    return View(
-        said.get("depth_mm", story.lot.depth_mm), said.get("dilution", 1.0), said.get("illuminant", "D65"), 1.0,
-        said["name"],
-    )  # fmt: skip
+    usual = {"depth_mm": story.lot.depth_mm, "dilution": 1.0}
+    return View(**usual | checked["conditions"][0] | {"weight": 1.0})

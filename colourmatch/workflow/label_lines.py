@@ -1,7 +1,5 @@
 """What the label of a lot says, one statement a line, and its cautions; it knows no paper.
-
-The maker's own lines (ingredients, contents, best before, who made it, keeping) stand as they were typed and are marked as
-not checked; none is invented.
+The maker's own lines stand as they were typed and are marked as not checked; none is invented.
 """
 
 from __future__ import annotations

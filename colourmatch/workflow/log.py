@@ -1,14 +1,16 @@
-"""Who did what: the entries of all lots and stocks from a time on, and a dose of somebody else that no photo has seen."""
+"""Who did what: the entries of all lots and stocks, a dose of somebody else; and how one entry is taken back by another."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import tzinfo
+from collections.abc import Callable, Sequence
+from typing import Any, Unpack
 
+from colourmatch.book import entries as e
 from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.records import Record, kept
+from colourmatch.book.transactions import By
+from colourmatch.records import Record, kept, pick
 from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.times import tell_time
 
@@ -27,20 +29,19 @@ class LogLine(Record):
 
 def list_log(book: LotBook, since: str, lot: int | str | None = None, by: str | None = None) -> list[LogLine]:
     """What was entered from a moment on (UTC text), in order, of one lot or all, by one person or all."""
-    found = [line for story in book.entries.stories_since(since, lot) for line in _lines_of(story, since)]
+    found = []
+    for story in book.entries.stories_since(since, lot):
+        head = story.lot
+        if head.created_at >= since:
+            found.append(_line(head, "begun", f"{head.name} begun", head))
+        late = (event for event in story.events if event.created_at >= since)
+        found += [_line(event, event.kind, tell_entry(event), head, event.id) for event in late]
     if lot is None:
         shelf = (stock for stock in book.stocks.all(active_only=False) if stock.created_at >= since)
         found += [_line(stock, "stock", f"Stock {stock.name} put on the shelf") for stock in shelf]
     wanted = None if by is None else by.strip().casefold()
     chosen = [one for one in found if wanted is None or (one.by or "").casefold() == wanted]
     return sorted(chosen, key=lambda one: (one.at, one.entry or 0))
-
-
-def _lines_of(story: LotStory, since: str) -> list[LogLine]:
-    head = story.lot
-    begun = [_line(head, "begun", f"{head.name} begun", head)] if head.created_at >= since else []
-    late = (event for event in story.events if event.created_at >= since)
-    return begun + [_line(event, event.kind, tell_entry(event), head, event.id) for event in late]
 
 
 def _line(
@@ -66,6 +67,95 @@ def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
     )
 
 
-def tell_log(lines: Sequence[LogLine], zone: tzinfo | None = None) -> list[tuple[str, str, str, str]]:
+def tell_log(lines: Sequence[LogLine]) -> list[tuple[str, str, str, str]]:
     """The log as rows of a table: when, who, lot, what."""
-    return [(tell_time(one.at, zone), one.by or "", one.number or "", one.text) for one in lines]
+    return [(tell_time(one.at), one.by or "", one.number or "", one.text) for one in lines]
+
+
+#: What an entry says that a correction can put right.
+_SAID: dict[type[e.LotEntry], tuple[str, ...]] = {
+    e.AdditionEntry: ("void", "quantity", "unit", "stock_id"),
+    e.VolumeEntry: ("void", "ml", "returned"),
+}
+
+
+def can_take_back(story: e.LotStory, entry: e.LotEntry) -> bool:
+    """Whether an entry still says what holds, and stands alone: what a trial took or brought is one act of several."""
+    if entry.replaced_by_id is not None:
+        return False
+    if isinstance(entry, e.AdditionEntry | e.VolumeEntry):
+        first = story.line(entry)[0]
+        return not first.reason and getattr(first, "trial_lot_id", None) is None
+    if isinstance(entry, e.PhotoEntry):
+        return entry.aside is None
+    if isinstance(entry, e.MovedEntry):
+        moved = story.find(entry.moved_entry_id)
+        stands = moved.replaced_by_id is None and not getattr(moved, "void", False)
+        return stands and moved.moved_by_id == entry.id
+    if isinstance(entry, e.AsideEntry):
+        return entry == _newest(story, e.AsideEntry, lambda one: one.photo_entry_id == entry.photo_entry_id)
+    if isinstance(entry, e.AnswerEntry):
+        newest = _newest(story, e.AnswerEntry, lambda one: one.cause == entry.cause)
+        return entry.yes is not None and entry == newest
+    if isinstance(entry, e.AmendmentEntry):
+        changed = entry.changes.keys()
+        return entry == _newest(story, e.AmendmentEntry, lambda one: not changed.isdisjoint(one.changes))
+    return isinstance(entry, e.ClosingEntry) and entry == story.closing
+
+
+def take_back(
+    book: LotBook, story: e.LotStory, entry: e.LotEntry, reason: str, **by: Unpack[By]
+) -> e.LotEntry:
+    """Write down that an entry never happened, or what stood before it; ValueError for one that cannot be taken back."""
+    lot = story.lot.id
+    if not can_take_back(story, entry):
+        raise ValueError(f"entry {entry.id} of the kind {entry.kind} cannot be taken back")
+    if isinstance(entry, e.AdditionEntry | e.VolumeEntry):
+        return _restore(book, story, entry, reason, **by)
+    if isinstance(entry, e.AnswerEntry):
+        return book.entries.answer(lot, *entry.cause, None, reason=reason, **by)
+    if isinstance(entry, e.ClosingEntry):
+        return book.lots.reopen(lot, reason, **by)
+    if isinstance(entry, e.AmendmentEntry):
+        return book.lots.amend(lot, reason, **by, **_before(book, story, entry))
+    if isinstance(entry, e.MovedEntry):
+        times = [story.line(story.find(entry.moved_entry_id))[0].created_at]
+        times += [
+            one.moved_to for one in story.all(e.MovedEntry) if one.moved_entry_id == entry.moved_entry_id
+        ]
+        at = times[-2]
+        return book.entries.move(entry.moved_entry_id, at, reason, **by)
+    back = isinstance(entry, e.AsideEntry) and not entry.back
+    photo = entry.photo_entry_id if isinstance(entry, e.AsideEntry) else entry.id
+    return book.photos.set_aside(lot, photo, reason, back=back, **by)
+
+
+def _restore(
+    book: LotBook, story: e.LotStory, entry: e.AdditionEntry | e.VolumeEntry, reason: str, **by: Unpack[By]
+) -> e.LotEntry:
+    """What stood before a correction, else that a dose or a part of the batch never went in or out."""
+    said = _SAID[type(entry)]
+    # corrections of a label say the same again
+    earlier: list[Any] = [one for one in story.line(entry) if pick(one, *said) != pick(entry, *said)]
+    old = earlier[-1] if earlier and not earlier[-1].void else None
+    if isinstance(entry, e.VolumeEntry):
+        part = {"void": True} if old is None else {"ml": old.ml, "returned": old.returned}
+        return book.volumes.correct(entry.id, reason=reason, **part, **by)
+    if old is None:
+        return book.additions.correct(entry.id, reason=reason, void=True, **by)
+    other = {} if old.stock_id == entry.stock_id else {"stock": old.stock_id}
+    return book.additions.correct(entry.id, reason=reason, **{old.unit: old.quantity}, **other, **by)
+
+
+def _before(book: LotBook, story: e.LotStory, entry: e.AmendmentEntry) -> dict[str, Any]:
+    """The figures that an amendment changed, as they stood before it."""
+    first = book.lots.story(story.lot.id, at=story.lot.created_at).lot
+    known = pick(first, *entry.changes)
+    for one in story.all(e.AmendmentEntry):
+        if one.id < entry.id:
+            known |= {key: value for key, value in one.changes.items() if key in known}
+    return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
+
+
+def _newest(story: e.LotStory, kind: type[e.E], fits: Callable[[e.E], bool]) -> e.E | None:
+    return next((entry for entry in reversed(story.all(kind)) if fits(entry)), None)

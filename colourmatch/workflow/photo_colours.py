@@ -1,32 +1,38 @@
-"""Figures of a lot's story that sheet, trend and recheck share; it knows entries, no database and no paper.
-
-Lots and days are compared by the difference batch minus reference inside one photo: light and phone change
-both alike. The Lab of one liquid alone carries the phone's whole error and is never compared across photos.
-"""
+"""Figures of a lot's story that are shared: what its photos show, when and how they were taken, what went in.
+Lots and days are compared by batch minus reference inside one photo: light and phone change both alike.
+The Lab of one liquid alone carries the phone's whole error and is never compared across photos."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 
 from colourmatch.advice import decimals
-from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
-from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
-from colourmatch.records import Array, Record, kept
-from colourmatch.workflow.photo_time import find_moment
-from colourmatch.workflow.since_photo import changes_colour
+from colourmatch.book.entries import (
+    AdditionEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    NoteEntry,
+    PhotoEntry,
+    VolumeEntry,
+)
+from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
+from colourmatch.liquid.model import View
+from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
+from colourmatch.records import Array, Record, kept, pick, several
+from colourmatch.words.figures import tell_ml
+from colourmatch.words.looks import tell_dilution
 
 
 @dataclass(frozen=True)
 class Seen:
-    """Reference and batch of one photo: Lab (D65, 2 degrees), and the covariance of batch minus reference.
-
-    The covariance, shape (3, 3), is that of the two readings; the phone's error of scale is not in it.
-    """
+    """Lab (3,) of both liquids in a photo, and the covariance (3, 3) of their difference as read."""
 
     entry_id: int
     at: datetime
@@ -161,3 +167,159 @@ def read_doses(story: LotStory) -> tuple[Dose, ...]:
 def total_sd(doses: Sequence[Dose]) -> float:
     """Standard deviation of the colour added in all, mg per litre: stocks err independently."""
     return math.hypot(*(dose.mg_per_l_sd for dose in doses))
+
+
+def changes_colour(entry: LotEntry) -> bool:
+    """Whether an entry changes the colour of the batch; a sample that was taken does not."""
+    return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
+
+
+@dataclass(frozen=True)
+class Since:
+    """The last photo that counts, None before the first, and what changed the colour after it, in order."""
+
+    photo: PhotoEntry | None
+    changes: tuple[LotEntry, ...]
+
+
+def since_photo(story: LotStory) -> Since:
+    """What changed the batch since its last photo that counts."""
+    photos = [photo for photo in story.counting_photos if photo.purpose == "match"]
+    photo = photos[-1] if photos else None
+    before = {entry.id for entry in story.entries_before(photo)} if photo else set()
+    changes = tuple(entry for entry in story.effective if changes_colour(entry) and entry.id not in before)
+    return Since(photo, changes)
+
+
+def step_left_ml(story: LotStory) -> dict[str, float]:
+    """Millilitres of each stock that are left of the step that was advised with the last photo; empty when it is over.
+
+    It is over when all of it is in, when something else went in, and when anything was put right since: the step was
+    for another state then.
+    """
+    since = since_photo(story)
+    advised = since.photo.advice.doses if since.photo and since.photo.advice else ()
+    wanted = {dose.stock: float(dose.ml) for dose in advised}
+    if since.photo is None or any(
+        entry.id > since.photo.id and not isinstance(entry, (AdditionEntry, VolumeEntry, NoteEntry))
+        for entry in story.events
+    ):
+        return {}
+    for entry in since.changes:
+        if not isinstance(entry, AdditionEntry) or entry.stock not in wanted:
+            return {}
+        wanted[entry.stock] -= entry.ml
+    return {} if min(wanted.values(), default=0.0) < 0 else {k: ml for k, ml in wanted.items() if ml > 0}
+
+
+class GlassIntake(Record):
+    """What an example glass holds of the batch, made up so, and brings of each colourant."""
+
+    serving: str = kept()
+    glass_ml: float = kept()
+    dilution: float = kept()
+    batch_ml: float = kept()
+    colourants: tuple[Portion, ...] = kept(several(Portion))
+    text: str = kept()
+
+
+def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[GlassIntake]:
+    """What one example glass of the batch as it is brings of each colourant, for each way it is served.
+
+    Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
+    of the lot's serving conditions that name one, else as the label makes it up: the dilution of the photos is for the camera and is
+    not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
+    """
+    amounts = _amounts(story)
+    if not amounts:
+        return []
+    found = []
+    for dilution, names in _ways(story, glasses).items():
+        batch_ml = EXAMPLE_GLASS_ML / dilution
+        portions = tuple(portions_in_glass(amounts, batch_ml))
+        called = f" ({', '.join(names)})" if names else ""
+        holds = f"{tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the batch"
+        text = f"A glass of {EXAMPLE_GLASS_ML:g} ml{called}, {holds}. Glass and body masses are examples."
+        glass = ", ".join(names) or "neat", EXAMPLE_GLASS_ML, dilution, round(batch_ml, 1)
+        found.append(GlassIntake(*glass, portions, text))
+    return found
+
+
+def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
+    """Dilution -> names of the glasses, or of the serving conditions, that have it."""
+    ways: dict[float, list[str]] = {}
+    own = [one for one in (story.lot.serving or {}).get("conditions") or () if one.get("dilution")]
+    for glass in own if glasses is None else glasses:
+        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
+    return dict(sorted(ways.items())) or {story.lot.made_up_to: []}
+
+
+def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
+    """mg per litre of each colourant in the batch, and its standard deviation."""
+    state = story.state()
+    amounts: dict[str, tuple[float, float]] = {}
+    if state.already_colourant and state.already_mg_per_l > 0:
+        amounts[state.already_colourant] = (state.already_mg_per_l, 0.0)
+    for dose in read_doses(story):
+        mg, sd = amounts.get(dose.e_number, (0.0, 0.0))
+        amounts[dose.e_number] = (mg + dose.mg_per_l, (sd**2 + dose.mg_per_l_sd**2) ** 0.5)
+    return amounts
+
+
+def photo_view(head: Lot, measurement: Measurement | None) -> View:
+    """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
+    return own_view(head, measurement.view if measurement else None)
+
+
+def own_view(head: Lot, seen: OwnView | None) -> View:
+    """How deep and how thinned liquids are shown where this much was said of it."""
+    depth_mm = seen.depth_mm if seen and seen.depth_mm is not None else head.depth_mm
+    dilution = seen.dilution if seen and seen.dilution is not None else head.dilution
+    return View(float(depth_mm), float(dilution))
+
+
+def views_of(head: Lot) -> tuple[View, ...]:
+    """Where the match is judged: the serving conditions of the lot, else as measured."""
+    conditions, usual = (head.serving or {}).get("conditions"), pick(head, "depth_mm", "dilution")
+    views = tuple(View(**usual | {"name": "serving"} | one) for one in conditions or ())
+    return views or (photo_view(head, None),)
+
+
+#: A phone's clock that is further ahead than this is wrong; time zones that a file does not name are within it.
+_CLOCK_AHEAD = timedelta(days=1)
+#: The same where the file names its time zone.
+_CLOCK_AHEAD_WITH_ZONE = timedelta(minutes=10)
+
+
+def moment_of(measurement: Measurement) -> datetime | None:
+    """When a measured photo was taken by its own file, local to this machine without an offset; None for no time.
+
+    DateTimeOriginal ("2026:11:25 07:14:39"), OffsetTimeOriginal ("+01:00") of Exif 2.32 (CIPA DC-008-2019).
+    """
+    try:
+        moment = datetime.strptime(str(measurement.taken_at)[:19], "%Y:%m:%d %H:%M:%S")
+        if measurement.taken_offset:
+            zone = datetime.strptime(measurement.taken_offset[:6], "%z").tzinfo
+            moment = moment.replace(tzinfo=zone)
+        return moment.astimezone(UTC)
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
+def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:
+    """Whether a photo says that it was taken at a time that is still to come."""
+    taken = moment_of(measurement)
+    ahead = _CLOCK_AHEAD_WITH_ZONE if measurement.taken_offset else _CLOCK_AHEAD
+    return taken is not None and taken > (now or datetime.now(UTC)) + ahead
+
+
+def find_moment(measurement: Measurement, taken_at: str | None, entered: datetime) -> datetime:
+    """When a photo was taken: by its entry, by its own file when that can be, else when it was entered."""
+    if taken_at is not None:
+        return datetime.fromisoformat(taken_at)
+    return plausible_moment(measurement, entered) or entered
+
+
+def plausible_moment(measurement: Measurement, now: datetime | None = None) -> datetime | None:
+    """When a photo was taken by its own file; None when that cannot be read or lies ahead of `now`."""
+    return None if is_ahead(measurement, now) else moment_of(measurement)

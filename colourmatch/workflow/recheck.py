@@ -1,11 +1,5 @@
 """Does the colour hold? Photos of a closed lot beside its reference, weeks later, against its first colour.
-
-Method: in each photo the difference d = batch minus reference (Lab, D65) is taken, so that light and phone
-fall out. A straight line d(t) = a + s t is fitted to all photos by generalised least squares with each
-photo's own covariance (JCGM 100:2008, 5.2; the spread is enlarged by the Birge ratio when the photos scatter
-more than that). The rate is the length of s, along its own direction, in CIEDE2000 per week, corrected for
-the noise that lengthens a short vector. It refuses to know why a colour fades, and takes the reference to
-hold its own; what is wrong with the reference shows as drift of the batch.
+It refuses to know why a colour fades; what is wrong with the reference shows as drift of the batch.
 """
 
 from __future__ import annotations
@@ -21,7 +15,7 @@ from colourmatch.book.entries import Lot, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.transactions import By, part_of
-from colourmatch.colour.difference import Difference, ciede2000, compare_lab
+from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
 from colourmatch.measurement import LIQUIDS, Colour, Figure, Measurement, Parts, Sent, record_parts
@@ -33,12 +27,12 @@ from colourmatch.workflow.photo_colours import (
     final_photos,
     mean_gap,
     phone_covariance,
+    photo_view,
+    plausible_moment,
     scale_covariance,
     see_photo,
     take_alike,
 )
-from colourmatch.workflow.photo_time import plausible_moment
-from colourmatch.workflow.views import photo_view
 
 _WEEK = timedelta(weeks=1)
 #: Photos of one day do not tell a rate.
@@ -116,7 +110,7 @@ class LineFit:
 
 
 def fit_line(weeks: Array, gaps: Array, covariances: Array) -> LineFit:
-    """Generalised least squares for gaps, shape (n, 3), with covariances, shape (n, 3, 3), at n times.
+    """Generalised least squares (JCGM 100:2008, 5.2) for gaps (n, 3) with covariances (n, 3, 3) at n times.
 
     ValueError when the times are all the same. The Birge ratio (R. T. Birge, 1932, Phys. Rev. 40, 207; from
     memory) enlarges the spread when it is above 1, never shrinks it.
@@ -218,7 +212,10 @@ def read_drift(book: LotBook, lot: int | str) -> Drift:
     photos = tuple(_describe_photo(photo, first[-1], start, spread, anchor) for photo in later)
     drift, everything = drift.having(photos=photos), (*first, *later)
     if max(p.at for p in everything) - min(p.at for p in everything) < LEAST_SPAN:
-        return drift.having(text=f"{_tell_same_day(photos[-1])} Photograph again in a week.")
+        seen, how_far = photos[-1].difference, tell_interval(photos[-1].delta_e_2000)
+        what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
+        text = f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
+        return drift.having(text=f"{text} Photograph again in a week.")
     return _tell_rate(drift, everything, anchor)
 
 
@@ -258,13 +255,6 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
     return (first, later, skipped) if first else (later[:1], later[1:], skipped)
 
 
-def _tell_same_day(last: PhotoDrift) -> str:
-    """What a recheck on the day of the finished photo says: a drift, but no rate."""
-    seen, how_far = last.difference, tell_interval(last.delta_e_2000)
-    what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
-    return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
-
-
 def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, anchor: Array) -> PhotoDrift:
     covariance = photo.covariance + spread + phone_covariance(first, photo)
     drift = compare_lab(anchor + start, anchor + photo.gap, covariance)
@@ -283,24 +273,22 @@ def _tell_rate(drift: Drift, seen: Sequence[Seen], anchor: Array) -> Drift:
     begun = anchor + fit.values[:3]
     change = compare_lab(begun, begun + fit.slope * span, covariance)
     rate = Figure.from_json({k: round(v / span, 4) for k, v in change.delta_e_2000.to_json().items()})
-    forecast = _forecast(fit, anchor, drift.tolerance, span, begin) if change.seen else None
-    next_one = f"No forecast yet: photograph again in about {max(1, round(2 * span))} weeks."
+    if change.seen:
+        forecast = _forecast(fit, anchor, drift.tolerance, span, begin)
+        text = (
+            f"In {span:.1f} weeks the batch has turned {change.text}, by {rate.value:.2f} CIEDE2000 a week "
+            f"(between {rate.low:.2f} and {rate.high:.2f}). {forecast.text}"
+        )
+    else:
+        forecast = None
+        text = (
+            f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
+            f"{rate.high:.2f} CIEDE2000 a week. No forecast yet: photograph again in about "
+            f"{max(1, round(2 * span))} weeks."
+        )
     lab = Colour(rounded(fit.slope, 4), rounded(np.sqrt(np.diag(covariance)) / span, 4))
-    text = f"{_rate_text(rate, change, span)} {forecast.text if forecast else next_one}"
     return drift.having(
         rate_per_week=rate, change_per_week=lab, birge_ratio=round(fit.birge, 2), forecast=forecast, text=text
-    )
-
-
-def _rate_text(rate: Figure, change: Difference, span: float) -> str:
-    if not change.seen:
-        return (
-            f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
-            f"{rate.high:.2f} CIEDE2000 a week."
-        )
-    return (
-        f"In {span:.1f} weeks the batch has turned {change.text}, by {rate.value:.2f} CIEDE2000 a week "
-        f"(between {rate.low:.2f} and {rate.high:.2f})."
     )
 
 

@@ -1,14 +1,12 @@
 """References over time: a kept bottle, an own good lot, an entered colour; which of them a lot is tinted to.
-
-Readings lie in the book (shelf.py), their photos beside it. Two photos of one bottle differ by light and
-phone as well, so that the drift of a reference alone is known far worse than that of a batch beside it
-(recheck.py): its interval says so. It refuses to compare readings of another depth or dilution.
+It refuses to compare readings of another depth or dilution.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 
@@ -21,11 +19,14 @@ from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import LIQUIDS, Figure, Measurement, Parts, Sent, record_parts
-from colourmatch.records import Record, kept, pick, several
-from colourmatch.workflow.photo_colours import final_photos, read_spot
-from colourmatch.workflow.photo_time import find_moment, plausible_moment
-from colourmatch.workflow.targets import ENTERED_SD
-from colourmatch.workflow.views import photo_view
+from colourmatch.records import Array, Record, kept, pick, rounded, several
+from colourmatch.workflow.photo_colours import (
+    final_photos,
+    find_moment,
+    photo_view,
+    plausible_moment,
+    read_spot,
+)
 
 WHICH = ("first", "latest", "mean")
 Triple = tuple[float, float, float]
@@ -51,6 +52,7 @@ def record_reference(
     without its position data; a photo sent again gives its first reading. InputError for an impossible depth or dilution.
     """
     check_one_of(spot, LIQUIDS, "spot")
+    (other,) = {*LIQUIDS} - {spot}
     depth_mm, dilution = check_number("depth_mm", depth_mm), check_number("dilution", dilution)
     found: Reference | None = find_reference(book, name)
     if found is None:  # refused before any photo is kept for it
@@ -59,19 +61,22 @@ def record_reference(
     check_text(entered_by, "name of who entered it")
     reader = open_reader(book, card, light)
 
-    def find_reading(content: bytes) -> ReferenceReading | None:
-        return book.references.find_photo(content, found.id) if found else None
-
     sent = []
     for source in photos:
-        photo = reader.take_in(source, find_reading)
+        find = partial(book.references.find_photo, reference=found.id) if found else lambda _content: None
+        photo = reader.take_in(source, find)
         measurement = photo.measurement
         if photo.known is not None:
             sent.append(Sent(measurement, photo.known.id, repeated=True))
             continue
         try:
-            if (note := photo.refused or _why_unseen(measurement, spot)) is not None:
-                raise PhotoError(note)
+            if photo.refused is not None:
+                raise PhotoError(photo.refused)
+            if not measurement.spots.get(spot):
+                raise PhotoError(
+                    f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
+                    f"that it stands on the {other} spot."
+                )
             stored = book.photo_store.keep(photo.content)
         except PhotoError as error:
             sent.append(Sent(measurement, note=error.text))
@@ -108,16 +113,6 @@ def as_triple(values: Iterable[float]) -> Triple:
     return first, second, third
 
 
-def _why_unseen(measurement: Measurement, spot: str) -> str | None:
-    if measurement.spots.get(spot):
-        return None
-    (other,) = {*LIQUIDS} - {spot}
-    return (
-        f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
-        f"that it stands on the {other} spot."
-    )
-
-
 def enter_reference(
     book: LotBook,
     name: str,
@@ -129,10 +124,7 @@ def enter_reference(
     notes: str = "",
     entered_by: str | None = None,
 ) -> KnownReference:
-    """Enter a reference's L*, a*, b* (D65, 2 degrees) from an instrument or a sheet; as `read_reference`.
-
-    `depth_mm` and `dilution` are those it was measured at. InputError for a colour that is not possible.
-    """
+    """Enter a reference's L*, a*, b* (D65, 2 degrees), as `read_reference`; InputError for an impossible one."""
     if (colour := check_lab(lab)) is None:
         raise InputError("Give the colour as L*, a*, b*, such as 60, 45, 30.")
     spread = None if lab_sd is None else _check_sd(lab_sd)
@@ -160,10 +152,7 @@ def _check_sd(values: Sequence[float]) -> Triple:
 
 
 class KnownReading(Record):
-    """A reading: how it was come by, and how far from the first of its depth and dilution, which is `against`.
-
-    drift: CIEDE2000 with both readings' whole uncertainty in it, as they stand in different photos.
-    """
+    """A reading, and how far it is from the first of its view, `against`, unsure as two photos are."""
 
     reading: int = kept()
     at: str = kept()
@@ -291,40 +280,29 @@ def choose_reading(
             raise NotFoundError(
                 f"{found.name} has no reading {which!r}. Its readings: {ids}; or say {', '.join(WHICH)}."
             )
-        _refuse_other_view(chosen[0], head, found)
+        if chosen[0] not in fitting:
+            raise InputError(
+                f"Reading {chosen[0].id} of {found.name} is of {chosen[0].depth_mm:g} mm and dilution "
+                f"{chosen[0].dilution:g}, the lot of {head.depth_mm:g} mm and {head.dilution:g}. "
+                "Photograph it that way."
+            )
     if not chosen:
         raise InputError(
             f"{found.name} has no reading at a depth of {head.depth_mm:g} mm and a dilution of "
             f"{head.dilution:g}, as this lot has. Photograph it that way first."
         )
-    used = chosen if which == "mean" else [_one(chosen, which)]
-    lab, sd = _mean(used)
+    ordered = sorted(chosen, key=lambda one: (_time_of(one), one.id))
+    used = chosen if which == "mean" else ordered[:1] if which == "first" else ordered[-1:]
+    lab = as_triple(rounded(np.mean([reading.lab for reading in used], axis=0), 3))
+    # a mean keeps the sd of one, as photos by one phone err alike
+    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
     reason = (
         f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
     )
     book.lots.amend(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
-    return Target(head.id, found.id, found.name, which, [r.id for r in used], list(lab), sd)
-
-
-def _refuse_other_view(reading: ReferenceReading, head: Lot, found: Reference) -> None:
-    if (reading.depth_mm, reading.dilution) != (head.depth_mm, head.dilution):
-        raise InputError(
-            f"Reading {reading.id} of {found.name} is of {reading.depth_mm:g} mm and dilution "
-            f"{reading.dilution:g}, the lot of {head.depth_mm:g} mm and {head.dilution:g}. "
-            "Photograph it that way."
-        )
-
-
-def _one(readings: list[ReferenceReading], which: str | int) -> ReferenceReading:
-    ordered = sorted(readings, key=lambda one: (_time_of(one), one.id))
-    return ordered[0] if which == "first" else ordered[-1]
-
-
-def _mean(readings: list[ReferenceReading]) -> tuple[Triple, list[float]]:
-    """Their colour and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
-    lab = np.mean([reading.lab for reading in readings], axis=0)
-    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in readings], axis=0))
-    return as_triple(round(float(value), 3) for value in lab), [round(float(value), 3) for value in sd]
+    return Target(
+        head.id, found.id, found.name, which, [r.id for r in used], list(lab), rounded(sd, 3).tolist()
+    )
 
 
 def target_from_lot(
@@ -370,3 +348,29 @@ def target_from_lot(
     if lot is not None:
         choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)
     return reading
+
+
+#: Standard deviation of an entered L*, a*, b* that came without one.
+ENTERED_SD = 2.0
+#: Targets are kept with three digits (references.choose_reading).
+_SAME = 6e-4
+
+
+def target_covariance(book: LotBook, head: Lot) -> Array:
+    """Covariance, shape (3, 3), of a lot's target Lab; ValueError when the lot has no target.
+
+    The spread of the reading of its reference that the target is, or of their mean; that of an entered
+    colour (ENTERED_SD along each axis) for any other.
+    """
+    if head.target_lab is None:
+        raise ValueError(f"lot {head.id} has no target_lab")
+    if head.reference_id is not None:
+        view = (head.depth_mm, head.dilution)
+        of_view = [r for r in book.references.readings(head.reference_id) if (r.depth_mm, r.dilution) == view]
+        # each reading, then the mean of all that had been entered at some time
+        for known in [[one] for one in of_view] + [of_view[:k] for k in range(len(of_view), 1, -1)]:
+            lab = np.mean([one.lab for one in known], axis=0)
+            if np.allclose(lab, head.target_lab, rtol=0, atol=_SAME):
+                # photos by one phone err alike: a mean is known no better than one of them
+                return np.diag(np.mean([_sd(one) ** 2 for one in known], axis=0))
+    return np.eye(3) * ENTERED_SD**2

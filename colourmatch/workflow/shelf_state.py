@@ -8,14 +8,14 @@ from datetime import date, timedelta
 from typing import Any
 
 from colourmatch.advice import Caution
-from colourmatch.book.bottles import Traced
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.stocks import Traced
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
-from colourmatch.records import Record, as_json, kept, pick
+from colourmatch.records import Record, kept, pick
 from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
 
 #: A bottle is warned of so many days before its last (common practice, no source).
@@ -132,8 +132,8 @@ class TracedLot:
     def to_json(self) -> dict[str, Any]:
         """One of the `lots` of a trace."""
         told = {"lot": self.head.id, "number": self.head.label, **pick(self.head, "name", "closed")}
-        dose = pick(self.dose, "stock_id", "first_at", "last_at", "ml", "mg")
-        return {**told, "stock": self.stock, **as_json(dose, 3)}
+        amounts = {unit: round(getattr(self.dose, unit), 3) for unit in ("ml", "mg")}
+        return told | {"stock": self.stock, **pick(self.dose, "stock_id", "first_at", "last_at"), **amounts}
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,8 @@ class Trace:
 
     def to_json(self) -> dict[str, Any]:
         """The object of the command line."""
-        return dict(as_json(vars(self), 3))
+        stocks, lots = ([one.to_json() for one in held] for held in (self.stocks, self.lots))
+        return {"batch": self.batch, "stocks": stocks, "lots": lots}
 
 
 def trace_batch(book: LotBook, batch: str) -> Trace:

@@ -1,35 +1,31 @@
 """Lots against each other: final colour and dose by closed lot, with limits of natural variation.
-
-Individuals and moving range chart (Shewhart): limits are mean +- 3/d2 x mean moving range and, for the
-moving range, D4 x its mean; d2 = 1.128, D4 = 3.267 for ranges of two. Source: ISO 7870-2:2013 and the
-NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (both from memory). Limits say how much lots vary of
-themselves, not what is allowed: that is the tolerance. It refuses to pool lots that were not looked at in the
-same way, and to judge a lot whose finished colour no photo shows.
+These are no tolerance. It refuses to pool lots that were not looked at in the same way, and to judge a lot
+whose finished colour no photo shows.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from colourmatch.advice import decimals
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import Interval, compare_lab
-from colourmatch.records import as_json, pick
+from colourmatch.records import Record, kept, pick, rounded, written
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
     Dose,
     Seen,
     final_photos,
+    photo_view,
     read_doses,
     scale_covariance,
     see_photo,
     total_sd,
 )
-from colourmatch.workflow.views import photo_view
 
 D2, D4 = 1.128, 3.267
 #: Fewer values give no limits; fewer than the second give limits that are only provisional (common practice).
@@ -43,24 +39,28 @@ CHARTS = {
 }
 
 
-@dataclass(frozen=True)
-class Limits:
+#: How figures are written.
+_SHORT = decimals(4)
+
+
+class Limits(Record):
     """Centre and control limits of a series and of its moving range."""
 
-    mean: float
-    low: float
-    high: float
-    mean_range: float
-    high_range: float
-    count: int
-    provisional: bool
+    mean: float = kept(write=_SHORT)
+    low: float = kept(write=_SHORT)
+    high: float = kept(write=_SHORT)
+    mean_range: float = kept(write=_SHORT)
+    high_range: float = kept(write=_SHORT)
+    count: int = kept()
+    provisional: bool = kept()
 
 
 def control_limits(values: Sequence[float], *, lowest: float | None = None) -> Limits | None:
     """Limits of an individuals chart for values in their order, None for fewer than three.
 
-    `lowest`: a bound under which the quantity cannot lie, such as 0 for a distance. Equation and source: see
-    the head of this module.
+    lowest: a bound under which the quantity cannot lie, such as 0 for a distance. Individuals and moving
+    range chart (Shewhart) for ranges of two: mean +- 3/d2 x mean moving range, and D4 x that for the range.
+    Source: ISO 7870-2:2013, NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (both from memory).
     """
     series, count = np.asarray(values, float), len(values)
     if not np.all(np.isfinite(series)):
@@ -73,64 +73,57 @@ def control_limits(values: Sequence[float], *, lowest: float | None = None) -> L
     return Limits(mean, low, mean + reach, mean_range, D4 * mean_range, count, count < SETTLED_VALUES)
 
 
-@dataclass(frozen=True)
-class TrendLot:
+class TrendLot(Record):
     """One closed lot: final Lab with sd, CIEDE2000 with interval, dose per litre with sd.
 
     `lab` is the reference's mean Lab over these lots plus the lot's own difference from it within its photo;
     `lab_sd` is that of the difference. `drops_per_l` counts the drops per litre of the batch as it ended.
     """
 
-    lot: int
-    label: str
-    name: str
-    closed_at: str
-    outcome: str
-    lab: tuple[float, float, float]
-    lab_sd: tuple[float, float, float]
-    delta_e_2000: Interval
-    mg_per_l: float
-    mg_per_l_sd: float
-    drops_per_l: float | None
-    doses: tuple[Dose, ...]
+    lot: int = kept()
+    label: str = kept()
+    name: str = kept()
+    closed_at: str = kept()
+    outcome: str = kept()
+    lab: tuple[float, float, float] = kept(write=written(rounded, 4))
+    lab_sd: tuple[float, float, float] = kept(write=written(rounded, 4))
+    delta_e_2000: Interval = kept(write=Interval.to_json)
+    mg_per_l: float = kept(write=_SHORT)
+    mg_per_l_sd: float = kept(write=_SHORT)
+    drops_per_l: float | None = kept(write=_SHORT)
+    doses: tuple[Dose, ...] = kept()
 
 
-@dataclass(frozen=True)
-class Outside:
+class Outside(Record):
     """A lot outside the limits of a chart: which, where, on which side, and in words."""
 
-    lot: int
-    label: str
-    chart: str
-    side: str
-    value: float
-    limit: float
-    text: str
+    lot: int = kept()
+    label: str = kept()
+    chart: str = kept()
+    side: str = kept()
+    value: float = kept(write=_SHORT)
+    limit: float = kept(write=_SHORT)
+    text: str = kept()
 
 
-@dataclass(frozen=True)
-class LeftOut:
+class LeftOut(Record):
     """A lot that is not compared with the others, and why."""
 
-    lot: int
-    label: str
-    reason: str
+    lot: int = kept()
+    label: str = kept()
+    reason: str = kept()
 
 
-@dataclass(frozen=True)
-class Trend:
-    """Closed lots in the order of closing, limits by chart, points outside, lots left out with why."""
+class Trend(Record):
+    """Closed lots in the order of closing, limits by chart, null where they cannot be told, points outside, lots left out."""
 
-    lots: tuple[TrendLot, ...]
-    limits: Mapping[str, Limits | None]
-    outside: tuple[Outside, ...]
-    left_out: tuple[LeftOut, ...]
-    notes: tuple[str, ...]
-    text: str
-
-    def to_json(self) -> dict[str, Any]:
-        """What `lot trend` writes; null for limits that cannot be told."""
-        return {**as_json(vars(self), 4), "charts": CHARTS}
+    lots: tuple[TrendLot, ...] = kept()
+    limits: Mapping[str, Limits | None] = kept()
+    outside: tuple[Outside, ...] = kept()
+    left_out: tuple[LeftOut, ...] = kept()
+    notes: tuple[str, ...] = kept()
+    text: str = kept()
+    charts: Mapping[str, str] = kept(default=lambda: CHARTS)
 
 
 def read_trend(
@@ -148,16 +141,19 @@ def read_trend(
         raise ValueError(f"limit must be at least 1, got {limit}")
     heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit)
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
-    kept: list[tuple[LotStory, Seen]] = []
+    shown: list[tuple[LotStory, Seen]] = []
     left_out: list[LeftOut] = []
+    of_reference: dict[int | None, list[np.ndarray]] = defaultdict(list)
     for head, story in zip(heads, book.lots.stories([head.id for head in heads]), strict=True):
         seen, reason = _look(story, view)
         if seen is None:
             left_out.append(LeftOut(head.id, head.label, reason))
         else:
-            kept.append((story, seen))
-    anchors = _anchors(kept)
-    lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in kept)
+            shown.append((story, seen))
+            of_reference[head.reference_id].append(seen.reference_lab)
+    # the mean Lab of each reference over the photos of its lots: one place to draw all differences from
+    anchors = {reference_id: np.mean(labs, axis=0) for reference_id, labs in of_reference.items()}
+    lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in shown)
     limits, outside = {}, []
     for chart in CHARTS:
         values = _series(lots, chart)
@@ -180,14 +176,6 @@ def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | Non
     if not own:
         return None, "no photo shows it beside its reference after the last dose"
     return own[-1], ""
-
-
-def _anchors(kept: Sequence[tuple[LotStory, Seen]]) -> dict[int | None, np.ndarray]:
-    """The mean Lab of each reference over the photos of its lots: one place to draw all differences from."""
-    groups: dict[int | None, list[np.ndarray]] = {}
-    for story, seen in kept:
-        groups.setdefault(story.lot.reference_id, []).append(seen.reference_lab)
-    return {group: np.mean(labs, axis=0) for group, labs in groups.items()}
 
 
 def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.facts import K_95
@@ -69,10 +68,7 @@ def describe_trials(book: LotBook, story: LotStory) -> list[Trial]:
 
 
 def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> dict[int, str]:
-    """A sentence for each trial of a lot that is still open, by its id; when the lot is closed none goes back into it.
-
-    closed: whether the lot has just been closed, and the trial can only be closed too.
-    """
+    """A sentence for each open trial of a lot, by id; closed: nothing goes back into it any more."""
     first = "" if closed else "pour the trial back first, or "
     what_now = f"Nothing is poured back into a closed lot: {first}close it by itself."
     return {
@@ -90,7 +86,7 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> Trial:
     told = Trial(
         trial.lot.id, parent.lot.id, trial.lot.label, **pick(trial.lot, "name", "closed"),
         taken_ml=round(taken.ml, 3) if taken else None, volume_ml=round(trial.state().volume_ml, 3),
-        poured_back=find_poured_back(parent, trial.lot.id) is not None, photos=len(trial.photos),
+        poured_back=parent.poured_back(trial.lot.id) is not None, photos=len(trial.photos),
         delta_e_2000=photo.measurement.delta_e_2000 if photo else None, doses=scale_doses(trial, parent.state()),
         corrected=corrected,
     )  # fmt: skip
@@ -102,11 +98,8 @@ _SAME_AMOUNT = 0.002
 
 
 def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> tuple[Mismatch, ...]:
-    """What the trial's record of its beginning says otherwise than its batch's does now: corrected after it was taken.
-
-    Nothing of the trial is changed by itself; each of these says which entry to put right, and to what.
-    """
-    then, came, out = parent.state(before=taken), came_along(trial), []
+    """What a trial's record of its beginning says otherwise than its batch's does now, after corrections."""
+    then, came, out = parent.state(before=taken), trial.came_along, []
     carried = [entry for entry in trial.additions if entry.id in came]
     for name in sorted({*then.mg, *(entry.stock for entry in carried)}):
         right = then.mg.get(name, 0.0) * taken.ml / then.volume_ml
@@ -139,7 +132,9 @@ def scale_doses(trial: LotStory, batch: BatchState) -> tuple[ScaledDose, ...]:
     """
     state = trial.state()
     last = {entry.stock: entry for entry in trial.additions}
-    own = {name: _own_ml(trial, name) for name in last}
+    own = dict.fromkeys(last, 0.0)  # dosed in the trial itself, without what came along from the batch
+    for entry in trial.additions:
+        own[entry.stock] += 0.0 if entry.id in trial.came_along else entry.ml
     names = [name for name in last if state.mg.get(name, 0.0) > 0 and own[name] > 0]
     if not names:
         return ()
@@ -154,12 +149,6 @@ def scale_doses(trial: LotStory, batch: BatchState) -> tuple[ScaledDose, ...]:
         _scaled(last[name], own[name], float(ml), float(wanted[k] * 1000))
         for k, (name, ml) in enumerate(zip(names, missing, strict=True))
     )
-
-
-def _own_ml(trial: LotStory, stock: str) -> float:
-    """What was dosed in the trial itself, without what came along from the batch."""
-    came = came_along(trial)
-    return math.fsum(e.ml for e in trial.additions if e.stock == stock and e.id not in came)
 
 
 def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: float) -> ScaledDose:
@@ -179,16 +168,14 @@ def _tell(told: Trial, batch_ml: float) -> str:
     head += ", poured back" if told.poured_back else ""
     if not told.doses:
         return f"{head}: nothing was dosed in it yet."
-    said = " and ".join(_tell_dose(dose, batch_ml) for dose in told.doses)
-    first = ""
-    if any(dose.drops for dose in told.doses) and not told.poured_back:
-        low = " and ".join(f"{dose.low} of {dose.stock}" for dose in told.doses if dose.low)
-        first = f" Put in the lower figure first ({low}), then photograph the batch." if low else ""
-    return f"{head}: {said}.{first}"
-
-
-def _tell_dose(dose: ScaledDose, batch_ml: float) -> str:
-    drops = f"{tell_drops(dose.trial_drops)} of {dose.stock}"
-    if not dose.drops:
-        return f"{drops} there, and the batch holds as much in a litre already"
-    return f"{drops} there are {dose.drops} ({dose.low} to {dose.high}) in the {tell_number(batch_ml, 0)} ml of the batch"
+    said = []
+    for dose in told.doses:
+        there = (
+            f" are {dose.drops} ({dose.low} to {dose.high}) in the {tell_number(batch_ml, 0)} ml of the batch"
+        )
+        already = ", and the batch holds as much in a litre already"
+        drops = f"{tell_drops(dose.trial_drops)} of {dose.stock}"
+        said.append(f"{drops} there{there if dose.drops else already}")
+    low = " and ".join(f"{dose.low} of {dose.stock}" for dose in told.doses if dose.low)
+    first = f" Put in the lower figure first ({low}), then photograph the batch."
+    return f"{head}: {' and '.join(said)}.{first if low and not told.poured_back else ''}"

@@ -91,11 +91,11 @@ def main() -> None:
     options = parser.parse_args()
     path = options.folder / f"bench-{options.lots}.sqlite"
     if not path.exists():
-        with open_book(path, environ={}) as book:
+        with open_book(path) as book:
             report(f"writing {options.lots} lots", lambda: fill(book, options.lots))
     print(f"{path.stat().st_size / 1e6:.0f} MB")
-    report("open", lambda: open_book(path, environ={}).close())
-    with open_book(path, environ={}) as book:
+    report("open", lambda: open_book(path).close())
+    with open_book(path) as book:
         book.lots.search(limit=1)
         report("first page of 50", book.lots.search)
         report("last page of 50", lambda: book.lots.search(offset=options.lots - 50))
@@ -115,7 +115,7 @@ def main() -> None:
         report("check", book.archive.check)
         report("backup", lambda: book.archive.backup(options.folder / "out.zip"))
     with (
-        open_book(options.folder / f"copy-{time.time_ns()}.sqlite", environ={}) as copy,
+        open_book(options.folder / f"copy-{time.time_ns()}.sqlite") as copy,
         (options.folder / "out.json").open(encoding="utf-8") as stream,
     ):
         report("import JSON", lambda: copy.archive.import_json(stream))

@@ -28,8 +28,8 @@ from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
-from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit
-from colourmatch.instrument.phone_correction import Calibration, calibrate
+from colourmatch.instrument.incoming import Calibration, calibrate
+from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, tone_terms
 from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, fit_phone
 from colourmatch.measurement import CalibrationNamed, Measurement, ToneRecord
 from colourmatch.photo.card_profile import combine_readings, read_greys
@@ -192,7 +192,9 @@ def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> dic
                 )  # fmt: skip
     dyes = [KnownDye(dye, dye, STRENGTH_SD) for dye in DYES]
     kept = fit_phone(liquids, dyes, depth_rel_sd=DEPTH_SD)
-    print(f"   kept {kept.kind}, light {kept.scale:g} times wider than usual, tones {kept.tones}")
+    print(
+        f"   kept {kept.kind}, light {kept.scale:g} times wider than usual, tones {None if kept.greys is None else tone_terms(kept.numbers)}"
+    )
     return {"kept": kept} | {
         kind: fit_phone(liquids, dyes, depth_rel_sd=DEPTH_SD, kinds=[kind]) for kind in KINDS
     }

@@ -24,7 +24,7 @@ from colourmatch.errors import ColourMatchError  # noqa: E402
 def judge(path: Path, before: str) -> str:
     """What came of a flip: nothing that is read changed, or it was found, refused, or missed."""
     try:
-        with open_book(path, environ={}) as book:
+        with open_book(path) as book:
             if book.archive.check():
                 return "found"
             out = io.StringIO()
@@ -45,7 +45,7 @@ def main() -> None:
     )  # where there is one: opening a book waits for the disk, and nothing here must last
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
         path = Path(folder) / "b.sqlite"
-        with open_book(path, environ={}) as book:
+        with open_book(path) as book:
             fill(book)
         with sqlite3.connect(path) as rough:
             rough.execute("PRAGMA journal_mode = DELETE")

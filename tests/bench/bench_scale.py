@@ -55,9 +55,9 @@ def draw_pattern(folder: Path) -> dict[str, list[dict[str, Any]]]:
     if not path.exists():
         from colourmatch.demo import play_demo
 
-        with open_book(path, environ={}) as book, tempfile.TemporaryDirectory() as photos:
+        with open_book(path) as book, tempfile.TemporaryDirectory() as photos:
             play_demo(book, lambda *_: None, folder=Path(photos))
-    with open_book(path, environ={}) as book, book.database.read() as connection:
+    with open_book(path) as book, book.database.read() as connection:
         return {
             table.name: [dict(row) for row in connection.execute(select(table)).mappings()]
             for table in t.HISTORY
@@ -145,10 +145,10 @@ def main() -> None:
         path = folder / f"scale-{entries}.sqlite"
         if not path.exists():
             begun = time.monotonic()
-            with open_book(path, environ={}) as book:
+            with open_book(path) as book:
                 fill(book, pattern, entries)
             print(f"filled in {time.monotonic() - begun:.0f} s")
-        with open_book(path, environ={}) as book:
+        with open_book(path) as book:
             lots = book.lots.count()
         size = path.stat().st_size
         print(

@@ -8,8 +8,8 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from colourmatch.book.example import EXAMPLE_STOCK
 from colourmatch.book.lot_book import open_book
+from colourmatch.book.naming import EXAMPLE_STOCK
 from colourmatch.demo import begin_example
 from colourmatch.simulate import save_photo
 from colourmatch.simulate.kitchen import SHIPPED, Kitchen, draw_demo_photo

@@ -41,14 +41,18 @@ def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
 
 @pytest.mark.both_databases
 def test_a_backup_put_back_elsewhere_is_the_same_book(
-    book: LotBook, photo_lot: int, second_location: Callable[[], str], environ: dict, tmp_path: Path
+    book: LotBook,
+    photo_lot: int,
+    second_location: Callable[[], str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     report = book.archive.backup(tmp_path / "deep" / "backup.zip")
     assert (report.photos, report.missing) == (1, ())
     rows, name = dump(book), next(book.photo_store.names())
     book.close()
-    environ["COLOURMATCH_PHOTOS"] = str(tmp_path / "elsewhere")
-    with restore_book(report.path, second_location(), environ=environ) as second:
+    monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path / "elsewhere"))
+    with restore_book(report.path, second_location()) as second:
         assert dump(second) == rows
         assert list(second.photo_store.names()) == [name]
         assert second.archive.check() == []
@@ -57,7 +61,6 @@ def test_a_backup_put_back_elsewhere_is_the_same_book(
             restore_book(
                 report.path,
                 second.place if "://" not in second.place else second_location_of(book),
-                environ=environ,
             )
     assert [file.name for file in (tmp_path / "deep").iterdir()] == ["backup.zip"]
 
@@ -89,19 +92,19 @@ def test_a_backup_made_while_others_write_is_consistent(
         writer.join()
     if book.database.engine.dialect.name == "sqlite":
         for number, report in enumerate(reports):
-            with restore_book(report.path, tmp_path / f"restored-{number}.sqlite", environ={}) as second:
+            with restore_book(report.path, tmp_path / f"restored-{number}.sqlite") as second:
                 assert second.archive.check() == []
 
 
 @pytest.mark.both_databases
 def test_a_backup_goes_from_one_kind_of_database_to_the_other(
-    book: LotBook, photo_lot: int, environ: dict, tmp_path: Path
+    book: LotBook, photo_lot: int, tmp_path: Path
 ) -> None:
     if book.database.engine.dialect.name == "sqlite":
         pytest.skip("started from the server")
     rows = dump(book)
     report = book.archive.backup(tmp_path / "server.zip")
-    with restore_book(report.path, tmp_path / "file.sqlite", environ={}) as second:
+    with restore_book(report.path, tmp_path / "file.sqlite") as second:
         assert dump(second) == rows and second.archive.check() == []
         back = second.archive.backup(tmp_path / "file.zip")
     address = second_location_of(book)
@@ -113,7 +116,7 @@ def test_a_backup_goes_from_one_kind_of_database_to_the_other(
         connection.exec_driver_sql("DROP SCHEMA public CASCADE")
         connection.exec_driver_sql("CREATE SCHEMA public")
     engine.dispose()
-    with restore_book(back.path, address, environ=environ) as third:
+    with restore_book(back.path, address) as third:
         assert dump(third) == rows and third.archive.check() == []
 
 
@@ -155,7 +158,7 @@ def test_damaged_archives_are_refused_and_leave_no_book(
     for what, content in bad.items():
         path.write_bytes(content)
         with pytest.raises(BookError) as caught:
-            restore_book(path, tmp_path / "new" / "b.sqlite", environ={})
+            restore_book(path, tmp_path / "new" / "b.sqlite")
         assert caught.value.text.endswith("."), what
         assert not (tmp_path / "new" / "b.sqlite").exists(), what
     (tmp_path / "gone.sqlite-wal").write_bytes(b"x")
@@ -172,8 +175,8 @@ def test_reference_photos_are_backed_up_put_back_and_checked(
     photo_lot: int,
     jpeg: bytes,
     second_location: Callable[[], str],
-    environ: dict,
     tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     reference = book.references.add("Bottle").id
     for content in (jpeg, another(jpeg, 7)):  # the first is the lot's photo as well
@@ -191,8 +194,8 @@ def test_reference_photos_are_backed_up_put_back_and_checked(
     assert book.archive.backup(tmp_path / "lacking.zip").missing == (own,)
     rows = dump(book)
     book.close()
-    environ["COLOURMATCH_PHOTOS"] = str(tmp_path / "elsewhere")
-    with restore_book(report.path, second_location(), environ=environ) as second:
+    monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path / "elsewhere"))
+    with restore_book(report.path, second_location()) as second:
         assert dump(second) == rows and second.archive.check() == []
         assert second.photo_store.path(own).read_bytes() == kept
         assert second.references.find_photo(another(jpeg, 7), reference).stored_name == own
@@ -213,7 +216,7 @@ def test_the_check_finds_what_is_wrong_with_photos_and_a_backup_leaves_it_out(
     assert [finding.code for finding in book.archive.check()] == ["changed-photo"]
     report = book.archive.backup(tmp_path / "b.zip")
     assert (report.photos, report.missing, report.damaged) == (0, (), (name,))
-    with restore_book(report.path, tmp_path / "restored.sqlite", environ={}) as second:
+    with restore_book(report.path, tmp_path / "restored.sqlite") as second:
         assert [finding.code for finding in second.archive.check()] == ["missing-photo"]
     book.photo_store.path(name).unlink()
     assert [finding.code for finding in book.archive.check()] == ["missing-photo"]
@@ -229,16 +232,16 @@ def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
     data[data.index(book.photo_store.path(bad).read_bytes()) + 100] ^= 1
     path.write_bytes(data)
     with pytest.raises(BookError, match=r"1 of 2 photos .* --leave-out-damaged"):
-        restore_book(path, tmp_path / "new.sqlite", environ={})
+        restore_book(path, tmp_path / "new.sqlite")
     assert not (tmp_path / "new.sqlite").exists()
     left_out: list[str] = []
-    with restore_book(path, tmp_path / "new.sqlite", leave_out=left_out.append, environ={}) as second:
+    with restore_book(path, tmp_path / "new.sqlite", leave_out=left_out.append) as second:
         assert left_out == [bad] and list(second.photo_store.names()) == [good]
 
 
 def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
-    with open_book(path, environ={}) as book:
+    with open_book(path) as book:
         book.stocks.add("red", "E129", 1)
         lot = book.lots.begin("A", 900, "red").id
         book.volumes.take_sample(lot, 100)
@@ -248,7 +251,7 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
         rough.execute("UPDATE lots SET volume_ml = 50")
         rough.execute("DELETE FROM stocks")
     rough.close()
-    with open_book(path, environ={}) as book:
+    with open_book(path) as book:
         findings = book.archive.check()
     assert {finding.code for finding in findings} == {"orphan", "contradiction", "altered"}
     assert any("Lot 1 does not add up" in finding.text for finding in findings)

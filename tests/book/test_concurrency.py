@@ -81,17 +81,17 @@ sys.exit(any(os.waitpid(child, 0)[1] for child in children))
     assert story.state().mg == pytest.approx({"red": 0.5 * WRITERS * EACH})
 
 
-def test_several_make_the_same_fresh_book_at_once(location: str, environ: dict) -> None:
+def test_several_make_the_same_fresh_book_at_once(location: str) -> None:
     barrier = threading.Barrier(4)
 
     def work(writer: int) -> None:
         barrier.wait()
-        with open_book(location, environ=environ) as book:
+        with open_book(location) as book:
             book.stocks.add(f"s{writer}", "E129", 1)
 
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(work, range(4)))
-    with open_book(location, environ=environ) as book:
+    with open_book(location) as book:
         assert len(book.stocks.all()) == 4
         assert book.archive.check() == []
 
@@ -121,9 +121,7 @@ def test_one_wins_among_many_that_want_the_same(book: LotBook, lot: int) -> None
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a real kill")
-def test_a_killed_writer_loses_nothing_that_was_confirmed(
-    book: LotBook, lot: int, location: str, environ: dict
-) -> None:
+def test_a_killed_writer_loses_nothing_that_was_confirmed(book: LotBook, lot: int, location: str) -> None:
     """A run of 1,000 additions, killed at a random moment, started again and killed again."""
     code = """
 book = open_book(sys.argv[1])
@@ -145,7 +143,7 @@ for step in range(int(sys.argv[3]), 1000):
         process.stdout.close()
         # A line that was cut off confirms nothing; its addition is sent again with the token it had.
         confirmed |= {int(s): int(i) for s, i in (line.split() for line in lines if line.endswith("\n"))}
-        with open_book(location, environ=environ) as opened:
+        with open_book(location) as opened:
             kept = [entry.id for entry in opened.lots.story(lot).additions]
             assert opened.archive.check() == [], f"seed {seed}"
         assert kept[: len(confirmed)] == list(confirmed.values()), f"seed {seed}"

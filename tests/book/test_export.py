@@ -10,8 +10,8 @@ from collections.abc import Callable
 import pytest
 
 from colourmatch.book.calibrations import CARD
+from colourmatch.book.export import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
 from colourmatch.book.lot_book import LotBook, open_book
-from colourmatch.book.spreadsheet import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
 from colourmatch.errors import BookError, InputError
 
 
@@ -69,7 +69,7 @@ def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -
 
 @pytest.mark.both_databases
 def test_an_export_read_into_an_empty_book_gives_the_same_book(
-    full_book: LotBook, second_location: Callable[[], str], environ: dict, location: str
+    full_book: LotBook, second_location: Callable[[], str], location: str
 ) -> None:
     text = dump(full_book)
     lots = [full_book.lots.story(one.id) for one in full_book.lots.search()]
@@ -80,7 +80,7 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
     sent = (
         text if "://" in location else json.dumps(json.loads(text), indent=1)
     )  # as another program lays it out
-    with open_book(second_location(), environ=environ) as second:
+    with open_book(second_location()) as second:
         assert second.archive.import_json(io.StringIO(sent)) == len(rows_of(text))
         assert rows_of(dump(second)) == rows_of(text)
         assert [second.lots.story(one.id) for one in second.lots.search()] == lots
@@ -92,9 +92,7 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
 
 
 @pytest.mark.both_databases
-def test_a_damaged_export_is_refused_whole(
-    full_book: LotBook, second_location: Callable[[], str], environ: dict
-) -> None:
+def test_a_damaged_export_is_refused_whole(full_book: LotBook, second_location: Callable[[], str]) -> None:
     text = dump(full_book)
     lines = text.splitlines(keepends=True)
     row = next(line for line in lines if '"lots"' in line)
@@ -115,7 +113,7 @@ def test_a_damaged_export_is_refused_whole(
     }
     picture = io.TextIOWrapper(io.BytesIO(b"\xff\xfe\x00picture"), encoding="utf-8")
     full_book.close()
-    with open_book(second_location(), environ=environ) as second:
+    with open_book(second_location()) as second:
         with pytest.raises(InputError, match="no export"):
             second.archive.import_json(picture)
         for what, content in bad.items():
@@ -184,7 +182,7 @@ def test_formulas_are_made_harmless_and_numbers_stay() -> None:
 
 
 def test_older_exports_are_read_without_what_they_do_not_have(
-    book: LotBook, lot: int, jpeg: bytes, second_location: Callable[[], str], environ: dict
+    book: LotBook, lot: int, jpeg: bytes, second_location: Callable[[], str]
 ) -> None:
     reference = book.references.add("Bottle").id
     book.references.add_reading(reference, (61, 41, 31), depth_mm=10, photo=jpeg)
@@ -195,7 +193,7 @@ def test_older_exports_are_read_without_what_they_do_not_have(
             if name in ("reference_readings", "closings"):
                 row.pop(later, None)
     book.close()
-    with open_book(second_location(), environ=environ) as second:
+    with open_book(second_location()) as second:
         second.archive.import_json(io.StringIO(json.dumps(document)))
         assert [one.stored_name for one in second.references.readings("Bottle")] == [None]
         assert second.lots.get(lot).closed

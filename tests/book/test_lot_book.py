@@ -50,9 +50,7 @@ def test_weighing_and_learning_count_from_then_on(book: LotBook, lot: int) -> No
     after = book.additions.add(lot, "red", drops=10)
     assert (before.ml, after.ml) == (pytest.approx(0.5), pytest.approx(0.4))
     assert after.mg == pytest.approx(4.0)  # by the label, whatever was learnt
-    learnt = {"red": book.stocks.get("red").as_stock()}
-    story = book.lots.story(lot)
-    assert (story.state().mg["red"], story.state(stocks=learnt).mg["red"]) == pytest.approx((9.0, 7.2))
+    assert book.lots.story(lot).state().mg["red"] == pytest.approx(9.0)
     assert book.additions.correct(before.id, drops=20, reason="x").ml == pytest.approx(
         1.0
     )  # the drop of then
@@ -103,11 +101,6 @@ def test_a_lot_is_found_by_id_number_label_and_name(book: LotBook, lot: int) -> 
         assert book.lots.get(given) == other
     assert (other.label, book.lots.get(lot).label) == ("2026/14", f"L{lot}")
     assert book.lots.get(lot).stocks == ("red", "yellow")
-    with pytest.raises(InputError, match="number"):
-        book.lots.begin("Third", 500, "red", number="2026/14")
-    book.lots.begin("Second", 500, "red")
-    with pytest.raises(InputError, match=r"2 lots are called 'Second'.*id"):
-        book.lots.get("Second")
 
 
 @pytest.mark.both_databases
@@ -245,23 +238,6 @@ def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(
     assert book.lots.get(lot).closed
 
 
-def test_the_same_token_writes_once(book: LotBook, lot: int) -> None:
-    first = book.additions.add(lot, "red", drops=10, token="a")
-    book.lots.close(lot, "matched", token="b")
-    assert book.additions.add(lot, "red", drops=10, token="a") == first
-    assert book.lots.close(lot, "matched", token="b") == book.lots.story(lot).closing
-    assert len(book.lots.story(lot).events) == 2
-    made = book.lots.begin("B", 1, "red", token="c")
-    assert book.lots.begin("B", 1, "red", token="c") == made
-    stock = book.stocks.add("blue", "E133", 1, token="d")
-    assert book.stocks.add("blue", "E133", 1, token="d") == stock
-    book.stocks.weigh("blue", 40, 1.6, token="e")
-    book.stocks.weigh("blue", 40, 1.6, token="e")
-    assert len(book.stocks.history("blue")) == 1
-    with pytest.raises(InputError, match="with the token 'a' already"):
-        book.additions.add(made.id, "red", drops=10, token="a")
-
-
 def test_head_amendments_count_for_the_whole_lot(book: LotBook, lot: int) -> None:
     book.lots.amend(
         lot, "lower ceiling", ceiling_mg_per_l=40, stocks=["yellow"], target_lab=(1, 2, 3), serving={"ml": 60}
@@ -294,8 +270,6 @@ def test_a_resubmitted_photo_is_recognised(book: LotBook, lot: int, jpeg: bytes)
     assert len(list(book.photo_store.names())) == 1
     with pytest.raises(PhotoError, match="no JPEG"):
         book.photos.add(lot, {}, photo=b"hello")
-    with pytest.raises(NotFoundError, match="no photo"):
-        book.photos.add(lot, {}, photo="/nowhere/x.jpg")
 
 
 def test_refusals_say_what_to_do(book: LotBook, lot: int) -> None:

@@ -66,14 +66,12 @@ def describe(location: str) -> dict[str, object]:
     return found
 
 
-def test_a_migrated_book_is_built_like_a_fresh_one(
-    location: str, environ: dict, second_location: Callable[[], str]
-) -> None:
+def test_a_migrated_book_is_built_like_a_fresh_one(location: str, second_location: Callable[[], str]) -> None:
     make_older(location)
-    open_book(location, environ=environ).close()
+    open_book(location).close()
     migrated = describe(location)
     fresh = second_location()
-    open_book(fresh, environ=environ).close()
+    open_book(fresh).close()
     assert describe(fresh) == migrated
     assert migrated["version"] == tables.VERSION
     assert len(migrated["guards"]) >= len(tables.HISTORY)  # type: ignore[arg-type]
@@ -113,7 +111,7 @@ OLD_REFERENCE = (
 
 
 def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
-    location: str, environ: dict, jpeg: bytes, tmp_path: Path
+    location: str, jpeg: bytes, tmp_path: Path
 ) -> None:
     make_older(location, "0002")
     engine = opening.make_engine(opening.parse_location(location))
@@ -121,7 +119,7 @@ def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
         for statement in (OLD_REFERENCE, OLD_READING):
             connection.exec_driver_sql(statement)
     engine.dispose()
-    with open_book(location, environ=environ) as book:
+    with open_book(location) as book:
         (old,) = book.references.readings("Bottle")
         assert (old.lab, old.photo_sha256, old.stored_name, old.original_sha256) == (
             (60, 40, 30), "abc", None, None,
@@ -159,11 +157,11 @@ def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> N
     with zipfile.ZipFile(tmp_path / "b.zip", "w") as archive:
         archive.writestr("manifest.json", json.dumps(manifest))
         archive.write(path, "book.sqlite")
-    with restore_book(tmp_path / "b.zip", tmp_path / "new" / "b.sqlite", environ={}) as book:
+    with restore_book(tmp_path / "b.zip", tmp_path / "new" / "b.sqlite") as book:
         assert book.references.readings("Bottle")[0].lab == (60, 40, 30) and book.archive.check() == []
 
 
-def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: dict) -> None:
+def test_a_migration_that_fails_halfway_adds_no_column(location: str) -> None:
     make_older(location, "0002")
     engine = opening.make_engine(opening.parse_location(location))
     with opening.write(engine) as connection:  # the last column that the migration will add
@@ -171,7 +169,7 @@ def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: d
     engine.dispose()
     before = describe(location)
     with pytest.raises((DBAPIError, BookError)):
-        open_book(location, environ=environ)
+        open_book(location)
     assert describe(location) == before
 
 
@@ -193,20 +191,18 @@ def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int) -> None:
                 connection.exec_driver_sql(statement)
 
 
-def test_several_may_open_an_older_book_at_once(location: str, environ: dict) -> None:
+def test_several_may_open_an_older_book_at_once(location: str) -> None:
     make_older(location)
     code = "import sys; from colourmatch.book.lot_book import open_book; open_book(sys.argv[1]).close()"
     root = Path(__file__).parents[2]
     command = [sys.executable, "-c", code, location]
     started = [subprocess.Popen(command, cwd=root) for _ in range(3)]
     assert [process.wait(600) for process in started] == [0, 0, 0]
-    with open_book(location, environ=environ) as book:
+    with open_book(location) as book:
         assert book.archive.check() == []
 
 
-def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(
-    location: str, environ: dict
-) -> None:
+def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(location: str) -> None:
     make_older(location, "0007")
     at = "2026-01-01T00:00:00.000000+00:00"
     engine = opening.make_engine(opening.parse_location(location))
@@ -221,7 +217,7 @@ def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(
         if engine.dialect.name == "postgresql":
             older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 1)")
     engine.dispose()
-    with open_book(location, environ=environ) as book:
+    with open_book(location) as book:
         closing = book.lots.story(1).closing
         assert closing is not None and (closing.outcome, closing.text) == ("matched", "done")
         assert book.lots.reopen(1, "after all").closing_entry_id == 1
@@ -260,10 +256,10 @@ def fill_older(location: str) -> tuple[str, int]:
 
 
 def test_texts_of_older_books_are_packed_and_their_chains_and_printed_hashes_hold(
-    location: str, environ: dict, tmp_path: Path
+    location: str, tmp_path: Path
 ) -> None:
     printed, lot = fill_older(location)
-    with open_book(location, environ=environ) as book:
+    with open_book(location) as book:
         first, second = book.lots.story(lot).photos
         assert first.measurement.to_json() == second.measurement.to_json()
         assert second.advice.to_json() == json.loads(MEASURED)
@@ -277,14 +273,12 @@ def test_texts_of_older_books_are_packed_and_their_chains_and_printed_hashes_hol
         out = io.StringIO()
         book.archive.export_json(out)
     out.seek(0)
-    with open_book(tmp_path / "other.sqlite", environ=environ) as other:
+    with open_book(tmp_path / "other.sqlite") as other:
         other.archive.import_json(out)
         assert other.archive.check() == [] and other.archive.find_hash(printed) == (lot, 2)
 
 
-def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(
-    location: str, environ: dict
-) -> None:
+def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(location: str) -> None:
     fill_older(location)
     engine = opening.make_engine(opening.parse_location(location))
     with opening.write(engine) as older:
@@ -294,19 +288,17 @@ def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(
         for statement in tables.guard_statements(engine.dialect.name, ("photos",)):
             older.exec_driver_sql(statement)
     engine.dispose()
-    with open_book(location, environ=environ) as book:
+    with open_book(location) as book:
         (finding,) = book.archive.check()
         assert finding.code == "altered" and "entry 2" in finding.text
 
 
-def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(
-    tmp_path: Path, environ: dict
-) -> None:
+def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     fill_older(str(path))
     with sqlite3.connect(path) as other:
         other.execute("BEGIN")
         assert other.execute("SELECT count(*) FROM photos").fetchone() == (2,)
-        with open_book(path, environ=environ) as book:
+        with open_book(path) as book:
             assert book.archive.check() == [] and len(book.lots.story(1).photos) == 2
     other.close()

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from colourmatch.book import opening_to_read, tables
+from colourmatch.book import lot_book, tables
 from colourmatch.book.lot_book import open_book, open_or_read_book, read_book
 from colourmatch.errors import BookError
 
@@ -134,15 +134,15 @@ def test_what_may_not_be_written_is_opened_to_read_and_all_else_to_write(tmp_pat
     path = make_book(tmp_path)
     with open_or_read_book(path) as book:
         assert not book.read_only and book.stocks.add("blue", "E133", 1.0).id
-    state = opening_to_read.tell_state(path)
+    state = lot_book.tell_state(path)
     assert state is None  # it may be written: there is no need to look whether others did
-    monkeypatch.setattr(opening_to_read, "may_write", lambda path: False)
+    monkeypatch.setattr(lot_book, "may_write", lambda path: False)
     with open_or_read_book(path) as book:
         assert book.read_only and "may only be read" in book.note
         with pytest.raises(BookError, match="may only be read here"):
             book.stocks.add("green", "E142", 1.0)
-    before = opening_to_read.tell_state(path)
+    before = lot_book.tell_state(path)
     with open_book(path) as book:
         book.stocks.add("green", "E142", 1.0)
-    assert before != opening_to_read.tell_state(path)
-    assert opening_to_read.tell_state(tmp_path / "none.sqlite") is None
+    assert before != lot_book.tell_state(path)
+    assert lot_book.tell_state(tmp_path / "none.sqlite") is None

@@ -10,8 +10,7 @@ import pytest
 from PIL import Image, ImageCms
 from PIL.PngImagePlugin import PngInfo
 
-from colourmatch.book.photo_store import find_suffix
-from colourmatch.book.position import strip_position
+from colourmatch.book.photo_store import find_suffix, strip_position
 from colourmatch.errors import PhotoError
 
 PLACE = b"PLACE-12.3456N"

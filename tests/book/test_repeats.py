@@ -18,6 +18,7 @@ Act = Callable[[LotBook, int, Any], Any]
 KINDS: dict[str, tuple[Act, Any, Any]] = {
     "addition": (lambda b, n, v: b.additions.add(n, "red", drops=v, token="t"), 5, 6),
     "another stock": (lambda b, n, v: b.additions.add(n, v, drops=5, token="t"), "red", "yellow"),
+    "another lot": (lambda b, n, v: b.additions.add(n + v, "red", drops=5, token="t"), 0, 1),
     "another unit": (lambda b, n, v: b.additions.add(n, "red", **{v: 5}, token="t"), "ml", "grams"),
     "sample": (lambda b, n, v: b.volumes.take_sample(n, 10, returned=v, token="t"), False, True),
     "untinted": (lambda b, n, v: b.volumes.add_untinted(n, v, token="t"), 10, 11),
@@ -45,6 +46,7 @@ KINDS: dict[str, tuple[Act, Any, Any]] = {
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_token_that_comes_again_with_other_content_is_refused(book: LotBook, lot: int, kind: str) -> None:
     enter, content, other = KINDS[kind]
+    book.lots.begin("Second", 900, "red")
     first = enter(book, lot, content)
     assert enter(book, lot, content) == first
     with pytest.raises(InputError, match=r"with the token '.*' already"):

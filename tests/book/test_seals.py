@@ -133,12 +133,12 @@ def test_the_last_hash_stands_for_the_lot_and_is_found_again(book: LotBook) -> N
 
 
 @pytest.mark.both_databases
-def test_hashes_are_those_of_the_other_kind_of_database(book: LotBook, tmp_path: Path, environ: dict) -> None:
+def test_hashes_are_those_of_the_other_kind_of_database(book: LotBook, tmp_path: Path) -> None:
     lot = fill(book)
     out = io.StringIO()
     book.archive.export_json(out)
     out.seek(0)
-    with open_book(tmp_path / "other.sqlite", environ=environ) as other:
+    with open_book(tmp_path / "other.sqlite") as other:
         other.archive.import_json(out)
         assert other.archive.check() == [] and other.lots.last_hash(lot) == book.lots.last_hash(lot)
         other.entries.add_note(lot, "and on")
@@ -148,7 +148,7 @@ def test_hashes_are_those_of_the_other_kind_of_database(book: LotBook, tmp_path:
 def export(path: Path) -> str | None:
     """All that is read of a book, None where it is refused."""
     try:
-        with open_book(path, environ={}) as book:
+        with open_book(path) as book:
             out = io.StringIO()
             book.archive.export_json(out)
             rows = out.getvalue().partition("\n")[2]
@@ -159,7 +159,7 @@ def export(path: Path) -> str | None:
 
 def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
-    with open_book(path, environ={}) as book:
+    with open_book(path) as book:
         fill(book)
     with sqlite3.connect(path) as rough:
         rough.execute("PRAGMA journal_mode = DELETE")
@@ -176,7 +176,7 @@ def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path: P
 
 def test_damage_in_what_says_how_tables_are_built_is_said(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
-    with open_book(path, environ={}) as book:
+    with open_book(path) as book:
         fill(book)
     with sqlite3.connect(path) as rough:
         rough.execute("PRAGMA writable_schema = ON")

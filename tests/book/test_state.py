@@ -27,7 +27,7 @@ steps = st.lists(
 
 @pytest.fixture(scope="module")
 def shared_book():
-    with tempfile.TemporaryDirectory() as folder, open_book(Path(folder) / "book.sqlite", environ={}) as book:
+    with tempfile.TemporaryDirectory() as folder, open_book(Path(folder) / "book.sqlite") as book:
         for name, (strength, drop_ml, in_batch) in STOCKS.items():
             made_in = "batch" if in_batch else "water"
             book.stocks.add(name, "E129", strength, drop_ml=drop_ml, made_in=made_in)

@@ -19,8 +19,8 @@ from urllib.parse import urljoin
 
 import pytest
 
-from colourmatch.book.example import EXAMPLE_STOCK
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import EXAMPLE_STOCK
 from colourmatch.demo import begin_example, take_example_photo
 from colourmatch.workflow.lot import record_photos
 

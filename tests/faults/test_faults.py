@@ -407,7 +407,7 @@ def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
     with open_book(path) as book:
         book.lots.search()
         # called behind the insert, before the commit
-        monkeypatch.setattr("colourmatch.book.entering.find_entry", lambda *_: gone(path))
+        monkeypatch.setattr("colourmatch.book.transactions.find_entry", lambda *_: gone(path))
         with pytest.raises(BookError, match="nothing was entered"):
             book.entries.add_note(lot, "lost")
     monkeypatch.undo()

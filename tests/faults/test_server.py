@@ -91,7 +91,7 @@ def server() -> Iterator[Server]:
 
 
 @pytest.fixture
-def book(server: Server, tmp_path: Path) -> Iterator[LotBook]:
+def book(server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[LotBook]:
     """An empty book on the server."""
     import sqlalchemy
 
@@ -102,7 +102,8 @@ def book(server: Server, tmp_path: Path) -> Iterator[LotBook]:
         connection.exec_driver_sql("DROP SCHEMA public CASCADE")
         connection.exec_driver_sql("CREATE SCHEMA public")
     engine.dispose()
-    with open_book(server.url, environ={"COLOURMATCH_PHOTOS": str(tmp_path)}) as opened:
+    monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path))
+    with open_book(server.url) as opened:
         opened.stocks.add("red", "E129", 1)
         opened.lots.begin("Aperitif", 900, "red")
         yield opened

@@ -110,8 +110,7 @@ class Photos(Target):
         return (other_name if rng.random() < 0.1 else name), data
 
     def judge(self, made: tuple[str, bytes]) -> str:
-        from colourmatch.book.photo_store import find_suffix
-        from colourmatch.book.position import strip_position
+        from colourmatch.book.photo_store import find_suffix, strip_position
         from colourmatch.photo.load import load_photo
         from colourmatch.photo.measure import measure_or_refuse
 

@@ -73,7 +73,7 @@ def test_a_file_that_is_not_there_or_no_longer_is_refused_and_looked_up_nowhere(
 def test_what_was_read_ahead_counts_for_the_same_bytes_alone(
     book: LotBook, reads: list[Any], sent: Path
 ) -> None:
-    ahead = READ.having(sha256=hash_photo(sent), phone="A phone")
+    ahead = READ.having(sha256=hash_photo(sent.read_bytes()), phone="A phone")
     assert take_in(book, sent, ahead=ahead).measurement.phone == "A phone"
     refused = READ.having(refused="No card was found.")
     assert take_in(book, sent, ahead=refused).refused == "No card was found." and reads == []

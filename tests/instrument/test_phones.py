@@ -15,7 +15,7 @@ from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spectra import planck_spectrum
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.instrument import incoming, phone_correction, phones
+from colourmatch.instrument import incoming, phones
 from colourmatch.measurement import LIQUIDS, CalibrationNamed, Measurement
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
@@ -159,13 +159,13 @@ def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(
     from colourmatch.photo.measure import measure_or_refuse
 
     plain = measure_or_refuse(sitting[4]).to_json()
-    found = phone_correction.find_calibration(calibrated, "A phone")
+    found = incoming.find_calibration(calibrated, "A phone")
     assert found is not None
 
     def left(strain: float) -> dict[str, object]:
         fit = replace(found.fit, kind="none", strain=strain)
-        correction = phone_correction.Calibration(fit, CalibrationNamed(kind="none"))
-        return phone_correction.calibrate(Measurement.from_json(plain), correction).to_json()
+        correction = incoming.Calibration(fit, CalibrationNamed(kind="none"))
+        return incoming.calibrate(Measurement.from_json(plain), correction).to_json()
 
     same, wider = left(1.0), left(2.0)
     assert {k: v for k, v in same.items() if k != "calibration"} == plain
@@ -200,12 +200,12 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
     told = record_photos(calibrated, lot, [sitting[5]])[0].to_json()
     assert told["calibration"]["light"] == "window"
     seen = Measurement.from_json(told)
-    assert phone_correction.camera_key(seen).endswith("|window")
+    assert incoming.camera_key(seen).endswith("|window")
     assert told["advice"]["action"] == "add", told["advice"]["text"]
-    priors = phone_correction.phone_priors(calibrated, [seen])
+    priors = incoming.phone_priors(calibrated, [seen])
     fit = phones.read_phone(calibrated).fit
     kind = fit and fit.kind
-    assert set(priors) == ({phone_correction.camera_key(seen)} if kind == "camera" else set())
+    assert set(priors) == ({incoming.camera_key(seen)} if kind == "camera" else set())
 
 
 def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
@@ -234,7 +234,7 @@ def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
         phones.read_phone(stocked, light="windw")
     for light in ("lamp", "window"):
         phones.forget_phone(stocked, light=light)
-    assert phones.list_phones(stocked) == [] and phone_correction.find_calibration(stocked, "A phone") is None
+    assert phones.list_phones(stocked) == [] and incoming.find_calibration(stocked, "A phone") is None
     with pytest.raises(NotFoundError, match="No phone has known liquids yet"):
         phones.read_phone(stocked)
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from visiting import PAGES, open_app, shown
 
-from colourmatch.book import opening_to_read
+from colourmatch.book import lot_book
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.screens.lots import make_table
 from colourmatch.workflow.lot import record_photos
@@ -31,7 +31,7 @@ def dosed(book: LotBook, lot_id: int, photos: list[Path]) -> int:
 @pytest.fixture
 def locked(monkeypatch: pytest.MonkeyPatch) -> None:
     """No file and no folder may be written; laid down in the program, because root may write everywhere."""
-    monkeypatch.setattr(opening_to_read, "may_write", lambda path: False)
+    monkeypatch.setattr(lot_book, "may_write", lambda path: False)
 
 
 def offered(app: object) -> set[str]:
@@ -63,7 +63,7 @@ def test_what_is_written_elsewhere_is_seen_and_a_book_that_may_be_written_again_
     assert "4 drops of red" not in shown(open_app("lots", dosed))
     book.close()
     with monkeypatch.context() as unlocked:
-        unlocked.setattr(opening_to_read, "may_write", lambda path: True)
+        unlocked.setattr(lot_book, "may_write", lambda path: True)
         with open_book(book.place) as other:
             other.additions.add(dosed, "red", drops=4)
     assert "4 drops of red" in shown(open_app("lots", dosed))

@@ -9,8 +9,8 @@ import pytest
 from visiting import by_key, field, fill, go_to, open_app, refusal, shown, tap
 
 from colourmatch.book.checks import LIMITS
-from colourmatch.book.example import EXAMPLE_STOCK
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import EXAMPLE_STOCK
 from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.new_lot import PRESETS
 

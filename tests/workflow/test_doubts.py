@@ -12,9 +12,8 @@ from known_lot import Bench
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import InputError
 from colourmatch.measurement import Measurement
-from colourmatch.workflow.answering import answer_question
 from colourmatch.workflow.describing import describe_lot
-from colourmatch.workflow.lot import advise_lot, record_photos
+from colourmatch.workflow.lot import advise_lot, answer_question, record_photos
 
 
 def exchange(made: Bench, photo):

@@ -15,7 +15,7 @@ from colourmatch.workflow import lot as work
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.lot import advise_lot, record_photos
-from colourmatch.workflow.views import views_of
+from colourmatch.workflow.photo_colours import views_of
 
 pytestmark = pytest.mark.usefixtures("as_noted")  # what goes wrong by hand is tested in test_doubts.py
 EMPTY = {"code": "channel-empty", "severity": "warn", "text": "Thin both."}

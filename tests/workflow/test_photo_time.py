@@ -6,7 +6,7 @@ import pytest
 
 from colourmatch.measurement import Measurement
 from colourmatch.workflow.lot import advise_lot, record_photos
-from colourmatch.workflow.photo_time import is_ahead, moment_of, parse_exif_time, plausible_moment
+from colourmatch.workflow.photo_colours import is_ahead, moment_of, plausible_moment
 
 NOW = datetime(2026, 11, 29, 12, 0, tzinfo=UTC)
 
@@ -20,10 +20,10 @@ def exif(moment: datetime) -> dict[str, str]:
     [("2026:11:25 07:14:39", "+01:00", 6), ("2026:11:25 07:14:39", "-05:00", 12), ("rubbish", None, None)],
 )
 def test_a_time_with_its_offset(text, offset, hour):
-    moment = parse_exif_time(text, offset)
+    moment = moment_of(Measurement(taken_at=text, taken_offset=offset))
     assert (moment and moment.hour) == hour
     local = datetime(2026, 11, 25, 7, 14, 39).astimezone()
-    assert parse_exif_time("2026:11:25 07:14:39") == local
+    assert moment_of(Measurement(taken_at="2026:11:25 07:14:39")) == local
 
 
 @pytest.mark.parametrize(

@@ -19,9 +19,9 @@ from colourmatch.workflow.references import (
     enter_reference,
     read_reference,
     record_reference,
+    target_covariance,
     target_from_lot,
 )
-from colourmatch.workflow.targets import target_covariance
 
 VIEW = {"depth_mm": 10.0, "dilution": 5.0}
 
@@ -190,7 +190,7 @@ def test_no_file_is_left_of_what_is_refused(
     with pytest.raises(PhotoError, match="no JPEG"):
         book.references.add_reading(book.references.add("Odd").id, (60, 40, 30), depth_mm=10, photo=b"text")
     with pytest.raises(InputError, match="The depth"):
-        book.references.add_reading("Odd", (60, 40, 30), depth_mm=-1, photo=drawn_photos[1])
+        book.references.add_reading("Odd", (60, 40, 30), depth_mm=-1, photo=drawn_photos[1].read_bytes())
     (gone,) = record_reference(book, "Bottle", [drawn_photos[1].with_name("none.jpg")])
     assert gone.entry is None and gone.note
 

@@ -5,7 +5,7 @@ import pytest
 from colourmatch.workflow.closing import UNSEEN, close_lot
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.lot import advise_lot
-from colourmatch.workflow.since_photo import since_photo, step_left_ml
+from colourmatch.workflow.photo_colours import since_photo, step_left_ml
 
 
 @pytest.fixture

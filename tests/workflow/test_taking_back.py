@@ -6,7 +6,7 @@ import pytest
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.measurement import Measurement
-from colourmatch.workflow.taking_back import can_take_back, take_back
+from colourmatch.workflow.log import can_take_back, take_back
 
 WHY = "taken back"
 

@@ -9,7 +9,7 @@ from copy import copy
 import pytest
 from known_lot import Bench
 
-from colourmatch.book.carried import CARRIED
+from colourmatch.book.entries import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.workflow.closing import UNSEEN, finish_trial
@@ -108,7 +108,7 @@ def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int, tmp
     stream = io.StringIO()
     book.archive.export_json(stream)
     stream.seek(0)
-    with open_book(tmp_path / "other.sqlite", environ={}) as other:
+    with open_book(tmp_path / "other.sqlite") as other:
         other.archive.import_json(stream)
         assert other.lots.story(parent).state() == kept and len(other.trials.of(parent)) == 2
 

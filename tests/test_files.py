@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from colourmatch import writing
+from colourmatch import files
 from colourmatch.errors import InputError
-from colourmatch.writing import replace_text, replace_whole, write_out
+from colourmatch.files import replace_text, replace_whole, write_out
 
 
 def names(folder: Path) -> list[str]:
@@ -104,7 +104,7 @@ def test_the_content_is_on_the_disk_before_it_has_the_name_and_the_name_at_the_e
 def test_pieces_of_killed_jobs_are_cleared_and_those_of_running_ones_stay(tmp_path: Path) -> None:
     gone = subprocess.Popen([sys.executable, "-c", ""])
     gone.wait()
-    own = writing.name_partial()
+    own = files.name_partial()
     dead = own.replace(f"-{os.getpid()}-", f"-{gone.pid}-")
     other = f".backup-00000000-{gone.pid}-abc"
     old = f".partial-11111111-{os.getpid()}-abc"
@@ -114,19 +114,19 @@ def test_pieces_of_killed_jobs_are_cleared_and_those_of_running_ones_stay(tmp_pa
         (tmp_path / name).mkdir()
         (tmp_path / name / "archive.zip").write_bytes(b"x")
     os.utime(tmp_path / old, (0, 0))
-    assert writing.clear_left_over(tmp_path) == 3
+    assert files.clear_left_over(tmp_path) == 3
     assert {file.name for file in tmp_path.iterdir()} == {own, other, "kept.pdf", ".partial-mine"}
 
 
 def test_a_file_that_is_written_clears_what_was_left_there(tmp_path: Path) -> None:
     code = (
-        "import os, sys; from pathlib import Path; from colourmatch.writing import replace_whole\n"
+        "import os, sys; from pathlib import Path; from colourmatch.files import replace_whole\n"
         "with replace_whole(Path(sys.argv[1])) as out: out.write(b'half'); out.flush(); os._exit(1)"
     )
     subprocess.run([sys.executable, "-c", code, str(tmp_path / "a.pdf")], check=False)
     assert len(list(tmp_path.glob(".partial-*"))) == 1
-    running = writing.name_partial()  # of a job that still runs
+    running = files.name_partial()  # of a job that still runs
     (tmp_path / running).write_bytes(b"x")
-    with writing.replace_whole(tmp_path / "a.pdf") as out:
+    with files.replace_whole(tmp_path / "a.pdf") as out:
         out.write(b"whole")
     assert names(tmp_path) == sorted(["a.pdf", running])

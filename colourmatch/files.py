@@ -1,8 +1,6 @@
-"""Files that people asked for, written whole or not at all; it knows no formats.
-
-What is new is written beside the old file and takes its place when all of it is on the disk. A full disk, an error
-or Ctrl-C leaves the old file as it was, and no piece of the new one.
-"""
+"""Files that people name: read whole and bounded, written whole or not at all; it knows no formats.
+Only a plain file is read: a pipe would be waited for, a device never ends. What is new is written beside the
+old file and takes its place when all of it is on the disk: an error or Ctrl-C leaves the old one as it was."""
 
 from __future__ import annotations
 
@@ -44,10 +42,7 @@ def _name_machine() -> str:
 
 
 def clear_left_over(folder: Path) -> int:
-    """Take away what killed jobs have left in a folder; how many pieces. Those of jobs that still run stay.
-
-    Of another machine that shares the folder nobody can tell: its pieces go after a day.
-    """
+    """Take away what killed jobs left in a folder, of another machine what is a day old; how many pieces."""
     cleared = 0
     with suppress(OSError):
         for piece in list(folder.iterdir()):
@@ -160,10 +155,7 @@ _silent = threading.Lock()
 
 @contextmanager
 def silence() -> Iterator[None]:
-    """Keep what libraries of other languages print off the terminal; Python's own words go there before and after.
-
-    The stream of errors is the whole program's: one at a time, and no longer than a decoder takes.
-    """
+    """Keep what libraries of other languages print off the terminal, one at a time in the whole program."""
     with suppress(AttributeError, ValueError):
         sys.stderr.flush()
     _silent.acquire()
@@ -181,3 +173,24 @@ def silence() -> Iterator[None]:
         os.close(kept)
         os.close(nowhere)
         _silent.release()
+
+
+#: Larger files than this are refused unread: they are no photos of a phone.
+MAX_FILE_BYTES = 400_000_000
+
+
+def read_plain_file(path: Path, most_bytes: int = MAX_FILE_BYTES) -> bytes:
+    """The content of a plain file; OSError, whose `strerror` says what is wrong, for anything else."""
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as stream:
+        found = os.fstat(handle)
+        if stat.S_ISDIR(found.st_mode):
+            raise IsADirectoryError(errno.EISDIR, "it is a folder")
+        if not stat.S_ISREG(found.st_mode):
+            raise OSError(errno.EINVAL, "it is a pipe or a device, not a file")
+        if found.st_size > most_bytes:
+            raise OSError(errno.EFBIG, f"the file has {found.st_size / 1e6:.0f} MB")
+        data = stream.read(most_bytes + 1)
+    if len(data) > most_bytes:  # one that has no size of its own
+        raise OSError(errno.EFBIG, f"the file has more than {most_bytes / 1e6:.0f} MB")
+    return data
