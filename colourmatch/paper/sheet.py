@@ -17,8 +17,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.paper.page import MM, MUTED, Fonts, choose_fonts, page_size
-from colourmatch.paper.sheet_facts import collect_facts
+from colourmatch.paper.page import MM, MUTED, Fonts, page_size
 from colourmatch.paper.sheet_parts import Parts
 from colourmatch.words.times import tell_zones
 from colourmatch.writing import write_out
@@ -40,13 +39,9 @@ def write_lot_sheet(
     a place that cannot be written.
     """
     size = page_size(paper)
-    facts = collect_facts(book, lot, zone)
-    fonts = choose_fonts(facts.texts())
-    write_out(_build(Parts(facts, fonts, size[0] - 2 * _MARGIN_MM * MM), size), out, "lot sheet")
-
-
-def _build(parts: Parts, size: tuple[float, float]) -> bytes:
-    head = parts.facts.story.lot
+    story = book.lots.story(lot)
+    head = story.lot
+    parts = Parts(book, story, size[0] - 2 * _MARGIN_MM * MM, zone)
     buffer = BytesIO()
     title = f"Lot {head.label}: {head.name}"
     document = BaseDocTemplate(buffer, pagesize=size, title=title, author="colourmatch", invariant=1)
@@ -55,9 +50,9 @@ def _build(parts: Parts, size: tuple[float, float]) -> bytes:
     frame = Frame(left, bottom, *room, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     document.addPageTemplates([PageTemplate(frames=[frame])])
     foot = f"Lot {head.label} · {head.name}"
-    times = tell_zones((head.created_at, *(e.created_at for e in parts.facts.story.events)), parts.facts.zone)
+    times = tell_zones((head.created_at, *(e.created_at for e in story.events)), zone)
     document.build(parts.all(), canvasmaker=_numbered_canvas(parts.fonts, foot, f"All times are {times}"))
-    return buffer.getvalue()
+    write_out(buffer.getvalue(), out, "lot sheet")
 
 
 def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
