@@ -7,6 +7,6 @@ from colourmatch.screens import habits, pages, session, style
 st.set_page_config(page_title="colourmatch", layout="wide", initial_sidebar_state="collapsed")
 style.dress_page()
 habits.keep_habits()
-page = st.navigation(pages.list_pages(), position="hidden")
+page = st.navigation([pages.find_page(name) for name in pages.TITLES], position="hidden")
 pages.show_menu()
 session.run_page(page)

@@ -1,4 +1,4 @@
-"""The lots: find one and read its whole story; which lots hold a batch that a supplier calls back, and who did what."""
+"""The lots: find one, read its whole story, photograph it again once it is closed; what is called back, and who did what."""
 
 from __future__ import annotations
 
@@ -15,16 +15,26 @@ from colourmatch.measurement import LIQUIDS
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, session
+from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.fields import choose_one
-from colourmatch.screens.leading_on import lead_on, offer_own_lot, offer_papers
-from colourmatch.screens.photo_view import show_flags, show_photo, show_swatches
+from colourmatch.screens.photo_view import (
+    end_upload,
+    show_flags,
+    show_photo,
+    show_refused,
+    show_swatches,
+    upload_photos,
+)
 from colourmatch.screens.references import tell_target
 from colourmatch.words.answers import tell_far
-from colourmatch.words.figures import begin, tell_ml
+from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
+from colourmatch.words.looks import tell_glass
 from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.log import list_log
+from colourmatch.workflow.lot import view_of_photos
+from colourmatch.workflow.recheck import Drift, record_recheck
 from colourmatch.workflow.shelf_state import trace_batch
 
 _SINCE = {"today": 0, "yesterday": 1, "a week": 7}
@@ -46,14 +56,16 @@ def show() -> None:
     st.title("Lots")
     if not book.lots.search(limit=1):
         st.html(parts.empty("No lot yet. Each stands here with its recipe, photos and story."))
-        offer_own_lot()
+        pages.offer_own_lot()
         return
     if (picked := pick_row()) is not None:
         pages.go_to_lot("lots", picked)
     st.page_link(pages.find_page("trend"), label="Trend")
     show_recall()
     show_log()
-    show_tables()
+    with st.expander("For a spreadsheet"), st.container(horizontal=True):
+        for rows, words in (("lots", "A row a lot (CSV)"), ("entries", "A row an entry (CSV)")):
+            pages.offer_file(words, partial(make_table, rows), f"{rows}.csv", "text/csv", f"table-{rows}")
 
 
 def pick_row() -> int | None:
@@ -103,16 +115,6 @@ def draw_row(story: LotStory) -> str:
         f'<p class="cm-quiet">{told}</p></div>'
         f'<div class="cm-apart">{apart}</div></div>'
     )
-
-
-def show_tables() -> None:
-    """The whole book as tables for a spreadsheet."""
-    with st.expander("For a spreadsheet"), st.container(horizontal=True):
-        for rows, words in (("lots", "A row a lot (CSV)"), ("entries", "A row an entry (CSV)")):
-            st.download_button(
-                words, partial(make_table, rows), f"{rows}.csv", "text/csv",
-                key=f"table-{rows}", on_click="ignore", icon=":material/download:",
-            )  # fmt: skip
 
 
 def make_table(rows: str) -> bytes:
@@ -166,15 +168,12 @@ def show_lot(story: LotStory) -> None:
         if st.button(words, type="primary", key="go-on"):
             pages.go_to_lot("match", lot.id)
         with st.container(key="cm-lead-on", gap="small"):
-            offer_papers(story)
+            pages.offer_papers(story)
     else:
-        lead_on(story, here=True)
+        pages.lead_on(story, here=True)
     st.caption("The law asks for more than these labels carry.")
     show_state(story)
     if lot.closed:
-        # with its charts, which the list does without
-        from colourmatch.screens.afterwards import show_recheck
-
         show_recheck(story)
     left, right = st.columns(2, gap="large")
     with left:
@@ -218,6 +217,72 @@ def show_photos(story: LotStory) -> None:
                 if photo.stored_name is not None:
                     show_photo(photo)
                 show_swatches(photo.measurement)
+
+
+# ---- after the closing -------------------------------------------------------------------------------------------
+
+
+def show_recheck(story: LotStory) -> None:
+    """Whether the colour of a closed lot holds: in words, photo by photo, and a place for the next photo."""
+    st.subheader("Does the colour hold?")
+    show_refused(f"recheck-{story.lot.id}")
+    drift = session.read_drift(story)
+    first, rest = parts.split_sentence(drift.text)
+    st.html(parts.panel("Since it was closed", first, [rest]))
+    if change := drift.change_per_week:
+        words = f"Change a week: {parts.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
+        st.html(parts.line(f"{words} In brackets above: 95 % intervals."))
+    left, right = st.columns(2, gap="large")
+    with left:
+        show_drift(drift, telling.name_each_photo(story))
+    with right:
+        if drift.photos:
+            from colourmatch.screens import plots  # the list does without charts
+
+            st.plotly_chart(
+                plots.draw_drift(drift), config=plots.CONFIG, key=f"drift-{story.lot.id}",
+                alt="drift from the first colour over weeks, with the tolerance",
+            )  # fmt: skip
+    if not session.may_enter():
+        return
+    tell_newest(story)
+    with st.expander("Photograph again", expanded=not drift.photos):
+        take_photos(story)
+
+
+def show_drift(drift: Drift, names: dict[int, str]) -> None:
+    """Each photo afterwards with its drift; those that tell nothing with why."""
+    rows = {}
+    if start := drift.start:
+        when = f"{parts.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
+        rows[when] = f"{parts.show_interval(start.delta_e_2000)} from its reference"
+    for photo in drift.photos:
+        when = f"{parts.show_date(photo.at)}, {parts.show_number(photo.weeks)} weeks"
+        rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)
+    st.html(parts.facts(rows))
+    if lines := [parts.flag_line(begin(names[left.entry]), left.reason) for left in drift.left_out]:
+        st.html("".join(lines))
+
+
+def take_photos(story: LotStory) -> None:
+    """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
+    place, view = f"recheck-{story.lot.id}", view_of_photos(story)
+    files = upload_photos(place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}")
+    if not files:
+        return
+    with session.failures_shown():
+        refused, kept, bar = [], 0, st.progress(0.0)
+        for number, file in enumerate(files):
+            bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
+            book, by = session.current_book(), session.entered_by()
+            (sent,) = record_recheck(book, story.lot.id, [file], entered_by=by)
+            if sent.note:
+                refused.append((file[1], sent.note))
+            else:
+                kept += 1
+        bar.empty()
+        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
+        end_upload(place, refused, said, files=files)
 
 
 if __name__ == "__main__":

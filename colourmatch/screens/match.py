@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import streamlit as st
 
 from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.book.example import is_example
-from colourmatch.screens import drafts, pages, session, trials
+from colourmatch.screens import drafts, pages, recording, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.amending import tell_newest
@@ -24,11 +24,9 @@ from colourmatch.screens.answer import (
     untinted_ml,
 )
 from colourmatch.screens.fields import act_on, ask_number, pick_one
-from colourmatch.screens.leading_on import lead_on, offer_own_lot
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
 from colourmatch.screens.pair import draw_measuring, draw_pair
 from colourmatch.screens.photo_view import clear_upload, keep_fault, show_faults, show_photo, upload_photos
-from colourmatch.screens.recording import ask_cause, ask_causes, finish_lot, record_advised, record_untinted
 from colourmatch.words.answers import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
@@ -50,7 +48,7 @@ def show() -> None:
         session.show_notices()
         st.html(parts.empty(_NO_LOT))
         with st.container(horizontal=True):
-            offer_own_lot()
+            pages.offer_own_lot()
             if st.button("To the start, with the example lot", key="to-start"):
                 st.switch_page(pages.find_page("start"))
         return
@@ -62,14 +60,14 @@ def show() -> None:
     with st.container(key="cm-match"):
         left, right = st.container(key="cm-left"), st.container(key="cm-details")
     with left:
-        trials.show_trial_head(story)
+        recording.show_trial_head(story)
         picture = show_pair(story)
         block = st.empty()
         block.html(draw_answer(answer))
         show_place(story, advice, waiting)
         is_refused = show_refused(story)
         if story.lot.closed and story.lot.trial_of is None:
-            lead_on(story)
+            pages.lead_on(story)
     with right:
         fold = st.expander("Details", expanded=is_typing(story))
     with fold:
@@ -81,7 +79,7 @@ def show() -> None:
             take_photos(story, answer, Places(picture, block, photo_forms, upload or photo_forms), thinning)
     with fold:
         if (question := advice.question) and answer.state != "question" and session.may_enter():
-            ask_causes(story, question)
+            recording.ask_causes(story, question)
         show_details(story, advice)
 
 
@@ -160,13 +158,13 @@ def show_bar(story: LotStory, advice: Advice, answer: Answer, *, undoable: bool)
         return None
     with st.container(key="cm-bar"):
         tell_newest(story, undoable=undoable)
-        record_advised(story, advice.steps if answer.state == "add" else ())
+        recording.record_advised(story, advice.steps if answer.state == "add" else ())
         if answer.state == "question" and advice.question:
-            ask_cause(story, advice.question.causes[0])
+            recording.ask_cause(story, advice.question.causes[0])
         elif answer.state == "stop" and (ml := untinted_ml(advice)):
-            record_untinted(story, ml, fills_up=set_aside_ml(advice) > 0)
+            recording.record_untinted(story, ml, fills_up=set_aside_ml(advice) > 0)
         elif answer.state == "stop":
-            finish_lot(story, advice)
+            recording.finish_lot(story, advice)
         return st.container(key="cm-shoot") if answer.state == "photo" else None
 
 
@@ -256,8 +254,8 @@ def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool)
     from colourmatch.demo import take_example_photo
 
     key = f"example-photo-{story.lot.id}-{telling.newest_id(story)}"
-    kind: Literal["primary", "secondary"] = "primary" if asked else "secondary"
-    if not st.button("Take the next example photo", type=kind, key=key, width="stretch"):
+    words = "Take the next example photo"
+    if not st.button(words, type="primary" if asked else "secondary", key=key, width="stretch"):
         return []
     with session.failures_shown():
         return [take_example_photo(story, view)]

@@ -10,14 +10,13 @@ import streamlit as st
 from colourmatch.advice import Advice
 from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.measurement import Measurement
-from colourmatch.screens import habits, plots, serving, session, trials
+from colourmatch.screens import habits, plots, recording, serving, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.amending import ask_amendment, ask_aside, show_history
 from colourmatch.screens.answer import asks_first
 from colourmatch.screens.fields import pick_one
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_photo, show_swatches
-from colourmatch.screens.recording import ask_closing, ask_correction, ask_other_entries, record_anything
 from colourmatch.screens.references import ask_choice, tell_target
 from colourmatch.words.entries import tell_aside
 from colourmatch.workflow.ceilings import ceiling_left, passed_ceilings
@@ -38,7 +37,7 @@ def show_details(story: LotStory, advice: Advice) -> None:
     show_actions(story, advice)
     show_last_photo(story, advice)
     serving.show_serving(story, advice)
-    trials.show_trials(story)
+    recording.show_trials(story)
     show_past(story, advice)
     show_charts(story, advice)
 
@@ -96,10 +95,10 @@ def show_actions(story: LotStory, advice: Advice) -> None:
         return
     st.header("Write down what went in")
     if blends_back(advice):
-        ask_other_entries(story, advice.rescue.untinted_ml if advice.rescue else None)
+        recording.ask_other_entries(story, advice.rescue.untinted_ml if advice.rescue else None)
     serving.ask_other_stock(story, advice)
-    record_anything(story, advice)
-    ask_correction(story)
+    recording.record_anything(story, advice)
+    recording.ask_correction(story)
 
 
 def blends_back(advice: Advice) -> bool:
@@ -204,12 +203,12 @@ def show_past(story: LotStory, advice: Advice) -> None:
         return
     habits.ask_name()
     if story.lot.closed:  # else it stands under what was tapped
-        ask_correction(story)
+        recording.ask_correction(story)
     ask_aside(story)
     ask_amendment(story)
     ask_choice(story)
     if story.lot.closed:
         return
     if not blends_back(advice):
-        ask_other_entries(story)
-    ask_closing(story, advice)
+        recording.ask_other_entries(story)
+    recording.ask_closing(story, advice)
