@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -65,22 +64,23 @@ def show_lots() -> None:
     lot = pick_one("Lot", lots, f"read-with-lot-{next(iter(lots))}")
     noted = book.calibrations.lot_choice(lot)
 
-    def pick(place: Any, words: str, options: list[str], kind: str, hint: str) -> str | None:
-        known: str | None = getattr(noted, kind)
-        key, index = f"read-{kind}-{lot}-{known}", options.index(known) if known in options else None
-        picked: str | None = place.selectbox(words, options, index=index, placeholder=hint, key=key)
-        return picked
-
     left, right = st.columns(2)
-    card = pick(left, "Printed card", names, "card", "the default")
-    light = pick(right, "Light", lights, "light", "the only one")
+    kinds = (
+        (left, "card", "Printed card", names, "the default"),
+        (right, "light", "Light", lights, "the only one"),
+    )
+    chosen: dict[str, str | None] = {}
+    for place, kind, words, options, hint in kinds:
+        known = getattr(noted, kind)
+        key, index = f"read-{kind}-{lot}-{known}", options.index(known) if known in options else None
+        chosen[kind] = place.selectbox(words, options, index=index, placeholder=hint, key=key)
 
     def note(_token: str) -> str:
-        if card is None and light is None:
+        said = [f"the {kind} {name}" for kind, name in chosen.items() if name]
+        if not said:
             raise InputError("Choose a card or a light first.")
-        note_for_lot(book, lot, card=card, light=light, entered_by=session.entered_by())
-        words = [f"the card {card}" if card else "", f"the light {light}" if light else ""]
-        return f"Photos of {lots[lot]} are now read with {' and '.join(word for word in words if word)}."
+        note_for_lot(book, lot, **chosen, entered_by=session.entered_by())
+        return f"Photos of {lots[lot]} are now read with {' and '.join(said)}."
 
     if st.button("Read its photos with these", key=f"read-with-{lot}", type="primary"):
         session.act_once("read-with", note)
@@ -105,20 +105,22 @@ def show_card(card: cards.CardTold) -> None:
         left.write("Photos of lots are read with this card.")
     if not session.may_enter():
         return
-    if not card.default and left.button(
-        "Read photos of lots with this card", key=f"card-default-{name}", width="stretch"
-    ):
+    if not card.default:
         said = f"Photos of lots are now read with the card {name}."
-        session.act_once("card-default", partial(_do, cards.choose_card, (name,), said))
-    if right.button("Forget this card", key=f"card-forget-{name}", width="stretch"):
-        said = f"The card {name} is forgotten. What was read with it stays as it was recorded."
-        session.act_once("card-forget", partial(_do, cards.forget_card, (name,), said))
+        offer(left, "Read photos of lots with this card", "card-default", cards.choose_card, said, name)
+    said = f"The card {name} is forgotten. What was read with it stays as it was recorded."
+    offer(right, "Forget this card", "card-forget", cards.forget_card, said, name)
 
 
-def _do(act: Callable[..., Any], named: tuple[str, ...], said: str, _token: str) -> str:
-    """Do something with a card or a phone; the sentence that says so."""
-    act(session.current_book(), *named, entered_by=session.entered_by())
-    return said
+def offer(place: Any, words: str, action: str, act: Callable[..., Any], said: str, *named: str) -> None:
+    """A button that does something with a card, or with a phone in a light; said: the sentence that says so."""
+
+    def do(_token: str) -> str:
+        act(session.current_book(), *named, entered_by=session.entered_by())
+        return said
+
+    if place.button(words, key="-".join((action, *named)), width="stretch"):
+        session.act_once(action, do)
 
 
 def show_change(name: str) -> None:
@@ -158,17 +160,15 @@ def ask_card(known: list[Any]) -> None:
         paper = ask_number(
             right, "Bare paper reflects, %", act.key("paper"), 88.0, 50.0, 100.0, 1.0, help=told
         )
-        files = upload_photos("card", "Two photos or more")
-        if files:
-            keep_card(name, files, (grey / 100, paper / 100))
+        if files := upload_photos("card", "Two photos or more"):
+            keep_card(name, files, grey / 100, paper / 100)
 
 
-def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, float]) -> None:
-    """Read the photos and keep what they tell."""
+def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: float) -> None:
+    """Read the photos and keep what they tell; the reflectances of the grey card and of the bare paper."""
     with session.failures_shown():
         if not name:
             raise InputError("The name of the card is empty. Type one: the photos wait.")
-        grey, paper = levels
         with st.spinner("Reading the card …"):
             told = cards.photograph_card(
                 session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
@@ -219,17 +219,15 @@ def show_phone(told: phones.PhoneTold) -> None:
             st.html(parts.facts(factors))
     if session.may_enter():
         left, right = st.columns(2)
-        words, key = "Fit again" if fit else "Fit the correction", f"{phone}-{light}"
-        if told.photos and left.button(words, key=f"phone-fit-{key}", type="primary", width="stretch"):
-            session.act_once("phone-fit", partial(fit_now, phone, light))
-        if right.button("Forget this phone in this light", key=f"phone-forget-{key}", width="stretch"):
-            said = f"{phone} in the light {light} is forgotten."
-            session.act_once("phone-forget", partial(_do, phones.forget_phone, (phone, light), said))
-
-
-def fit_now(phone: str, light: str, token: str) -> str:
-    """Fit and keep; what it told."""
-    return phones.fit_known(session.current_book(), phone, light, **session.by(token)).text
+        words, key = "Fit again" if fit else "Fit the correction", f"phone-fit-{phone}-{light}"
+        if told.photos and left.button(words, key=key, type="primary", width="stretch"):
+            book = session.current_book()
+            session.act_once(
+                "phone-fit", lambda token: phones.fit_known(book, phone, light, **session.by(token)).text
+            )
+        said = f"{phone} in the light {light} is forgotten."
+        words = "Forget this phone in this light"
+        offer(right, words, "phone-forget", phones.forget_phone, said, phone, light)
 
 
 def ask_known(known: list[phones.PhoneTold]) -> None:
@@ -243,10 +241,8 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
             return
         act = begin_act("known")
         left, right = st.columns(2)
-        last, told = (
-            known[-1].light if known else "",
-            "A name of your own: a window by day and a lamp are two lights.",
-        )
+        last = known[-1].light if known else ""
+        told = "A name of your own: a window by day and a lamp are two lights."
         light = ask_name("Light", "known-light", "window", last, place=left, help=told)
         depth = ask_figure(right, "depth_mm", "known-depth", 10.0)
         contents = {}
@@ -257,13 +253,13 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
                 stock: ask_number(place, f"{parts.plain(stock)}, mg in a litre", act.key(spot, stock), 0.0, 0.0, None, 1.0)
                 for place, stock in zip(places, stocks, strict=False)
             }  # fmt: skip
-            contents[spot] = {stock: amount for stock, amount in held.items() if amount}
+            if amounts := {stock: amount for stock, amount in held.items() if amount}:
+                contents[spot] = amounts
         card = cards.default_card(book)
         none = "No card profile: note the printed card first, it helps."
         st.caption(f"Read with the card {card}." if card else none)
-        files = upload_photos("known", "The photo: known liquids and water", many=False)
-        if files:
-            keep_known(files[0], light, {spot: held for spot, held in contents.items() if held}, depth)
+        if files := upload_photos("known", "The photo: known liquids and water", many=False):
+            keep_known(files[0], light, contents, depth)
 
 
 def keep_known(
