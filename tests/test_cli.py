@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from make_reference import every_command
 from pypdf import PdfReader
 
 from colourmatch.amounts import parse_number
@@ -23,7 +24,7 @@ from colourmatch.commands import running
 from colourmatch.commands.framework import print_json
 from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.options import Lab, Serving
-from colourmatch.commands.root import every_command, root
+from colourmatch.commands.root import root
 from colourmatch.errors import InputError
 
 ROOT = Path(__file__).parents[1]

@@ -102,24 +102,23 @@ def show_card(session: Session, name: str, photo: str | None) -> Answer:
     """Show a card, and what it changes of a photo: each colour and the difference, before and after."""
     book = session.read_book()
     told = cards.read_card_profile(book, name)
-    change = cards.compare_card(book, name, Path(photo)) if photo else None
-    data = told.to_json() | {"change": change.to_json() if change else None}
-    return Answer(data, [*_card_lines(told), *(_change_lines(change) if change else ())])
-
-
-def _change_lines(change: cards.CardChange) -> Iterator[str]:
-    yield change.photo
+    lines: list[str | Table] = [*_card_lines(told)]
+    if photo is None:
+        return Answer(told.to_json() | {"change": None}, lines)
+    change = cards.compare_card(book, name, Path(photo))
+    lines.append(change.photo)
     seen = {"before": change.before, "after": change.after}
     for spot, moved in change.changed.items():
         if moved is None:
             continue
         for when, one in seen.items():
             if colour := one.spots[spot]:
-                yield f"  {spot:9}  {when:6}  {tell_lab(colour.lab, colour.lab_sd)}"
-        yield f"  {spot:9}  moved   {tell_lab(moved.lab)}  CIEDE2000 {moved.delta_e_2000:.2f}"
+                lines.append(f"  {spot:9}  {when:6}  {tell_lab(colour.lab, colour.lab_sd)}")
+        lines.append(f"  {spot:9}  moved   {tell_lab(moved.lab)}  CIEDE2000 {moved.delta_e_2000:.2f}")
     for when, one in seen.items():
         if one.delta_e_2000:
-            yield f"  difference {when:6}  CIEDE2000 {tell_interval(one.delta_e_2000)}"
+            lines.append(f"  difference {when:6}  CIEDE2000 {tell_interval(one.delta_e_2000)}")
+    return Answer(told.to_json() | {"change": change.to_json()}, lines)
 
 
 @card_profile.command("default", example="colourmatch card-profile default kitchen")
@@ -167,16 +166,13 @@ class Known(click.ParamType):
                 raise InputError(
                     f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
                 )
-            held[stock] = _read_known(typed, f"{stock} of {what}", ctx)
+            of = f"{stock} of {what}"
+            if counted := re.fullmatch(r"(.*?)\s*drops?", typed, re.IGNORECASE):
+                held[stock] = parse_number(counted[1], of), "drops"
+            else:
+                unit, size = ("ml", "dose") if has_unit_of(typed, SIZES["dose"]) else ("mg/l", "content")
+                held[stock] = opt.take_amount(typed, of, SIZES[size], ctx), unit
         return held
-
-
-def _read_known(typed: str, what: str, ctx: click.Context | None) -> tuple[float, str]:
-    """An amount of a stock and its unit: drops, ml, or mg/l."""
-    if counted := re.fullmatch(r"(.*?)\s*drops?", typed, re.IGNORECASE):
-        return parse_number(counted[1], what), "drops"
-    unit, size = ("ml", "dose") if has_unit_of(typed, SIZES["dose"]) else ("mg/l", "content")
-    return opt.take_amount(typed, what, SIZES[size], ctx), unit
 
 
 phone_options = opt.join(

@@ -15,7 +15,7 @@ import click
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, Table
 from colourmatch.errors import InputError
-from colourmatch.guide import PAGES, Page, Section, find_page, find_sections
+from colourmatch.guide import PAGES, find_page, find_sections
 
 
 @click.command(cls=Command, uses_book=False, example="colourmatch guide answers --find haze")
@@ -34,18 +34,20 @@ def guide(session: Session, page: str | None, find: str) -> Answer:
         )
     chosen = PAGES if page is None else (find_page(page),)
     found = [(one, find_sections(one, find)) for one in chosen]
-    data = [_describe(one, parts, whole=not find.strip()) for one, parts in found]
-    answer = data[0] if page is not None else {"pages": data}
-    if find.strip() and not any(parts for _, parts in found):
+    whole = not find.strip()
+    data = [
+        {
+            "page": one.name, "title": one.title,
+            "sections": [{"title": part.title, "text": part.text} for part in parts],
+            "text": one.text if whole else "\n".join(part.markdown for part in parts),
+        }
+        for one, parts in found
+    ]  # fmt: skip
+    answer: dict[str, Any] = data[0] if page is not None else {"pages": data}
+    if not whole and not any(parts for _, parts in found):
         where = "the guide" if page is None else f"the page {chosen[0].name}"
         return Answer(answer, [f"Nothing in {where} holds {find.strip()!r}. Try one word of it."])
-    return Answer(answer, [_dress("\n".join(one["text"] for one in data if one["sections"]))])
-
-
-def _describe(page: Page, parts: tuple[Section, ...], whole: bool) -> dict[str, Any]:
-    text = page.text if whole else "\n".join(part.markdown for part in parts)
-    sections = [{"title": part.title, "text": part.text} for part in parts]
-    return {"page": page.name, "title": page.title, "sections": sections, "text": text}
+    return Answer(answer, [_dress("\n".join(str(one["text"]) for one in data if one["sections"]))])
 
 
 def _dress(text: str) -> str:

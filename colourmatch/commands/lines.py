@@ -47,7 +47,12 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
             yield f"  {spot:9}  {told}"
             if before := colour.get("as_read"):
                 yield f"  {'as read':9}  {tell_lab(before['lab'], before['lab_sd'])}"
-    yield from _read_with_lines(result)
+    if card := result.get("card_profile"):
+        yield f"  read with the card {card['name']}"
+    if found := result.get("calibration"):
+        before = (result.get("as_read") or {}).get("delta_e_2000")
+        was = f"; as read CIEDE2000 {tell_interval(before)}" if before else ""
+        yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
     if apart := tell_metamerism(result.get("metamerism")):
         yield f"  {apart}"
     for flag in result["quality"]:
@@ -67,16 +72,6 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     shown = f"at most {found['high']:.1f}" if torn else tell_interval(found)
     yield f"Together, {count} {photos}: CIEDE2000 {shown}: {said}"
     yield f"  {combined['text']}"
-
-
-def _read_with_lines(result: Mapping[str, Any]) -> Iterator[str]:
-    """The card and the phone's correction that a photo was read with, and its difference before that."""
-    if card := result.get("card_profile"):
-        yield f"  read with the card {card['name']}"
-    if found := result.get("calibration"):
-        before = (result.get("as_read") or {}).get("delta_e_2000")
-        was = f"; as read CIEDE2000 {tell_interval(before)}" if before else ""
-        yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
 
 
 def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
@@ -231,14 +226,10 @@ def drift_lines(drift: Drift) -> Iterator[str]:
     """How the colour of a lot has held: a line a recheck, then the rate and the forecast in words."""
     yield f"Lot {drift.number}, {drift.name}"
     if start := drift.start:
-        away, how = (
-            tell_interval(start.delta_e_2000),
-            "finished at" if drift.closed else "so far    ",
-        )
-        yield f"  {start.at[:10]}  {how} CIEDE2000 {away} from its reference"
+        how = "finished at" if drift.closed else "so far    "
+        yield f"  {start.at[:10]}  {how} CIEDE2000 {tell_interval(start.delta_e_2000)} from its reference"
     for photo in drift.photos:
-        drift_told = tell_drift(photo.delta_e_2000, photo.difference)
-        yield f"  {photo.at[:10]}  {photo.weeks:.1f} weeks: {drift_told}"
+        yield f"  {photo.at[:10]}  {photo.weeks:.1f} weeks: {tell_drift(photo.delta_e_2000, photo.difference)}"
     for left in drift.left_out:
         yield f"  entry {left.entry} left out: {left.reason}"
     yield drift.text

@@ -23,14 +23,6 @@ from colourmatch.commands.lines import (
     fit_lines,
     lot_lines,
 )
-from colourmatch.commands.lot_entries import (
-    head_figures,
-    head_json,
-    head_options,
-    need_unless_like,
-    need_volume,
-    one_volume,
-)
 from colourmatch.commands.photos import (
     answer_photos,
     measure_all,
@@ -64,14 +56,18 @@ def lot() -> None:
     "An old lot whose figures are taken over; what is given here counts before them.",
     is_eager=True,
 )
-@opt.text("--name", "NAME", "What the drink is called. [required, or --like]", callback=need_unless_like)
+@opt.text(
+    "--name", "NAME", "What the drink is called. [required, or --like]", callback=lot_entries.need_unless_like
+)
 @opt.amount("--volume", "batch", "The batch, with its unit, such as '2 l'; ml without one.")
-@opt.amount("--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=need_volume)
+@opt.amount(
+    "--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=lot_entries.need_volume
+)
 @click.option(
-    "--stock", "stocks", metavar="STOCK", multiple=True, callback=need_unless_like,
+    "--stock", "stocks", metavar="STOCK", multiple=True, callback=lot_entries.need_unless_like,
     help="Repeat for a second stock. [required, or --like]",
 )  # fmt: skip
-@head_options(begins=True)
+@lot_entries.head_options(begins=True)
 @opt.text("--number", "NUMBER", "Your own lot number.")
 @opt.text("--note", "TEXT", "A remark.")
 @opt.who
@@ -87,8 +83,8 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     from colourmatch.workflow.again import fill_like, find_first_dose
     from colourmatch.workflow.shelf_state import warn_of_stocks
 
-    given["volume_ml"] = one_volume(given)
-    head = head_figures(given)
+    given["volume_ml"] = lot_entries.one_volume(given)
+    head = lot_entries.head_figures(given)
     head |= {"notes": head.pop("note", ""), **who}
     book = session.open_book()
     if like is not None:
@@ -103,7 +99,7 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     first = find_first_dose(book, book.lots.story(made.id))
     of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
     warnings = [*of_base, *warn_of_stocks(book, made.stocks)]
-    data = head_json(made) | {"cautions": list(map(plain, cautions))}
+    data = lot_entries.head_json(made) | {"cautions": list(map(plain, cautions))}
     data["warnings"] = list(map(plain, warnings))
     data["first_dose"] = [dose.to_json() for dose in first]
     stocked = f"{made.volume_ml:g} ml, tinted with {', '.join(made.stocks)}."
@@ -207,7 +203,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
     book = session.read_book(needed=False)
     lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
     total, place = book.lots.count(search, open_only=open_only), book.place
-    data = {"lots": [head_json(one) for one in lots], "total": total}
+    data = {"lots": [lot_entries.head_json(one) for one in lots], "total": total}
     if not lots and (search or open_only or offset):
         none = "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
         return Answer(data, [none])

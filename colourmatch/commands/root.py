@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from importlib import import_module
 
 import click
@@ -54,15 +53,3 @@ class Root(Group):
 @click.version_option(__version__, message="colourmatch %(version)s")
 def root() -> None:
     """Tint a small batch until it looks like its reference."""
-
-
-def every_command(group: click.Group = root, path: str = "") -> Iterator[tuple[str, click.Command]]:
-    """All commands with their full names, in the order of the help."""
-    context = click.Context(group)
-    for name in group.list_commands(context):
-        found = group.get_command(context, name)
-        assert found is not None
-        if isinstance(found, click.Group):
-            yield from every_command(found, f"{path}{name} ")
-        else:
-            yield f"{path}{name}", found

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -21,8 +20,6 @@ if TYPE_CHECKING:
     from socket import socket
     from ssl import SSLContext
 
-    from colourmatch.book.lot_book import LotBook
-
 _FIRST_PORT = 8501
 
 
@@ -30,10 +27,21 @@ _FIRST_PORT = 8501
 @opt.text("--keep", "FOLDER", "Keep the photos and the book there.")
 def demo(session: Session, keep: str | None) -> Answer:
     """Play one invented lot from the first photo to the stop; liquids, phone and light are simulated."""
+    from tempfile import TemporaryDirectory
+
+    from colourmatch.book.lot_book import open_book
     from colourmatch.demo import play_demo
     from colourmatch.workflow.describing import describe_lot
 
-    with _demo_folder(keep) as folder, _demo_book(session, folder, keep) as book:
+    with ExitStack() as stack:
+        if keep is None:
+            folder = Path(stack.enter_context(TemporaryDirectory(prefix="colourmatch-demo-")))
+        else:
+            folder = _make_folder(keep)
+        # the book of --book, else one in the folder; never the user's own book unasked
+        book = stack.enter_context(open_book(session.book or folder / "demo.sqlite"))
+        if session.book or keep:
+            session.tell_begun(book)
         lot_id = play_demo(book, session.say, folder=folder)
         told = describe_lot(book, lot_id)
         place = book.place if session.book or keep else None
@@ -42,33 +50,14 @@ def demo(session: Session, keep: str | None) -> Answer:
     return Answer({"lot": lot_id, "book": place, "photos": photos, "story": told}, [last])
 
 
-@contextmanager
-def _demo_folder(keep: str | None) -> Iterator[Path]:
-    import tempfile
-
-    if keep is None:
-        with tempfile.TemporaryDirectory(prefix="colourmatch-demo-") as name:
-            yield Path(name)
-        return
-    folder = Path(keep)
+def _make_folder(path: str) -> Path:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        Path(path).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(
-            f"{keep} cannot be made a folder: {error.strerror or error}. Give another one."
+            f"{path} cannot be made a folder: {error.strerror or error}. Give another one."
         ) from None
-    yield folder
-
-
-@contextmanager
-def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[LotBook]:
-    """The book of --book, else one in the folder; never the user's own book unasked."""
-    from colourmatch.book.lot_book import open_book
-
-    with open_book(session.book or folder / "demo.sqlite") as book:
-        if session.book or keep:
-            session.tell_begun(book)
-        yield book
+    return Path(path)
 
 
 @click.command(cls=Command, example="colourmatch app --share")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +18,6 @@ from colourmatch.words.times import tell_date
 if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.workflow.trend import TrendLot
 
 #: What may go back, said whenever something does.
 CLEAN = (
@@ -158,20 +156,6 @@ def trend(session: Session, stock: str | None, reference: str | None, name: str 
     from colourmatch.workflow.trend import read_trend
 
     told = read_trend(session.read_book(needed=False), stock, reference, name, limit)
-    lines: list[str | Table] = [_lots_table(told.lots)] if told.lots else []
-    limits = [
-        (chart, *(tell_number(part, 2) for part in (found.mean, found.low, found.high)))
-        for chart, found in told.limits.items()
-        if found
-    ]
-    if told.lots and limits:
-        lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
-    lines += [told.text, *told.notes]
-    lines += [f"Left out: lot {left.label}, {left.reason}." for left in told.left_out]
-    return Answer(told.to_json(), lines)
-
-
-def _lots_table(lots: Sequence[TrendLot]) -> Table:
     headers = ("lot", "name", "closed", "ended", "L*", "a*", "b*", "CIEDE2000", "mg/l", "drops/l")
     rows = [
         (
@@ -180,9 +164,19 @@ def _lots_table(lots: Sequence[TrendLot]) -> Table:
             tell_interval(lot.delta_e_2000), tell_spread(lot.mg_per_l, lot.mg_per_l_sd),
             tell_number(lot.drops_per_l),
         )
-        for lot in lots
+        for lot in told.lots
     ]  # fmt: skip
-    return Table(headers, rows)
+    lines: list[str | Table] = [Table(headers, rows)] if rows else []
+    limits = [
+        (chart, *(tell_number(part, 2) for part in (found.mean, found.low, found.high)))
+        for chart, found in told.limits.items()
+        if found
+    ]
+    if rows and limits:
+        lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
+    lines += [told.text, *told.notes]
+    lines += [f"Left out: lot {left.label}, {left.reason}." for left in told.left_out]
+    return Answer(told.to_json(), lines)
 
 
 @click.command(cls=Command, example="colourmatch lot recheck 1 after-a-week.jpg")
