@@ -20,13 +20,11 @@ from colourmatch.book.entries import (
     VolumeEntry,
 )
 from colourmatch.errors import InputError
+from colourmatch.screens import fields, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens import session
-from colourmatch.screens.fields import act_on, ask_figure, ask_hand, ask_label_lines, pick_one
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.recording import list_shelf
-from colourmatch.screens.stock_forms import ask_already
 from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import begin
 from colourmatch.workflow.taking_back import can_take_back, take_back
@@ -38,7 +36,7 @@ _FIGURES = (
 
 def ask_amendment(story: LotStory) -> None:
     """The form; only what was changed is written."""
-    lot, act = story.lot, act_on(story, "amend", AmendmentEntry)
+    lot, act = story.lot, fields.act_on(story, "amend", AmendmentEntry)
     with st.expander("Put figures of the lot right", expanded=act.is_typed()):
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
         typed = ask_figures(story, act.key("{}"))
@@ -59,13 +57,13 @@ def ask_aside(story: LotStory) -> None:
     """Sets a photo that lies apart aside, or takes it back; both are written down with the reason."""
     if not story.photos:
         return
-    act = act_on(story, "aside", PhotoEntry, AsideEntry)
+    act = fields.act_on(story, "aside", PhotoEntry, AsideEntry)
     with st.expander("Set a photo aside", expanded=act.is_typed()):
         st.write(
             "A photo that went wrong is left out of all that is said of the lot. It stays on record, and can be taken back."
         )
         names = dict(reversed(telling.name_photos(story).items()))
-        chosen = pick_one("Which photo", names, act.key("which"))
+        chosen = fields.pick_one("Which photo", names, act.key("which"))
         photo = next(entry for entry in story.photos if entry.id == chosen)
         show_thumbnail(photo)
         back = photo.aside is not None
@@ -90,13 +88,15 @@ def ask_figures(story: LotStory, key: str) -> dict[str, Any]:
     typed: dict[str, Any] = {"stocks": stocks}
     rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
     for place, name in zip([place for row in rows for place in row], _FIGURES, strict=False):
-        typed[name] = ask_figure(
+        typed[name] = fields.ask_figure(
             place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
             words="Batch at the beginning, ml" if name == "volume_ml" else "",
         )  # fmt: skip
-    typed["already_colourant"] = ask_already(st, key.format("already-colourant"), lot.already_colourant)
-    typed["hand"] = ask_hand(key.format("hand"), lot.hand)
-    typed["label_lines"] = ask_label_lines(key.format("label-{}"), lot.label_lines)
+    typed["already_colourant"] = fields.ask_already(
+        st, key.format("already-colourant"), lot.already_colourant
+    )
+    typed["hand"] = fields.ask_hand(key.format("hand"), lot.hand)
+    typed["label_lines"] = fields.ask_label_lines(key.format("label-{}"), lot.label_lines)
     return typed
 
 
@@ -115,7 +115,7 @@ def tell_newest(story: LotStory, *, undoable: bool = True) -> None:
 
     undoable: else the last act was another one, a photo that was refused, and the entry before is not offered.
     """
-    act = act_on(story, "undo")  # a tap on an older one is answered too
+    act = fields.act_on(story, "undo")  # a tap on an older one is answered too
     words = name_newest(story) if undoable else ""
     if said := session.take_notices(of_entry=not words):
         st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
@@ -136,7 +136,7 @@ def show_history(story: LotStory) -> None:
 
 
 def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -> None:
-    act, medium = act_on(story, "back"), telling.medium_of(story, session.shows_us())
+    act, medium = fields.act_on(story, "back"), telling.medium_of(story, session.shows_us())
     for entry in entries:
         with st.container(horizontal=True, vertical_alignment="center", key=f"cm-entry-{entry.id}"):
             st.html(rows[entry.id])

@@ -12,6 +12,7 @@ import streamlit as st
 
 from colourmatch.book.checks import LABEL_LINES, LIMITS
 from colourmatch.book.entries import LotEntry, LotStory
+from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens.lot_words import newest_id
@@ -26,6 +27,7 @@ _FIELDS = {
     "dilution": ("Thinned, 1 part made up to", 1.0),
     "made_up_to": ("By its label, 1 part made up to", 1.0),
 }
+UNKNOWN = "unknown"
 #: Line of the label -> what its field is called.
 _LINES = {
     "ingredients": "Ingredients, without the colours",
@@ -98,6 +100,21 @@ def choose_one(words: str, options: Iterable[str], key: str, default: str | None
 def pick_one(words: str, names: Mapping[Any, str], key: str, *, place: Any = st, **other: Any) -> Any:
     """One of many that are shown by their names."""
     return place.selectbox(words, list(names), format_func=names.__getitem__, key=key, **other)
+
+
+def name_colourant(code: str) -> str:
+    """A colourant for a list: name and E number."""
+    if code == UNKNOWN:
+        return "Unknown bottle (to be learnt from the photos)"
+    colourant = find_colourant(code)
+    return f"unknown bottle ({colourant.note})" if ":" in code else f"{colourant.name} ({colourant.e_number})"
+
+
+def ask_already(place: Any, key: str, known: str | None, **other: Any) -> Any:
+    """Which colourant is in the base, at first the one that is known."""
+    codes = list(dict.fromkeys([None, known, *(one.e_number for one in list_colourants())]))
+    names = {code: name_colourant(code) if code else "not known, or none" for code in codes}
+    return pick_one("Which colour is already in", names, key, place=place, index=codes.index(known), **other)
 
 
 def ask_hand(key: str, value: str = "drops") -> str:

@@ -15,22 +15,10 @@ from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_bas
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
 from colourmatch.records import pick
+from colourmatch.screens import fields, pages, session
 from colourmatch.screens import html as parts
-from colourmatch.screens import pages, session
-from colourmatch.screens.fields import (
-    Act,
-    ask_figure,
-    ask_hand,
-    ask_label_lines,
-    ask_name,
-    ask_number,
-    begin_act,
-    choose_one,
-    pick_one,
-)
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.screens.sketch import picture_of_glass
-from colourmatch.screens.stock_forms import ask_already
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
 from colourmatch.workflow.again import LotFigures, find_first_dose, take_lines
@@ -84,7 +72,7 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
     if not stocks:
         st.html(parts.empty("A lot is one batch on its way to its reference. It needs a stock first."))
         return
-    act = begin_act("lot")
+    act = fields.begin_act("lot")
     with st.container(key="cm-new-lot"):  # page.css lays it out: on a phone the limits come after the form
         form, limits = st.container(), st.container()
     with form:
@@ -104,19 +92,21 @@ def find_source(token: str) -> Lot | None:
     return None if known[1] is None else book.lots.get(known[1])
 
 
-def ask_lot(act: Act, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:
+def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:
     """The figures of a new lot, those that are seldom another folded; the stocks chosen and where it is sold."""
     like = source if source is not None and st.session_state.get("lot-like") == source.id else None
     names = {stock.id: stock.name for stock in stocks}
     used = [stock.id for stock in stocks if source is not None and stock.name in source.stocks]
     with st.container(border=True):
-        name = ask_name("Name of the lot", act.key("name"), "bitter aperitif", like.name if like else "")
+        name = fields.ask_name(
+            "Name of the lot", act.key("name"), "bitter aperitif", like.name if like else ""
+        )
         volume_ml = ask_volume(act, like)
         chosen = st.multiselect(
             "Stocks, the main one first", list(names), default=used or ([stocks[0].id] if len(stocks) == 1 else []),
             format_func=names.__getitem__, key=act.key("stocks"), placeholder="Choose",
         )  # fmt: skip
-        dilution = ask_figure(
+        dilution = fields.ask_figure(
             st, "dilution", act.key("dilution"), source.dilution if source else 1.0,
             help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
         )  # fmt: skip
@@ -134,14 +124,14 @@ def ask_lot(act: Act, stocks: list[StockEntry], source: Lot | None) -> tuple[lis
     return chosen, place
 
 
-def ask_volume(act: Act, like: Lot | None) -> float | None:
+def ask_volume(act: fields.Act, like: Lot | None) -> float | None:
     """The volume in the unit chosen beside it, in ml."""
     with st.container(horizontal=True, vertical_alignment="bottom", key="cm-volume"):
         left, right = st.container(), st.container(width="content")
     with right:
-        unit = choose_one("Unit", _ML, act.key("unit"), label_visibility="collapsed")
+        unit = fields.choose_one("Unit", _ML, act.key("unit"), label_visibility="collapsed")
     per = _ML[unit]
-    given = ask_number(
+    given = fields.ask_number(
         left, f"Batch, {unit}", act.key("volume"), like.volume_ml / per if like else None, 0.0, None,
         50.0 if per == 1 else 0.5, placeholder="900" if per == 1 else "0.9",
     )  # fmt: skip
@@ -159,24 +149,24 @@ _MORE = (
 
 
 def ask_more(
-    act: Act, source: Lot | None, figures: LotFigures
+    act: fields.Act, source: Lot | None, figures: LotFigures
 ) -> tuple[str, LotFigures, str, tuple[int, str] | None]:
     """What is mostly as it was with the lot before: the number, more figures, where it is sold, what it is tinted to."""
     places = [*list_jurisdictions(), _ELSEWHERE]
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
     place = st.selectbox("Sold in", places, sold, key=act.key("place"))
-    number = ask_name("Lot number (optional)", act.key("number"))
+    number = fields.ask_name("Lot number (optional)", act.key("number"))
     rows = [[*st.columns(2)] for _ in range(3)]  # row by row, so that a phone keeps the order
     where = {"already_colourant": rows[1].pop()}
     where |= zip((name for name, *_ in _MORE), (column for row in rows for column in row), strict=True)
     numbers = {
-        name: ask_figure(
+        name: fields.ask_figure(
             where[name], name, act.key(key), getattr(source, name) if source else other, help=told,
             placeholder="none" if other is None else None,
         )
         for name, other, key, told in _MORE
     }  # fmt: skip
-    already_colourant = ask_already(
+    already_colourant = fields.ask_already(
         where["already_colourant"], act.key("already-which"), source.already_colourant if source else None,
         help="It then counts for that colourant's own limit too, and is named on the label.",
     )  # fmt: skip
@@ -188,8 +178,8 @@ def ask_more(
     figures = replace(
         figures, already_colourant=already_colourant, serving=serving, jurisdiction=None if place == _ELSEWHERE else place,
         notes=st.text_area("Notes (recipe, base, reference)", key=act.key("notes")),
-        hand=ask_hand(act.key("hand"), source.hand if source else "drops"),
-        label_lines=ask_label_lines(act.key("label", "{}"), lines), **numbers,
+        hand=fields.ask_hand(act.key("hand"), source.hand if source else "drops"),
+        label_lines=fields.ask_label_lines(act.key("label", "{}"), lines), **numbers,
     )  # fmt: skip
     return number, figures, place, target
 
@@ -210,12 +200,12 @@ def tell_taken(values: LotFigures) -> str:
     return ", ".join(filter(None, told))
 
 
-def ask_target(act: Act) -> tuple[int, str] | None:
+def ask_target(act: fields.Act) -> tuple[int, str] | None:
     """What the lot is tinted to: the glass in the photo, or a reading of a noted reference."""
     choices = list_choices(list_readings())
     if not choices:
         return None
-    chosen: tuple[int, str] | None = pick_one(
+    chosen: tuple[int, str] | None = fields.pick_one(
         "Tinted to", {None: "the reference in each photo"} | choices, act.key("target"),
         help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
         "are more careful.",
@@ -267,24 +257,28 @@ def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> N
 def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> Condition:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
-    name = ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3].name, known.get("name", ""))
+    name = fields.ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3].name, known.get("name", ""))
     rows = st.columns(2), st.columns(2)
-    depth = ask_figure(
+    depth = fields.ask_figure(
         rows[0][0], "depth_mm", key.format("depth"), known.get("depth_mm"),
         words="Depth, mm", step=5.0, placeholder="as photographed",
         help="How much liquid one looks through from above, over something white: 60 for a tall glass. From the side "
         "light passes once: give half the width.",
     )  # fmt: skip
-    dilution = ask_figure(
+    dilution = fields.ask_figure(
         rows[0][1], "dilution", key.format("dilution"), known.get("dilution"),
         words="1 part made up to", placeholder="as photographed",
         help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     own = known.get("illuminant") or "D65"
     lights = {light: name_light(light) for light in list_lights([own])}
-    light = pick_one("Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own))
+    light = fields.pick_one(
+        "Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own)
+    )
     counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
-    weight = ask_number(rows[1][1], "Weight", key.format("weight"), counted, 0.1, 100.0, 0.5, help=told)
+    weight = fields.ask_number(
+        rows[1][1], "Weight", key.format("weight"), counted, 0.1, 100.0, 0.5, help=told
+    )
     given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}

@@ -6,19 +6,8 @@ import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.screens import fields, session
 from colourmatch.screens import html as parts
-from colourmatch.screens import session
-from colourmatch.screens.fields import (
-    Act,
-    act_on,
-    ask_figure,
-    ask_name,
-    ask_number,
-    begin_act,
-    choose_one,
-    pick_one,
-    show_known,
-)
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
@@ -49,7 +38,7 @@ def list_readings() -> list[KnownReference]:
 
 def show_references() -> None:
     """The part of Set up that is about references."""
-    show_known(list_readings(), _EMPTY, show_reference, ask_reading)
+    fields.show_known(list_readings(), _EMPTY, show_reference, ask_reading)
 
 
 def show_reference(reference: KnownReference) -> None:
@@ -89,29 +78,29 @@ def check_name(name: str, waiting: str = "") -> None:
 
 def ask_reading(known: list[KnownReference]) -> None:
     """Note a new reference, or read a known one again."""
-    act = begin_act("reference")
+    act = fields.begin_act("reference")
     with st.expander("Note a reference", expanded=not known or act.is_typed()):
         show_refused("reference")
         names = [reference.name for reference in known]
         chosen = st.selectbox("Reference", [_NEW, *names], key=act.key("which")) if names else _NEW
         name = chosen
         if chosen == _NEW:
-            name = ask_name("Name", act.key("name"), "the bottle on the shelf")
-        way = choose_one("How", _WAYS, act.key("way"))
+            name = fields.ask_name("Name", act.key("name"), "the bottle on the shelf")
+        way = fields.choose_one("How", _WAYS, act.key("way"))
         if way == _WAYS[2]:
             ask_own_lot(name, act)
             return
         left, right = st.columns(2)
         told = "A lot is tinted to readings of its own depth and dilution only."
-        depth_mm = ask_figure(left, "depth_mm", act.key("depth"), 10.0)
-        view = depth_mm, ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told)
+        depth_mm = fields.ask_figure(left, "depth_mm", act.key("depth"), 10.0)
+        view = depth_mm, fields.ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told)
         notes = st.text_input("Notes", key=act.key("notes")) if chosen == _NEW else ""
         (ask_photos if way == _WAYS[0] else ask_colour)(name, view, notes, act)
 
 
-def ask_photos(name: str, view: tuple[float, float], notes: str, act: Act) -> None:
+def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act) -> None:
     """Readings from photos, with the reference on either spot of the card."""
-    spot = choose_one("On the spot", ["reference", "batch"], act.key("spot"))
+    spot = fields.choose_one("On the spot", ["reference", "batch"], act.key("spot"))
     files = upload_photos("reference", "Photos, beside water")
     if not files:
         return
@@ -143,12 +132,14 @@ def tell_kept(name: str, kept: int, repeated: int) -> str:
     return f"The reference {name} has {new}: {before} noted before."
 
 
-def ask_colour(name: str, view: tuple[float, float], notes: str, act: Act) -> None:
+def ask_colour(name: str, view: tuple[float, float], notes: str, act: fields.Act) -> None:
     """A colour from an instrument or a sheet."""
     st.write("CIELAB for D65 and 2 degrees, seen through that depth and dilution, against water.")
     axes = zip(st.columns(3), ("L*", "a*", "b*"), (0.0, -150.0, -150.0), (100.0, 150.0, 150.0), strict=True)
-    lab = [ask_number(place, axis, act.key(axis), None, low, high, 1.0) for place, axis, low, high in axes]
-    sd = ask_number(
+    lab = [
+        fields.ask_number(place, axis, act.key(axis), None, low, high, 1.0) for place, axis, low, high in axes
+    ]
+    sd = fields.ask_number(
         st, "How unsure each of them is (one standard deviation)", act.key("sd"), 2.0, 0.1, 50.0, 0.5,
         help="A good instrument: 0.3. A colour read off a sheet or a screen: 2 or more.",
     )  # fmt: skip
@@ -166,13 +157,13 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: Act) -> No
     act.offer("Enter the colour", enter, "enter", type="primary", width="content")
 
 
-def ask_own_lot(name: str, act: Act) -> None:
+def ask_own_lot(name: str, act: fields.Act) -> None:
     """The final colour of an own closed lot as a reference."""
     lots = {lot.id: f"{lot.name} ({lot.label})" for lot in reversed(session.current_book().lots.closed())}
     if not lots:
         st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
         return
-    source = pick_one("Lot", lots, act.key("source", next(iter(lots))))
+    source = fields.pick_one("Lot", lots, act.key("source", next(iter(lots))))
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
 
     def take(token: str) -> str:
@@ -222,11 +213,11 @@ def ask_choice(story: LotStory) -> None:
         return
     with st.expander("What the lot is tinted to"):
         st.html(parts.line(tell_target(story, known)))
-        act = act_on(story, "target", AmendmentEntry)
+        act = fields.act_on(story, "target", AmendmentEntry)
         # Not its place in the list, which another reading moves.
         options = {_IN_PHOTO if one is None else f"{one[0]}/{one[1]}": one for one in choices}
         names = {option: choices[one] for option, one in options.items()}
-        chosen = pick_one("Tint it to", names, act.key("which"), index=None, placeholder="Choose")
+        chosen = fields.pick_one("Tint it to", names, act.key("which"), index=None, placeholder="Choose")
         st.caption("It counts for photos without the reference; a reference in the photo counts before it.")
 
         def choose(_token: str) -> str:
