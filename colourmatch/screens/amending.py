@@ -25,7 +25,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.recording import list_shelf
-from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
+from colourmatch.words.entries import tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import begin
 from colourmatch.workflow.taking_back import can_take_back, take_back
 
@@ -120,13 +120,18 @@ def tell_newest(story: LotStory, *, undoable: bool = True) -> None:
     if said := session.take_notices(of_entry=not words):
         st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
     if words:
-        newest = partial(_take_back, story, story.events[-1], UNDONE, words)
-        act.offer(f"{parts.plain(_written(story, words))} Undo", newest, to_top=True, icon=":material/undo:")
+        newest = story.events[-1]
+        dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
+        done = " written" if dose else " measured" if isinstance(newest, PhotoEntry) else ""
+        other = newest.entered_by if newest.entered_by != session.entered_by() else None
+        label = parts.plain(f"{begin(words)}{done}{f' by {other}' if other else ''}.")
+        back = partial(_take_back, story, newest, UNDONE, words)
+        act.offer(f"{label} Undo", back, to_top=True, icon=":material/undo:")
 
 
 def show_history(story: LotStory) -> None:
     """Every entry, the newest first, each with the tap that takes it back where it still says what holds."""
-    rows = telling.tell_rows(story, session.shows_us())
+    rows = telling.tell_rows(story)
     entries = list(reversed(story.events))
     _show_rows(story, entries[:NEWEST], rows)
     if older := entries[NEWEST:]:
@@ -136,7 +141,7 @@ def show_history(story: LotStory) -> None:
 
 
 def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -> None:
-    act, medium = fields.act_on(story, "back"), telling.medium_of(story, session.shows_us())
+    act, medium = fields.act_on(story, "back"), telling.medium_of(story)
     for entry in entries:
         with st.container(horizontal=True, vertical_alignment="center", key=f"cm-entry-{entry.id}"):
             st.html(rows[entry.id])
@@ -148,15 +153,6 @@ def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -
 def _take_back(story: LotStory, entry: LotEntry, reason: str, words: str, token: str) -> str:
     take_back(session.current_book(), story, entry, reason, **session.by(token))
     return f"Taken back: {words}."
-
-
-def _written(story: LotStory, words: str) -> str:
-    """The newest entry as the sentence that says it is written down, and by whom where that is somebody else."""
-    newest = story.events[-1]
-    dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
-    done = " written" if dose else " measured" if isinstance(newest, PhotoEntry) else ""
-    other = newest.entered_by if newest.entered_by != session.entered_by() else None
-    return f"{begin(words)}{done}{f' by {other}' if other else ''}."
 
 
 def name_newest(story: LotStory) -> str:
@@ -177,8 +173,6 @@ def name_newest(story: LotStory) -> str:
     if isinstance(newest, ClosingEntry):  # later the lot is opened again with a reason
         is_fresh = datetime.now(UTC) - datetime.fromisoformat(newest.created_at) < FRESH
         return "lot finished" if is_fresh else ""
-    if isinstance(newest, AnswerEntry):
+    if isinstance(newest, AnswerEntry) or (isinstance(newest, VolumeEntry) and newest.trial_lot_id is None):
         return tell_entry(newest, telling.medium_of(story))
-    if isinstance(newest, VolumeEntry) and newest.trial_lot_id is None:
-        return tell_entry(newest, Medium(us=session.shows_us()))
     return photos[newest.id] if isinstance(newest, PhotoEntry) else ""

@@ -15,6 +15,10 @@ from colourmatch.words.figures import jug_ml, tell_quantity
 from colourmatch.words.outcomes import split_closing
 from colourmatch.workflow.thinning import Thinning
 
+_SIGN = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 48 48" fill="none" stroke="#fff" stroke-width="4" '
+    'stroke-linecap="round" stroke-linejoin="round">{}</svg>'
+)
 #: A sign of another shape for each state, drawn in a square of 48 units.
 _SIGNS = {
     "add": '<path d="M24 4C15 17 9 24 9 31a15 15 0 0 0 30 0C39 24 33 17 24 4zM24 22v16M16 30h16"/>',
@@ -85,7 +89,8 @@ def set_aside_ml(advice: Advice) -> float:
 
 def draw_answer(answer: Answer, *, old: bool = False) -> str:
     """The block as HTML; old: while a photo is measured that may change it."""
-    word, sign = words.STATES[answer.state].upper(), _as_image(_SIGNS[answer.state])
+    word, drawn = words.STATES[answer.state].upper(), _SIGN.format(_SIGNS[answer.state])
+    sign = f'<img alt="" src="{parts.as_address(drawn.encode(), "svg+xml")}">'
     lines = [
         f'{parts.as_html(large)}<span class="cm-of">{parts.as_html(small)}</span>'
         for large, small in answer.lines
@@ -97,14 +102,6 @@ def draw_answer(answer: Answer, *, old: bool = False) -> str:
     large = "".join(f'<p class="cm-large">{line}</p>' for line in lines)
     under = f'<p class="cm-under">{parts.as_html(answer.under)}</p>' if answer.under else ""
     return f'<div class="cm cm-answer {answer.state}{" old" if old else ""}" role="status">{head}{large}{under}</div>'
-
-
-def _as_image(sign: str) -> str:
-    drawn = (
-        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 48 48" fill="none" stroke="#fff" stroke-width="4" '
-        f'stroke-linecap="round" stroke-linejoin="round">{sign}</svg>'
-    )
-    return f'<img alt="" src="{parts.as_address(drawn.encode(), "svg+xml")}">'
 
 
 def find_place(story: LotStory, advice: Advice, waiting: str) -> tuple[str, Figure, bool] | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 import re
-from collections.abc import Iterable
 from contextlib import suppress
 from importlib.metadata import PackageNotFoundError, version
 from urllib.parse import quote
@@ -53,7 +52,13 @@ def show() -> None:
 
 def show_parts(page: Page) -> None:
     """The page by its headings, each with what stands under it to be opened; the answers in a fold of their own each."""
-    for head, below in group_parts(list_sections(page)[1:]):
+    groups: list[tuple[Section, list[Section]]] = []
+    for part in list_sections(page)[1:]:
+        if part.level < 3:
+            groups.append((part, []))
+        else:
+            groups[-1][1].append(part)
+    for head, below in groups:
         with st.expander(head.title):
             st.markdown(for_the_app(page, head.text))
             for part in below:
@@ -63,34 +68,13 @@ def show_parts(page: Page) -> None:
                     st.markdown(for_the_app(page, part.markdown))
 
 
-def group_parts(sections: Iterable[Section]) -> list[tuple[Section, list[Section]]]:
-    """The parts of the second level, each with those that stand below it."""
-    groups: list[tuple[Section, list[Section]]] = []
-    for part in sections:
-        if part.level < 3:
-            groups.append((part, []))
-        else:
-            groups[-1][1].append(part)
-    return groups
-
-
 def show_answer(page: Page, part: Section, opened: bool) -> None:
-    """One part under its heading; the code that other programs know it by stands at its end."""
-    title, code = split_code(part.title)
-    with st.expander(title, expanded=opened):
+    """One part under its heading; the code in which that ends, "Hazy (haze)", is what other programs know it by."""
+    coded = re.fullmatch(r"(.+) \(([a-z-]+)\)", part.title)
+    with st.expander(coded[1] if coded else part.title, expanded=opened):
         st.markdown(for_the_app(page, part.text))
-        if code:
-            st.caption(f"In JSON: {code}")
-
-
-def split_code(title: str) -> tuple[str, str]:
-    """A heading of the answers, and its code where it ends in one.
-
-    >>> split_code("Hazy (haze)"), split_code("Bubbles")
-    (('Hazy', 'haze'), ('Bubbles', ''))
-    """
-    found = re.fullmatch(r"(.+) \(([a-z-]+)\)", title)
-    return (found[1], found[2]) if found else (title, "")
+        if coded:
+            st.caption(f"In JSON: {coded[2]}")
 
 
 def for_the_app(page: Page, text: str) -> str:

@@ -15,6 +15,7 @@ from colourmatch.book.entries import (
     number_photos,
 )
 from colourmatch.screens import html as parts
+from colourmatch.screens import session
 from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml
 from colourmatch.words.looks import tell_glass, tell_serving
@@ -100,23 +101,23 @@ def advice_of_last_photo(story: LotStory) -> Advice | None:
     return None if any(one.changed_at > last.created_at for one in story.stock_entries) else last.advice
 
 
-def medium_of(story: LotStory, us: bool = False) -> Medium:
-    """How a page tells the entries of a lot, which have no numbers there; `us`: volumes in US measures too."""
-    page = Medium(signs=PAGES, us=us, clock=parts.show_time, names=name_each_photo(story))
+def medium_of(story: LotStory) -> Medium:
+    """How a page tells the entries of a lot, which have no numbers there."""
+    page = Medium(signs=PAGES, us=session.shows_us(), clock=parts.show_time, names=name_each_photo(story))
     others = {entry.id: tell_entry(entry, page) for entry in story.events if entry.kind != "moved"}
     return replace(page, names=others | dict(page.names))
 
 
-def tell_story(story: LotStory, us: bool = False) -> str:
+def tell_story(story: LotStory) -> str:
     """All entries as a list, the newest first."""
-    rows = tell_rows(story, us)
+    rows = tell_rows(story)
     items = (f"<li>{rows[entry.id]}</li>" for entry in reversed(story.events))
     return f'<ul class="cm cm-story">{"".join(items)}</ul>'
 
 
-def tell_rows(story: LotStory, us: bool = False) -> dict[int, str]:
+def tell_rows(story: LotStory) -> dict[int, str]:
     """Each entry by number as HTML; replaced ones are struck out, corrections say why."""
-    rows, medium = {}, medium_of(story, us)
+    rows, medium = {}, medium_of(story)
     for entry in story.events:
         gone = "gone" if entry.replaced_by_id is not None else ""
         who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
@@ -133,14 +134,14 @@ def tell_rows(story: LotStory, us: bool = False) -> dict[int, str]:
     return rows
 
 
-def head_facts(lot: Lot, us: bool = False) -> dict[str, object]:
+def head_facts(lot: Lot) -> dict[str, object]:
     """The head of a lot as names and values."""
     ceiling = "none" if lot.ceiling_mg_per_l is None else f"{tell_amount(lot.ceiling_mg_per_l)} mg/l"
     return {
         "Name": lot.name,
         "Number": lot.label,
         "Begun": parts.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else ""),
-        "Batch at the beginning": tell_ml(lot.volume_ml, us),
+        "Batch at the beginning": tell_ml(lot.volume_ml, session.shows_us()),
         "Stocks": ", ".join(lot.stocks),
         "Your ceiling": ceiling,
         "Colour already in": f"{tell_amount(lot.already_mg_per_l)} mg/l"

@@ -178,14 +178,14 @@ def show_lot(story: LotStory) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Recipe")
-        st.html(parts.facts(telling.head_facts(lot, session.shows_us()) | {"Tinted to": tell_target(story)}))
+        st.html(parts.facts(telling.head_facts(lot) | {"Tinted to": tell_target(story)}))
     with right:
         st.subheader("Label")
         st.html(parts.line(told["label"]))
         with st.expander(f"{len(told['cautions'])} cautions and limits"):
             st.html("".join(parts.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
     with st.expander(f"Story: {len(story.events)} entries"):
-        st.html(telling.tell_story(story, session.shows_us()))
+        st.html(telling.tell_story(story))
     show_photos(story)
 
 

@@ -98,12 +98,18 @@ class Places:
 
 def pick_story(lot_id: int) -> LotStory:
     """The quiet line at the top: the lot and its volume; a tap offers the others."""
-    story = session.current_book().lots.story(lot_id)
+    known = session.current_book().lots
+    story = known.story(lot_id)
+    lots = {lot.id: lot for lot in (story.lot, *known.search(open_only=True, limit=40))}
+    names = {
+        number: f"{lot.name} ({lot.label}){', closed' if lot.closed else ''}"
+        for number, lot in sorted(lots.items(), reverse=True)
+    }
     volume = tell_ml(story.state().volume_ml, session.shows_us())
     with st.container(key="cm-lot", gap=None):
         st.html('<h1 class="cm-unseen">Match</h1>')
         with st.popover(f"{parts.plain(story.lot.name)}, {volume}", width="stretch"):
-            chosen = pick_lot(lot_id)
+            chosen = pick_one("Lot", names, f"pick-lot-{lot_id}", index=list(names).index(lot_id))
     session.choose_lot(chosen)
     if chosen != lot_id:
         st.rerun()
@@ -181,17 +187,6 @@ def find_advice(story: LotStory) -> Advice:
     )
     poured = any(dose.measured and dose.measured.quantity for dose in first)
     return advice.having(action="add", doses=first) if poured else advice
-
-
-def pick_lot(lot_id: int) -> int:
-    """The lot to work on, among the open ones and the one at hand."""
-    book = session.current_book()
-    lots = {lot.id: lot for lot in (book.lots.get(lot_id), *book.lots.search(open_only=True, limit=40))}
-    names = {
-        number: f"{lot.name} ({lot.label}){', closed' if lot.closed else ''}"
-        for number, lot in sorted(lots.items(), reverse=True)
-    }
-    return int(pick_one("Lot", names, f"pick-lot-{lot_id}", index=list(names).index(lot_id)))
 
 
 def show_refused(story: LotStory) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import streamlit as st
@@ -14,7 +14,6 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
-from colourmatch.records import pick
 from colourmatch.screens import fields, pages, session
 from colourmatch.screens import html as parts
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
@@ -38,21 +37,12 @@ LIGHTS = {
 Condition = dict[str, str | float]
 
 
-@dataclass(frozen=True)
-class Preset:
-    """A usual glass: how deep one looks into it from above, made up to how many parts, in which light."""
-
-    name: str
-    depth_mm: float
-    dilution: float
-    illuminant: str
-
-
-#: Common practice, no source.
-PRESETS = (
-    Preset("long drink", 60.0, 4.0, "D65"),
-    Preset("neat", 30.0, 1.0, "D65"),
-    Preset("on ice", 40.0, 2.0, "A"),
+#: Usual glasses: how deep one looks into them from above, made up to how many parts, in which light. Common practice, no
+#: source.
+PRESETS: tuple[dict[str, Any], ...] = (
+    {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "D65"},
+    {"name": "neat", "depth_mm": 30.0, "dilution": 1.0, "illuminant": "D65"},
+    {"name": "on ice", "depth_mm": 40.0, "dilution": 2.0, "illuminant": "A"},
 )
 
 
@@ -238,26 +228,27 @@ def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> N
 
     place = next((key.format(number) for number in range(1, count + 1) if is_empty(number)), None)
 
-    def fill(preset: Preset) -> None:
-        values = (preset.name, preset.depth_mm, preset.dilution, preset.illuminant)
-        for what, value in zip((*names, "light"), values, strict=True):
+    def fill(preset: Mapping[str, Any]) -> None:
+        for what, value in zip((*names, "light"), preset.values(), strict=True):
             state[(place or "").format(what)] = value
 
     with st.container(horizontal=True, key=f"cm-presets-{key.format(0).format('')}"):
         for preset in PRESETS:
-            look = pick(preset, "depth_mm", "dilution", "illuminant")
+            name, warm = preset["name"], preset["illuminant"] != "D65"
             with st.container(gap="small"):
-                st.html(picture_of_glass(preset.depth_mm, preset.dilution, warm=preset.illuminant != "D65"))
+                st.html(picture_of_glass(preset["depth_mm"], preset["dilution"], warm=warm))
                 st.button(
-                    begin(preset.name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
-                    key=key.format(0).format(preset.name), help=tell_look(look, name_light),
+                    begin(name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
+                    key=key.format(0).format(name), help=tell_look(preset, name_light),
                 )  # fmt: skip
 
 
 def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> Condition:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
-    name = fields.ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3].name, known.get("name", ""))
+    name = fields.ask_name(
+        "Name", key.format("name"), PRESETS[(number - 1) % 3]["name"], known.get("name", "")
+    )
     rows = st.columns(2), st.columns(2)
     depth = fields.ask_figure(
         rows[0][0], "depth_mm", key.format("depth"), known.get("depth_mm"),

@@ -217,12 +217,16 @@ def show_results(store: Store, photo: Picked) -> None:
     if measured.refused:
         st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
         return
-    show_together(
-        [
-            (f"Photo {number}", measure(one.data, one.name, own))
-            for number, one, own in list_marked(store, reflectance)
-        ]
-    )
+    marked = {
+        f"Photo {number}": measure(one.data, one.name, own)
+        for number, one, own in list_marked(store, reflectance)
+    }
+    together = combine_photos([*marked.values()], [*marked])
+    if together is not None and len(together.photos) > 1:
+        told, found = f"{len(together.photos)} photos together, 95 % interval", together.difference
+        st.html(parts.glance(parts.difference_cells(found.delta_e_2000, found.text, told)))
+        text = together.text
+        st.html(parts.line(text) if together.agree else parts.flag_line("Doubtful", text, "warn"))
     if measured.delta_e_2000 and measured.difference:
         told, way = "this photo, with its 95 % interval", measured.difference.text
         st.html(parts.glance(parts.difference_cells(measured.delta_e_2000, way, told)))
@@ -238,19 +242,8 @@ def list_marked(store: Store, reflectance: float) -> Iterator[tuple[int, Picked,
             yield number, photo, given
 
 
-def show_together(measured: list[tuple[str, Measurement]]) -> None:
-    """What several photos of the same glasses give together, and which one disagrees."""
-    together = combine_photos([m for _, m in measured], [name for name, _ in measured])
-    if together is None or len(together.photos) < 2:
-        return
-    words, found = f"{len(together.photos)} photos together, 95 % interval", together.difference
-    st.html(parts.glance(parts.difference_cells(found.delta_e_2000, found.text, words)))
-    text = together.text
-    st.html(parts.line(text) if together.agree else parts.flag_line("Doubtful", text, "warn"))
-
-
 def offer_lot(store: Store, reflectance: float) -> None:
-    """Put the marked photos into an open lot, which then says what to add."""
+    """Write the marked photos into an open lot, which then says what to add, and go there."""
     lots = session.current_book().lots.search(open_only=True, limit=40)
     if not lots or not session.may_enter():
         return
@@ -261,12 +254,8 @@ def offer_lot(store: Store, reflectance: float) -> None:
         )
         names = {lot.id: f"{lot.name} ({lot.label})" for lot in lots}
         chosen = pick_one("Lot", names, f"picker-lot-{lots[0].id}")
-        if st.button("Put it into this lot", key=f"picker-record-{chosen}", width="stretch"):
-            record(store, chosen, reflectance)
-
-
-def record(store: Store, lot_id: int, reflectance: float) -> None:
-    """Write the marked photos into a lot, and go there."""
+        if not st.button("Put it into this lot", key=f"picker-record-{chosen}", width="stretch"):
+            return
     with session.failures_shown():
         kept = 0
         for _, photo, given in list_marked(store, reflectance):
@@ -274,7 +263,7 @@ def record(store: Store, lot_id: int, reflectance: float) -> None:
                 continue
             book, by = session.current_book(), session.entered_by()
             sent = [(photo.data, photo.name)]
-            found = record_photos(book, lot_id, sent, entered_by=by, rectangles=given)[0]
+            found = record_photos(book, chosen, sent, entered_by=by, rectangles=given)[0]
             if found.measurement.refused:
                 raise InputError(found.measurement.refused)
             kept += not found.repeated
@@ -282,7 +271,7 @@ def record(store: Store, lot_id: int, reflectance: float) -> None:
             raise InputError("These photos are in the lot already, or the batch is not marked on them.")
         if kept > 1:  # of one its Undo says so
             session.notify(f"{kept} photos are measured and kept.")
-        pages.go_to_lot("match", lot_id)
+        pages.go_to_lot("match", chosen)
 
 
 if __name__ == "__main__":

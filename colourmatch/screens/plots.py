@@ -19,10 +19,10 @@ from colourmatch.colour.difference import Interval
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.facts import K_95
-from colourmatch.measurement import Figure, Measurement, Pair
+from colourmatch.measurement import Figure, Measurement
 from colourmatch.screens.html import place_beside, show_date, show_number
 from colourmatch.workflow.recheck import Drift
-from colourmatch.workflow.trend import Limits, Trend, TrendLot
+from colourmatch.workflow.trend import Trend, TrendLot
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
@@ -76,16 +76,15 @@ def trace_path(
     moved = tuple(
         [end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for *_, ref, batch in told
     )
-    spreads = tuple(_add_up(measured.uncertainty) for _, measured, *_ in told)
+    pairs = [measured.uncertainty for _, measured, *_ in told]
+    spreads = tuple(
+        None if one is None else (one.photo + one.scene + one.phone + one.what_is_lost).tolist()
+        for one in pairs
+    )
     predicted = step.predicted_lab if step else None
     if step is None or not predicted:
         return Path(last, moved, None, spreads, numbers=kept)
     return Path(last, moved, place_beside(last, predicted), spreads, step.predicted_covariance, kept)
-
-
-def _add_up(pair: Pair | None) -> list[list[float]] | None:
-    """The covariance of a photo's difference: that of the reading, of the scene and of the phone together."""
-    return None if pair is None else (pair.photo + pair.scene + pair.phone + pair.what_is_lost).tolist()
 
 
 def draw_ab(path: Path) -> go.Figure:
@@ -248,7 +247,13 @@ def draw_chart(told: Trend, chart: str) -> go.Figure:
                 x=number, y=points[number - 1][0], text=literal(lot.label), showarrow=False,
                 xanchor="right" if is_late else "left", xshift=-13 if is_late else 13, bgcolor="rgba(128,128,128,0.18)",
             )  # fmt: skip
-    _draw_limits(figure, told.limits[chart])
+    if limits := told.limits[chart]:
+        figure.add_hline(y=limits.mean, line={"dash": "dot", "width": 1.5, "color": _GREY})
+        for bound, words, place in ((limits.high, "upper", "top left"), (limits.low, "lower", "bottom left")):
+            figure.add_hline(
+                y=bound, line={"dash": "dash", "width": 1.5, "color": _GREY},
+                annotation_text=f"{words} limit {show_number(bound, 2)}", annotation_position=place,
+            )  # fmt: skip
     _finish(figure, "lot", chart, 300)
     labels = [literal(lot.label)[:10] for lot in lots]
     at = range(len(labels) - 1, -1, -len(labels) // _MOST_NAMES)  # no more than fit a phone
@@ -285,17 +290,6 @@ def _point(lot: TrendLot, chart: str) -> tuple[float, float, float]:
 
 def _reach(part: Figure | Interval) -> tuple[float, float, float]:
     return part.value, part.high - part.value, part.value - part.low
-
-
-def _draw_limits(figure: go.Figure, limits: Limits | None) -> None:
-    if limits is None:
-        return
-    figure.add_hline(y=limits.mean, line={"dash": "dot", "width": 1.5, "color": _GREY})
-    for bound, words, place in ((limits.high, "upper", "top left"), (limits.low, "lower", "bottom left")):
-        figure.add_hline(
-            y=bound, line={"dash": "dash", "width": 1.5, "color": _GREY},
-            annotation_text=f"{words} limit {show_number(bound, 2)}", annotation_position=place,
-        )  # fmt: skip
 
 
 def draw_drift(drift: Drift) -> go.Figure:

@@ -222,7 +222,7 @@ def ask_cause(story: LotStory, cause: Cause, *, main: bool = True) -> None:
     def write(yes: bool, token: str) -> str:
         book, by = session.current_book(), session.by(token)
         entry = answer_question(book, story.lot.id, yes=yes, cause=cause.code, **by)
-        return f"{tell_entry(entry, telling.medium_of(story, session.shows_us()))}."
+        return f"{tell_entry(entry, telling.medium_of(story))}."
 
     for yes, label in ((True, YES[cause.code]), (False, "No")):
         kind = "primary" if yes and main else "secondary"

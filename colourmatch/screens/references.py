@@ -53,21 +53,19 @@ def show_reference(reference: KnownReference) -> None:
         words = f"{parts.show_date(last.at)}, {tell_glass(*last.view)}"
         left, right = st.columns([1, 2], gap="large")
         left.html(parts.swatches([parts.Swatch("Latest reading", last.lab, last.lab_sd, words)]))
-        right.html(parts.facts({name_reading(row): tell_reading(row) for row in reversed(readings)}))
+        rows = {}
+        for row in reversed(readings):
+            text = f"{parts.show_lab(row.lab, row.lab_sd)}; {tell_glass(*row.view)}"
+            if row.drift:
+                text += f"; {tell_drift(row.drift, row.difference, PAGES)}, from reading {row.against}"
+            rows[name_reading(row)] = text
+        right.html(parts.facts(rows))
         right.caption("The newest first. ± is one standard deviation, brackets are 95 % intervals.")
 
 
 def name_reading(row: KnownReading) -> str:
     """A reading by its number, day and source."""
     return f"{row.reading}: {parts.show_date(row.at)}, {_SOURCES[row.source]}"
-
-
-def tell_reading(row: KnownReading) -> str:
-    """Its colour, view and drift."""
-    text = f"{parts.show_lab(row.lab, row.lab_sd)}; {tell_glass(*row.view)}"
-    if row.drift:
-        text += f"; {tell_drift(row.drift, row.difference, PAGES)}, from reading {row.against}"
-    return text
 
 
 def check_name(name: str, waiting: str = "") -> None:
@@ -106,19 +104,16 @@ def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act
         return
     with session.failures_shown():
         check_name(name, ": the photos wait")
-        refused, kept, repeated = [], 0, 0
         with st.spinner("Measuring …"):
-            for file in files:
-                (sent,) = record_reference(
-                    session.current_book(), name, [file], spot, depth_mm=view[0], dilution=view[1], notes=notes,
-                    entered_by=session.entered_by(),
-                )  # fmt: skip
-                if sent.entry is None:
-                    refused.append((file[1], sent.note or ""))
-                elif sent.repeated:
-                    repeated += 1
-                else:
-                    kept += 1
+            sent = record_reference(
+                session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
+                entered_by=session.entered_by(),
+            )  # fmt: skip
+        refused = [
+            (file[1], one.note or "") for one, file in zip(sent, files, strict=True) if one.entry is None
+        ]
+        repeated = sum(one.repeated for one in sent if one.entry is not None)
+        kept = len(sent) - len(refused) - repeated
         said = tell_kept(name, kept, repeated) if kept or repeated else ""
         end_upload("reference", refused, said, "reference", files)
 

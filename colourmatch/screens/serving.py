@@ -13,12 +13,11 @@ import streamlit as st
 from colourmatch.advice import Advice, Served
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
-from colourmatch.dosing.intake import Portion
 from colourmatch.errors import InputError
 from colourmatch.records import pick
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.screens.fields import act_on, ask_figure
+from colourmatch.screens.fields import act_on, ask_figure, begin_act
 from colourmatch.screens.lot_words import newest_id
 from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
 from colourmatch.words.figures import tell_drops
@@ -147,23 +146,18 @@ def show_intake(story: LotStory) -> None:
     with st.expander("What a glass brings against the daily intake"):
         for glass in intake:
             st.html(parts.line(glass.text))
-            for portion in glass.colourants:
-                st.html(parts.facts(_intake_facts(portion)))
+            for one in glass.colourants:
+                adi = "none on file"
+                if one.adi_mg_per_kg is not None:
+                    adi = f"{one.adi_mg_per_kg:g} mg per kg of body mass ({one.source})"
+                held = f"{parts.show_interval(one.mg, 2)} mg"
+                rows = {"Colourant": one.name, "In the glass": held, "Acceptable daily intake": adi}
+                for share in one.shares:
+                    rows[f"Of that, for {share.who}"] = f"{parts.show_interval(share.percent(), 1)} %"
+                st.html(parts.facts(rows))
         st.caption(
             "By the labels, with the uncertainty of strength and drop. A qualified food technologist decides."
         )
-
-
-def _intake_facts(portion: Portion) -> dict[str, object]:
-    adi, source = portion.adi_mg_per_kg, portion.source
-    rows: dict[str, object] = {
-        "Colourant": portion.name,
-        "In the glass": f"{parts.show_interval(portion.mg, 2)} mg",
-        "Acceptable daily intake": "none on file" if adi is None else f"{adi:g} mg per kg of body mass ({source})",
-    }  # fmt: skip
-    for share in portion.shares:
-        rows[f"Of that, for {share.who}"] = f"{parts.show_interval(share.percent(), 1)} %"
-    return rows
 
 
 def ask_other_stock(story: LotStory, advice: Advice) -> None:
@@ -180,6 +174,6 @@ def ask_other_stock(story: LotStory, advice: Advice) -> None:
 
         reach, gain = map(parts.show_interval, (other.reachable, other.gain))
         st.html(parts.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
-        action = f"use-{story.lot.id}-{name}"
-        if st.button(f"Use {parts.plain(name)} in this lot as well", key=f"{action}-do", width="stretch"):
-            session.act_once(action, use)
+        begin_act(f"use-{story.lot.id}-{name}").offer(
+            f"Use {parts.plain(name)} in this lot as well", use, "do"
+        )

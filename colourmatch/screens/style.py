@@ -38,20 +38,15 @@ def read_part(name: str) -> str:
     return f"<{tag}>\n{(_FOLDER / name).read_text('utf-8')}</{tag}>"
 
 
-def dress_page() -> None:
-    """Put sheets and scripts on the page; called once in every run."""
-    for name in ("page.css", "match.css", "decimal_comma.js", "desk.js", "unsent.js"):
-        st.html(read_part(name), unsafe_allow_javascript=name.endswith(".js"))
-    watch_connection()
-
-
 @st.fragment(run_every=3600)
 def _be_run_again() -> None:
     """Draws nothing: a page with a part that runs by the clock is run again when its connection comes back."""
 
 
-def watch_connection() -> None:
-    """Put the watch on the page."""
+def dress_page() -> None:
+    """Put sheets, scripts and the watch over the connection on the page; called once in every run."""
+    for name in ("page.css", "match.css", "decimal_comma.js", "desk.js", "unsent.js"):
+        st.html(read_part(name), unsafe_allow_javascript=name.endswith(".js"))
     visit = get_script_run_ctx()
     values = {
         "SAYS": json.dumps({"gone": _GONE, "out": _OUT, "back": _BACK}),

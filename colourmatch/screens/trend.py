@@ -144,16 +144,11 @@ def row_of(lot: TrendLot) -> dict[str, str]:
         "CIEDE2000": parts.show_interval(lot.delta_e_2000),
         "mg/l": parts.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
         "Drops in a litre": parts.show_number(lot.drops_per_l, 0),
-        "By stock": tell_doses(lot),
+        "By stock": "; ".join(
+            f"{dose.stock} {parts.show_spread(dose.mg_per_l, dose.mg_per_l_sd)} mg/l" for dose in lot.doses
+        ),
         "Ended": lot.outcome,
     }
-
-
-def tell_doses(lot: TrendLot) -> str:
-    """What each stock brought to a litre."""
-    return "; ".join(
-        f"{dose.stock} {parts.show_spread(dose.mg_per_l, dose.mg_per_l_sd)} mg/l" for dose in lot.doses
-    )
 
 
 if __name__ == "__main__":
