@@ -1,8 +1,5 @@
-"""An invented lot, played through the calls a maker's own photos go through; nothing in it is a real drink.
-
-The command line plays it by itself, in the app its player takes photo after photo and may take wrong turns; what is
-truly in the batch, and what it looks like, is in simulate/kitchen.py. No figure of a real lot rests on anything here.
-"""
+"""An invented lot, played through the calls a maker's own photos go through: by itself, or photo by photo in the app.
+What is truly in the batch is in simulate/kitchen.py; no figure of a real lot rests on anything here."""
 
 from __future__ import annotations
 
@@ -15,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.entries import AdditionEntry, VolumeEntry
 from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
-from colourmatch.measurement import Measurement
 from colourmatch.simulate.kitchen import (
     COLOURANT,
     DEPTH_MM,
@@ -39,19 +35,6 @@ if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
 
 DRINK, STOCK, CEILING_MG_PER_L, MOST_PHOTOS = "Invented bitter orange", "demo red", 60.0, 6
-
-
-def _take_into(folder: Path, name: str, kitchen: Kitchen, number: int) -> Path:
-    """The written photo."""
-    try:
-        with replace_whole(folder / name, sync=False) as stream:
-            stream.write(take_photo(kitchen, number))
-    except OSError as error:
-        raise InputError(
-            f"The photo {folder / name} cannot be written: {error.strerror or error}. "
-            + what_to_do(error, "Give another folder.")
-        ) from None
-    return folder / name
 
 
 def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str | Path | None = None) -> int:
@@ -86,10 +69,23 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
     """Photograph, follow the advice, photograph again, until it says stop; the batch at the end."""
     kitchen = Kitchen()
     for number in range(1, MOST_PHOTOS + 1):
-        path = _take_into(folder, f"demo-{number}.jpg", kitchen, number)
+        path = folder / f"demo-{number}.jpg"
+        try:
+            with replace_whole(path, sync=False) as stream:
+                stream.write(take_photo(kitchen, number))
+        except OSError as error:
+            todo = what_to_do(error, "Give another folder.")
+            raise InputError(
+                f"The photo {path} cannot be written: {error.strerror or error}. {todo}"
+            ) from None
         result = record_photos(book, lot_id, [path], entered_by="demo")[0]
+        seen, told = result.measurement, result.measurement.refused or "no difference"
+        if seen.delta_e_2000 is not None and seen.difference is not None:
+            said = seen.difference.text
+            words = f"the batch is {said}" if seen.difference.seen else said
+            told = f"CIEDE2000 {tell_interval(seen.delta_e_2000)}, {words}."
         say("")
-        say(f"Photo {number}, {path.name}: {_difference_text(result.measurement)}")
+        say(f"Photo {number}, {path.name}: {told}")
         if result.advice is None:
             break
         say(f"  {result.advice.text}")
@@ -100,14 +96,6 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
             kitchen = kitchen.add_drops(dose.drops)
             say(f"  {tell_drops(dose.drops)} of {dose.stock} go in; {dose.mg_per_l:.1f} mg/l by the label.")
     return kitchen
-
-
-def _difference_text(result: Measurement) -> str:
-    if result.delta_e_2000 is None or result.difference is None:
-        return result.refused or "no difference"
-    said = result.difference.text
-    words = f"the batch is {said}" if result.difference.seen else said
-    return f"CIEDE2000 {tell_interval(result.delta_e_2000)}, {words}."
 
 
 def _tell_end(
@@ -169,11 +157,7 @@ def take_example_photo(story: LotStory, view: Mapping[str, float | None] | None 
     last, number = view_of_photos(story), len(story.photos) + 1
     said = {key: value for key, value in (view or {}).items() if value is not None}
     asked = {"depth_mm": last.depth_mm, "dilution": last.dilution} | said
-    return take_photo(_fill_kitchen(story), number, **asked), f"example-{number}.jpg"
-
-
-def _fill_kitchen(story: LotStory) -> Kitchen:
-    """The batch of a lot of the example as it truly is: what is counted in drops is as small as they are."""
+    # the batch as it truly is: what is counted in drops is as small as they are
     kitchen = Kitchen(volume_ml=story.lot.volume_ml, base_ml=story.lot.volume_ml)
     for entry in story.effective:
         if isinstance(entry, AdditionEntry):
@@ -184,4 +168,4 @@ def _fill_kitchen(story: LotStory) -> Kitchen:
             kitchen = kitchen.add_untinted(entry.ml)
         elif isinstance(entry, VolumeEntry) and not entry.returned:
             kitchen = kitchen.take_sample(entry.ml)
-    return kitchen
+    return take_photo(kitchen, number, **asked), f"example-{number}.jpg"

@@ -1,8 +1,5 @@
-"""What all commands share: --json and --book, numbers as people type them, and how an answer is printed.
-
-A command returns an Answer and prints nothing itself. It knows no photo, no lot; nothing heavy is imported
-here, because `colourmatch --help` pays for it.
-"""
+"""What all commands share: --json and --book, and how an Answer is printed, which a command returns. It knows no
+photo, no lot; nothing heavy is imported here, because `colourmatch --help` pays for it."""
 
 from __future__ import annotations
 
@@ -149,29 +146,29 @@ def _complete(kind: str, ctx: click.Context | None, _param: click.Parameter, beg
     place = None
     while ctx is not None and not place:
         place, ctx = ctx.params.get("book"), ctx.parent
-    try:
-        known = _list_names(kind, place)
-    except (ColourMatchError, OSError):
-        return []
-    folded = begun.casefold()
-    return [CompletionItem(name, help=told) for name, told in known if name.casefold().startswith(folded)]
-
-
-def _list_names(kind: str, place: str | None) -> list[tuple[str, str]]:
+    known: list[tuple[str, str]]
     if kind == "colourants":
         from colourmatch.liquid.colourants import list_colourants
 
-        return [(one.e_number, one.name) for one in list_colourants()]
-    if kind == "pages":
+        known = [(one.e_number, one.name) for one in list_colourants()]
+    elif kind == "pages":
         from colourmatch.guide import PAGES
 
-        return [(page.name, page.title) for page in PAGES]
-    from colourmatch.book.lot_book import read_book
+        known = [(page.name, page.title) for page in PAGES]
+    else:
+        from colourmatch.book.lot_book import read_book
 
-    with read_book(place, needed=False) as book:
-        if kind == "lots":
-            return [(one.label, one.name) for one in book.lots.search(limit=_MOST_NAMES)]
-        return [(one.name, one.colourant) for one in book.stocks.all()]
+        try:
+            with read_book(place, needed=False) as book:
+                lots = book.lots.search(limit=_MOST_NAMES) if kind == "lots" else []
+                stocks = book.stocks.all() if kind == "stocks" else []
+                known = [(one.label, one.name) for one in lots] + [
+                    (one.name, one.colourant) for one in stocks
+                ]
+        except (ColourMatchError, OSError):
+            return []
+    folded = begun.casefold()
+    return [CompletionItem(name, help=told) for name, told in known if name.casefold().startswith(folded)]
 
 
 class Command(click.Command):

@@ -1,7 +1,5 @@
-"""What helps at the command line: the guide, dressed up on a terminal and plain Markdown when it is passed on; the Tab key.
-
-The completing itself is the parser's.
-"""
+"""What helps at the command line: the guide, dressed up on a terminal and plain when it is passed on; how the Tab key
+is set up."""
 
 from __future__ import annotations
 

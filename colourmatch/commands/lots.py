@@ -1,7 +1,5 @@
-"""Lots on the command line: begin, photograph, add, look up, correct, close.
-
-Their papers and files are in papers.py, what happens beside and after its steps in trials.py.
-"""
+"""Lots on the command line: begin, photograph, look up, close. Entries are in lot_entries.py, papers and files in
+papers.py, what happens beside and after the steps of a lot in trials.py."""
 
 from __future__ import annotations
 

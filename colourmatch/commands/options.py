@@ -1,7 +1,5 @@
-"""The options that commands share, and what people type in them: numbers, colours, glasses, times; it knows no command.
-
-What is possible is checked where it is kept. Nothing heavy is imported here, because `colourmatch --help` pays for it.
-"""
+"""The options that commands share, and what people type in them: numbers, colours, glasses, times; it knows no
+command, and checks nothing that is checked where it is kept. `colourmatch --help` pays for what is imported here."""
 
 from __future__ import annotations
 

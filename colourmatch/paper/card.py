@@ -1,12 +1,6 @@
-"""The card as a PDF to print; it knows paper sizes and words, and draws only what the card's file names.
-
-Everything is vector. The block stays bare paper except for what the card names, because the reader takes
-every other part of it as white: all words, the labels of the three spots too, and the check line stand in
-the page margins; a label stands above the column of its spot. Grey steps are printed as sRGB-encoded grey
-of their nominal reflectance, which is what printers take plain grey to mean; how true a printer is, the
-reader finds out. Grey is written as DeviceGray, so that a colour printer uses its black, and the colour fields of
-card 2 as DeviceRGB (ISO 32000-1:2008, 8.6.4).
-"""
+"""The card as a PDF to print; it draws as vectors what the card's file names, and leaves the rest of the block bare,
+which the reader takes as white: words stand in the margins. Grey is DeviceGray, sRGB-encoded, so that a colour
+printer uses its black; the fields of card 2 are DeviceRGB (ISO 32000-1:2008, 8.6.4)."""
 
 from __future__ import annotations
 

@@ -1,8 +1,6 @@
-"""The lot sheet: one lot on paper, for a colleague or a food inspector; it reads the book and judges nothing.
-
-All that was written down is on it, corrected entries too, struck and named. What does not fit on the first
-page flows on; the parts are in sheet_parts.py, the charts in sheet_plots.py.
-"""
+"""The lot sheet: one lot on paper, corrected entries too, for a colleague or a food inspector; it reads the book and
+judges nothing. What does not fit on the first page flows on; the parts are in sheet_parts.py, the charts in
+sheet_plots.py."""
 
 from __future__ import annotations
 

@@ -160,16 +160,22 @@ class Parts:
         """Figures of the batch in two columns, then the recipe notes."""
         story = self.story
         head, state = story.lot, story.state()
+        base = f"{head.already_mg_per_l:g} mg/l"
+        if head.already_mg_per_l:
+            base += f" of {head.already_colourant or 'a colour that nobody named'}"
+        aims = [] if self.reference is None else [self.reference.name]
+        if head.target_lab is not None:
+            aims.append(f"colour entered: {tell_lab(head.target_lab, [2.0, 2.0, 2.0], signs=PAPER)}")
         ceiling = "none set" if head.ceiling_mg_per_l is None else f"{head.ceiling_mg_per_l:g} mg/l"
         pairs = [
             ("Batch at the start", tell_ml(head.volume_ml)),
             ("Batch now", tell_ml(state.volume_ml)),
-            ("Reference", self._reference_text()),
+            ("Reference", "; ".join(aims) or "the glass beside it on each photo"),
             ("Tolerance", f"CIEDE2000 {head.tolerance:g}"),
             ("Depth in the glass", f"{head.depth_mm:g} mm"),
             ("Thinned with water", tell_dilution(head.dilution)),
             ("Ceiling of the maker", ceiling),
-            ("Colour in the base before", self._base_colour()),
+            ("Colour in the base before", base),
             ("Limits of", head.jurisdiction or "EU (none was named)"),
             ("Photos", f"{len(story.photos)}"),
             ("Made up by its label", "no" if head.made_up_to == 1 else tell_dilution(head.made_up_to)),
@@ -181,20 +187,6 @@ class Parts:
         if head.notes.strip():
             blocks += [*self.section("Recipe and notes"), self.say(head.notes)]
         return blocks
-
-    def _base_colour(self) -> str:
-        head = self.story.lot
-        if not head.already_mg_per_l:
-            return "0 mg/l"
-        return f"{head.already_mg_per_l:g} mg/l of {head.already_colourant or 'a colour that nobody named'}"
-
-    def _reference_text(self) -> str:
-        head, parts = self.story.lot, []
-        if self.reference is not None:
-            parts.append(self.reference.name)
-        if head.target_lab is not None:
-            parts.append(f"colour entered: {tell_lab(head.target_lab, [2.0, 2.0, 2.0], signs=PAPER)}")
-        return "; ".join(parts) or "the glass beside it on each photo"
 
     def stocks(self) -> list[Any]:
         """Stocks: strength and drop with their spread, and what the photos taught."""

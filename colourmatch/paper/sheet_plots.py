@@ -1,7 +1,5 @@
-"""The charts and swatches of the lot sheet, drawn as vectors; it knows points and names, no book.
-
-What a point is, is shown by its shape and its number, never by its colour alone.
-"""
+"""The charts and swatches of the lot sheet, drawn as vectors; it knows points and names, no book. What a point is,
+its shape and its number show, never its colour alone."""
 
 from __future__ import annotations
 

@@ -1,7 +1,5 @@
-"""Fields that pages share, and acts that count once: each with its token, its fields' keys and its button.
-
-The limits of a lot's figures are those of the book.
-"""
+"""Fields that pages share, with the book's limits, and acts that count once: each with its token, its keys and its
+button."""
 
 from __future__ import annotations
 

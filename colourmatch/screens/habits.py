@@ -1,7 +1,4 @@
-"""What a browser keeps from visit to visit: who enters, and how volumes are shown.
-
-It is a cookie that a script of the page writes, so that it belongs to the browser and not to the app or the book.
-"""
+"""What a browser keeps from visit to visit, in a cookie that is its own: who enters, and how volumes are shown."""
 
 from __future__ import annotations
 

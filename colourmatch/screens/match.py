@@ -10,23 +10,15 @@ import streamlit as st
 from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.book.example import is_example
+from colourmatch.screens import answer as answers
 from colourmatch.screens import drafts, pages, recording, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.amending import tell_newest
-from colourmatch.screens.answer import (
-    Answer,
-    draw_answer,
-    draw_scale,
-    find_answer,
-    find_place,
-    set_aside_ml,
-    untinted_ml,
-)
 from colourmatch.screens.fields import act_on, ask_number, pick_one
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
 from colourmatch.screens.pair import draw_measuring, draw_pair
-from colourmatch.screens.photo_view import clear_upload, keep_fault, show_faults, show_photo, upload_photos
+from colourmatch.screens.photo_view import end_upload, show_photo, show_refused, upload_photos
 from colourmatch.words.answers import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
@@ -56,16 +48,21 @@ def show() -> None:
     waiting = telling.describe_since_photo(story)
     advice = find_advice(story)
     thinning = find_thinning(story)
-    answer = find_answer(story, advice, waiting, thinning)
+    answer = answers.find_answer(story, advice, waiting, thinning)
     with st.container(key="cm-match"):
         left, right = st.container(key="cm-left"), st.container(key="cm-details")
     with left:
         recording.show_trial_head(story)
         picture = show_pair(story)
         block = st.empty()
-        block.html(draw_answer(answer))
+        block.html(answers.draw_answer(answer))
         show_place(story, advice, waiting)
-        is_refused = show_refused(story)
+        # photos that were not measured are named until something else is entered
+        place = f"lot-{story.lot.id}"
+        events, kept = st.session_state.get(f"refused-at-{place}", (0, 0))
+        is_refused = (
+            events == len(story.events) and show_refused(place, "Not measured", again=True) and not kept
+        )
         if story.lot.closed and story.lot.trial_of is None:
             pages.lead_on(story)
     with right:
@@ -146,9 +143,9 @@ def show_whole(photo: PhotoEntry) -> None:
 
 def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
     """Where the batch stands, drawn; and what nobody should pass over."""
-    if place := find_place(story, advice, waiting):
+    if place := answers.find_place(story, advice, waiting):
         way, now, expected = place
-        st.html(draw_scale(way, now, story.lot.tolerance, expected=expected))
+        st.html(answers.draw_scale(way, now, story.lot.tolerance, expected=expected))
     lines = [parts.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
     if advice.problem:
         lines.append(parts.flag_line("Note", parts.split_sentence(advice.problem)[0]))
@@ -156,7 +153,7 @@ def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
         st.html("".join(lines))
 
 
-def show_bar(story: LotStory, advice: Advice, answer: Answer, *, undoable: bool) -> Any:
+def show_bar(story: LotStory, advice: Advice, answer: answers.Answer, *, undoable: bool) -> Any:
     """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it."""
     for action in ("finish", "untinted"):  # a tap on what is offered no longer is answered too
         act_on(story, action)
@@ -167,8 +164,8 @@ def show_bar(story: LotStory, advice: Advice, answer: Answer, *, undoable: bool)
         recording.record_advised(story, advice.steps if answer.state == "add" else ())
         if answer.state == "question" and advice.question:
             recording.ask_cause(story, advice.question.causes[0])
-        elif answer.state == "stop" and (ml := untinted_ml(advice)):
-            recording.record_untinted(story, ml, fills_up=set_aside_ml(advice) > 0)
+        elif answer.state == "stop" and (ml := answers.untinted_ml(advice)):
+            recording.record_untinted(story, ml, fills_up=answers.set_aside_ml(advice) > 0)
         elif answer.state == "stop":
             recording.finish_lot(story, advice)
         return st.container(key="cm-shoot") if answer.state == "photo" else None
@@ -189,17 +186,7 @@ def find_advice(story: LotStory) -> Advice:
     return advice.having(action="add", doses=first) if poured else advice
 
 
-def show_refused(story: LotStory) -> bool:
-    """The photos of the last upload that were not measured, until something else is entered; whether none was kept."""
-    events, kept, refused = st.session_state.get(f"refused-{story.lot.id}", (0, 0, []))
-    if not refused or events != len(story.events):
-        return False
-    st.html("".join(parts.flag_line("Not measured", f"{name}: {text}", "refuse") for name, text in refused))
-    show_faults(f"lot-{story.lot.id}")
-    return not kept
-
-
-def take_photos(story: LotStory, answer: Answer, places: Places, thinning: Thinning | None) -> None:
+def take_photos(story: LotStory, answer: answers.Answer, places: Places, thinning: Thinning | None) -> None:
     """Measure and keep new photos one by one; a refused one is named and not kept."""
     lot, place, asked = story.lot, f"lot-{story.lot.id}", answer.state == "photo"
     with places.forms:
@@ -220,9 +207,8 @@ def take_photos(story: LotStory, answer: Answer, places: Places, thinning: Thinn
             files = upload_photos(place, "Photos of reference and batch", camera=camera, bare=asked)
     if not files:
         return
-    places.answer.html(draw_answer(answer, old=True))
+    places.answer.html(answers.draw_answer(answer, old=True))
     refused, kept = [], 0
-    st.session_state.pop(f"faults-{place}", None)
     with session.failures_shown():
         for data, name in files:
             places.picture.html(draw_measuring(data))
@@ -230,18 +216,16 @@ def take_photos(story: LotStory, answer: Answer, places: Places, thinning: Thinn
             found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
             if found.measurement.refused:
                 refused.append((name, found.measurement.refused))
-                keep_fault(place, data, name)
             elif found.repeated:
-                again = "It is in this lot already and is not counted again. Take a new photo."
-                refused.append((name, again))
+                refused.append(
+                    (name, "It is in this lot already and is not counted again. Take a new photo.")
+                )
             else:
                 kept += 1
-        st.session_state[f"refused-{lot.id}"] = (len(story.events) + kept, kept, refused)
-        clear_upload(place)
+        st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept)
         session.go_to_top()
-        if kept > 1:  # of one the bar says so
-            session.notify(f"{kept} photos are measured and kept.")
-        st.rerun()
+        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one the bar says so
+        end_upload(place, refused, said, files=files)
 
 
 def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool) -> list[tuple[bytes, str]]:

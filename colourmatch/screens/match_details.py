@@ -25,8 +25,16 @@ from colourmatch.workflow.views import photo_view
 
 def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
     """What the answer says in full, the difference against further drops, and the figures."""
-    passed = [parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story)]
-    if told := tell_now(story, advice, waiting) + "".join(passed):
+    told = ""  # nothing where the answer is a question, word for word
+    if story.closing is not None:
+        told = telling.closing_panel(story.closing)
+    elif not asks_first(advice) and not story.photos and not waiting:
+        text = "Photograph reference and batch on the card before the first drop."
+        told = parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")
+    elif not asks_first(advice):
+        told = parts.advice_panel(advice, waiting)
+    told += "".join(parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story))
+    if told:
         st.html(told)
     show_curve(story, advice)
     show_glance(story, advice, waiting)
@@ -40,18 +48,6 @@ def show_details(story: LotStory, advice: Advice) -> None:
     recording.show_trials(story)
     show_past(story, advice)
     show_charts(story, advice)
-
-
-def tell_now(story: LotStory, advice: Advice, waiting: str) -> str:
-    """The panel at the top: closed, the first photo, or the advice; nothing where the answer is a question, word for word."""
-    if story.closing is not None:
-        return telling.closing_panel(story.closing)
-    if asks_first(advice):
-        return ""
-    if not story.photos and not waiting:
-        text = "Photograph reference and batch on the card before the first drop."
-        return parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")
-    return parts.advice_panel(advice, waiting)
 
 
 def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:

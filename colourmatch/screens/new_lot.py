@@ -17,7 +17,6 @@ from colourmatch.errors import InputError
 from colourmatch.screens import fields, pages, session
 from colourmatch.screens import html as parts
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
-from colourmatch.screens.sketch import picture_of_glass
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
 from colourmatch.workflow.again import LotFigures, find_first_dose, take_lines
@@ -236,7 +235,7 @@ def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> N
         for preset in PRESETS:
             name, warm = preset["name"], preset["illuminant"] != "D65"
             with st.container(gap="small"):
-                st.html(picture_of_glass(preset["depth_mm"], preset["dilution"], warm=warm))
+                st.html(parts.picture_of_glass(preset["depth_mm"], preset["dilution"], warm=warm))
                 st.button(
                     begin(name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
                     key=key.format(0).format(name), help=tell_look(preset, name_light),

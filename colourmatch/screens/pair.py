@@ -1,7 +1,5 @@
-"""Both glasses cut out of a photo, straight, white as measured, edge to edge: the reference left, the batch right.
-
-Each liquid is brought to the colour that was measured in its window, so that the picture and the figures say the same.
-"""
+"""Both glasses cut out of a photo, straight, edge to edge: the reference left, the batch right. Each liquid has the
+colour that was measured in its window, so that the picture and the figures say the same."""
 
 from __future__ import annotations
 
@@ -27,7 +25,6 @@ from colourmatch.photo.spot import WALL_MARGIN_MM
 from colourmatch.records import Array
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.screens.sketch import picture_of_card
 
 Lab = Sequence[float]
 #: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
@@ -136,7 +133,7 @@ def _as_address(picture: Image.Image) -> str:
 def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
     """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
     if photo is None:
-        return f'<div class="cm cm-pair card">{picture_of_card()}</div>'
+        return f'<div class="cm cm-pair card">{parts.picture_of_card()}</div>'
     measured, colours = photo.measurement, _colours_of(photo.measurement)
     pictures: Mapping[str, str] = {}
     if photo.stored_name is not None and measured.drawing:

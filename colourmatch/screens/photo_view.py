@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -44,9 +45,8 @@ def upload_photos(
         help="On a phone this offers the camera. The original file is best: JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
     )  # fmt: skip
     files = list(chosen) if isinstance(chosen, list) else [chosen] if chosen else []
-    if (
-        session.is_at_this_machine()
-    ):  # a browser lends its camera to no page of an unencrypted network address
+    # a browser lends its camera to no page of an unencrypted network address
+    if session.is_at_this_machine():
         with (camera or st).expander("Camera of this device"):
             st.caption(
                 "The picture is smaller than one from the camera app: use it when there is no other way."
@@ -76,14 +76,13 @@ def end_upload(
 ) -> NoReturn:  # fmt: skip
     """Let the photos of an upload go and start over: says what was kept of them, and next to the field what was not.
 
-    `refused`: file and reason of those that were of no use, of whose `files` is drawn what is wrong; `action`: the form
-    that is empty again when anything was kept.
+    `refused`: file and reason of those that were of no use, of whose `files` is drawn what is wrong, at most MOST_FAULTS;
+    `action`: the form that is empty again when anything was kept.
     """
     names = {name for name, _ in refused}
-    for data, name in files:
-        if name in names:
-            keep_fault(place, data, name)
-    st.session_state[f"{place}-refused"] = refused
+    drawn = ((name, draw_fault(data, name)) for data, name in files if name in names)
+    faults = list(islice((fault for fault in drawn if fault[1]), MOST_FAULTS))
+    st.session_state[f"refused-{place}"] = refused, faults
     clear_upload(place)
     if said:
         st.session_state.pop(f"token-{action}", None)
@@ -91,26 +90,16 @@ def end_upload(
     st.rerun()
 
 
-def show_refused(place: str) -> None:
-    """The photos of the last upload that were of no use, with what to do."""
-    refused = st.session_state.pop(f"{place}-refused", [])
+def show_refused(place: str, words: str = "Not kept", *, again: bool = False) -> bool:
+    """The photos of the last upload that were of no use, with what to do; again: in the next run too; whether any was."""
+    refused, faults = st.session_state.get(f"refused-{place}", ((), ()))
+    if not again:
+        st.session_state.pop(f"refused-{place}", None)
     if refused:
-        st.html("".join(parts.flag_line("Not kept", f"{name}: {text}", "refuse") for name, text in refused))
-        show_faults(place)
-    st.session_state.pop(f"faults-{place}", None)
-
-
-def keep_fault(place: str, data: bytes, name: str) -> None:
-    """Keep a refused photo with what is wrong drawn on it, small, until it is shown; at most MOST_FAULTS of an upload."""
-    kept = st.session_state.setdefault(f"faults-{place}", [])
-    if len(kept) < MOST_FAULTS and (picture := draw_fault(data, name)):
-        kept.append((name, picture))
-
-
-def show_faults(place: str) -> None:
-    """The refused photos of the last upload that `keep_fault` kept."""
-    for name, picture in st.session_state.get(f"faults-{place}", ()):
+        st.html("".join(parts.flag_line(words, f"{name}: {text}", "refuse") for name, text in refused))
+    for name, picture in faults:
         st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
+    return bool(refused)
 
 
 @st.cache_data(show_spinner=False, max_entries=4)
@@ -164,18 +153,14 @@ def show_flags(measured: Measurement, said: str = "") -> None:
 
 
 @st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
-def _drawn(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
+def _draw(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
     return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
 
 
-def _draw(source: Path | bytes, measured: Measurement, name: str) -> bytes:
-    return _drawn(source if isinstance(source, bytes) else str(source), measured.drawing, name)
-
-
-def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None:
+def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:
     """The photo with what was found drawn on it; a photo that is gone is said to be gone."""
     try:
-        picture = _draw(source, measured, name)
+        picture = _draw(source, measured.drawing, name)
     except ColourMatchError as error:
         st.html(parts.flag_line("No picture", error.text))
         return
@@ -191,18 +176,16 @@ def show_photo(photo: PhotoEntry) -> None:
         st.html(parts.empty("This reading came without a picture."))
         return
     path = session.current_book().photo_store.path(photo.stored_name)
-    show_picture(path, photo.measurement, photo.original_name or "photo")
+    show_picture(str(path), photo.measurement, photo.original_name or "photo")
 
 
 def show_thumbnail(photo: PhotoEntry) -> None:
     """The same picture small, to know a photo by; nothing where it is gone."""
     if photo.stored_name is not None:
         with contextlib.suppress(ColourMatchError):
-            path, name = (
-                session.current_book().photo_store.path(photo.stored_name),
-                photo.original_name or "photo",
-            )
-            st.image(_draw(path, photo.measurement, name), width=160, alt=f"photo {name}")
+            path = session.current_book().photo_store.path(photo.stored_name)
+            name = photo.original_name or "photo"
+            st.image(_draw(str(path), photo.measurement.drawing, name), width=160, alt=f"photo {name}")
 
 
 def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:

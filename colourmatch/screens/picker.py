@@ -85,7 +85,12 @@ def show() -> None:
         add_photos(store, "Photo")
         show_limits()
         return
-    photo = pick_photo(store)
+    photos = {photo.mark: photo for photo in store.photos}
+    names = {mark: f"{number}: {photo.name}" for number, (mark, photo) in enumerate(photos.items(), 1)}
+    if len(photos) > 1:
+        key, index = f"picker-photo-{store.photos[-1].mark[:12]}", list(names).index(store.chosen or "")
+        store.chosen = pick_one("Photo", names, key, index=index)
+    photo = photos[store.chosen or ""]
     left, right = st.columns(2, gap="large")
     with left:
         show_marks(store, photo)
@@ -127,18 +132,6 @@ def add_photos(store: Store, label: str) -> None:
         store.chosen = store.last
         clear_upload("picker")
         st.rerun()
-
-
-def pick_photo(store: Store) -> Picked:
-    """The photo to work on."""
-    photos = {photo.mark: photo for photo in store.photos}
-    if len(photos) == 1:
-        return next(iter(photos.values()))
-    names = {mark: f"{number}: {photo.name}" for number, (mark, photo) in enumerate(photos.items(), 1)}
-    key, index = f"picker-photo-{store.photos[-1].mark[:12]}", list(names).index(store.chosen or "")
-    chosen: str = pick_one("Photo", names, key, index=index)
-    store.chosen = chosen
-    return photos[chosen]
 
 
 def show_marks(store: Store, photo: Picked) -> None:

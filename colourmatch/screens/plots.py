@@ -1,8 +1,5 @@
-"""The charts: the way of a batch in CIELAB, the difference against further drops, closed lots, drift after the closing.
-
-Limits come from workflow/trend.py, drift from workflow/recheck.py; here they are only drawn. Words in charts take their
-ink from page.css, which follows the page from light to dark.
-"""
+"""The charts: the way of a batch in CIELAB, further drops, closed lots, drift after the closing; limits and drift are
+only drawn here. Words in charts take their ink from page.css, which follows the page from light to dark."""
 
 from __future__ import annotations
 

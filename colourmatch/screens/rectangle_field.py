@@ -1,8 +1,6 @@
-"""A picture on which rectangles are drawn with finger, mouse or keys, as a field of a page; it measures nothing.
-
-No kept library does this for a finger and for keys, so it is a small component of our own: two static files in
-picker_parts/, and nothing that is fetched from elsewhere.
-"""
+"""A picture on which rectangles are drawn with finger, mouse or keys, as a field of a page; it measures nothing. No
+kept library does this for a finger and for keys: it is two static files in picker_parts/, and fetches nothing from
+elsewhere."""
 
 from __future__ import annotations
 

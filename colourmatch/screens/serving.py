@@ -1,7 +1,5 @@
-"""How a lot looks where it is drunk: reference beside batch in a glass, in daylight and warm light; another bottle.
-
-It shows what workflow/glasses.py says, and writes one thing: that another stock is used as well.
-"""
+"""How a lot looks where it is drunk: reference beside batch in a glass, as workflow/glasses.py says; another bottle
+for it."""
 
 from __future__ import annotations
 

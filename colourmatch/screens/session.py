@@ -1,7 +1,5 @@
-"""What a visit needs on every page: the open book, the chosen lot, tokens against double taps, failures.
-
-Nothing of a lot is kept here: the address names the lot, the book holds everything else.
-"""
+"""What a visit needs on every page: the open book, the chosen lot, tokens against double taps, failures. Nothing of a
+lot is kept here: the address names the lot, the book holds everything else."""
 
 from __future__ import annotations
 

@@ -6,8 +6,8 @@ import streamlit as st
 
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
+from colourmatch.sharing.code import draw_for_page
 from colourmatch.sharing.door import Door, current_door, tell_sharing
-from colourmatch.sharing.qr import draw_for_page
 
 _CLOSED = "Open on this machine only. For phone and desk together stop it with Ctrl+C and start it so:"
 _STOPPED = (

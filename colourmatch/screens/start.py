@@ -10,7 +10,6 @@ import streamlit as st
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
-from colourmatch.screens.sketch import picture_of_card
 from colourmatch.words.figures import tell_ml
 
 PRINTING = "Actual size, matt paper; check its 100 mm line."
@@ -78,7 +77,7 @@ def show_steps() -> None:
                     file = f"colourmatch-{key}.pdf"
                     pages.offer_file(f"{name}, {words}", make, file, "application/pdf", key)
     with two:
-        st.html(parts.step(2, "Pour three equal glasses", POURING) + picture_of_card())
+        st.html(parts.step(2, "Pour three equal glasses", POURING) + parts.picture_of_card())
     with three:
         st.html(parts.step(3, "Take the photo", PHOTOGRAPHING))
 

@@ -1,10 +1,5 @@
-"""What every page carries beside its content: the style sheets and scripts of page_parts/.
-
-page.css is the look beyond the theme: spacing, tap targets, the classes that html.py writes. The scripts do what no
-component does: decimal commas, the fold of Match on a desk, letters that were typed and not sent; what the page says
-while the app does not answer, which the browser alone can say, and to the app that the page is left for good: a browser
-that is only locked says nothing.
-"""
+"""What every page carries beside its content: the sheets and scripts of page_parts/, which do what no component does,
+say what is the matter while the app does not answer, and tell the app that a page is left for good."""
 
 from __future__ import annotations
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import streamlit as st
 
 from colourmatch.screens import html as parts
@@ -29,14 +27,20 @@ _CHARTS = (
 def show() -> None:
     """The page."""
     st.title("Trend")
-    if not session.current_book().lots.closed(limit=1):
+    book = session.current_book()
+    if not book.lots.closed(limit=1):
         st.html(parts.empty(_EMPTY))
         if st.button("To the lots", key="to-lots"):
             st.switch_page(pages.find_page("lots"))
         return
-    stock, reference, name = ask_filters()
+    left, middle, right = st.columns(3)
+    stocks = {None: ALL} | {stock.name: stock.name for stock in book.stocks.all(active_only=False)}
+    names = {None: ALL} | {reference.id: reference.name for reference in book.references.all()}
+    stock = pick_one("Stock", stocks, "trend-stock", place=left)
+    reference = pick_one("Reference", names, "trend-reference", place=middle)
+    name = right.text_input("Name or number", type="search", key="trend-name").strip()
     with st.spinner("Comparing the lots …"):
-        told = read_trend(session.current_book(), stock, reference, name or None, MOST_LOTS)
+        told = read_trend(book, stock, reference, name or None, MOST_LOTS)
     show_findings(told)
     if len(told.lots) > 1:  # one point is no trend
         show_charts(told)
@@ -46,17 +50,6 @@ def show() -> None:
         st.header("Left out")
         lines = [parts.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out]
         st.html("".join(lines))
-
-
-def ask_filters() -> tuple[str | None, int | None, str]:
-    """Which lots: of a stock, of a reference, with a part of a name or number."""
-    book = session.current_book()
-    left, middle, right = st.columns(3)
-    stocks = {None: ALL} | {stock.name: stock.name for stock in book.stocks.all(active_only=False)}
-    names = {None: ALL} | {reference.id: reference.name for reference in book.references.all()}
-    stock = pick_one("Stock", stocks, "trend-stock", place=left)
-    reference = pick_one("Reference", names, "trend-reference", place=middle)
-    return stock, reference, right.text_input("Name or number", type="search", key="trend-name").strip()
 
 
 def tell_outside(told: Trend) -> list[str]:
@@ -121,9 +114,22 @@ def show_charts(told: Trend) -> None:
                     st.html(parts.line(tell_limits(told.limits[chart])))
 
 
-def show_table(lots: Sequence[TrendLot]) -> None:
+def show_table(lots: tuple[TrendLot, ...]) -> None:
     """The numbers behind the charts, the lot closed last on top."""
-    rows = [row_of(lot) for lot in reversed(lots)]
+    rows = []
+    for lot in reversed(lots):
+        lab = zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
+        row = {"Lot": lot.label, "Name": lot.name, "Closed": parts.show_date(lot.closed_at)}
+        row |= {axis: parts.show_spread(value, sd) for axis, value, sd in lab}
+        doses = (f"{d.stock} {parts.show_spread(d.mg_per_l, d.mg_per_l_sd)} mg/l" for d in lot.doses)
+        row |= {
+            "CIEDE2000": parts.show_interval(lot.delta_e_2000),
+            "mg/l": parts.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
+            "Drops in a litre": parts.show_number(lot.drops_per_l, 0),
+            "By stock": "; ".join(doses),
+            "Ended": lot.outcome,
+        }
+        rows.append(row)
     st.dataframe(rows, hide_index=True, row_height=44, height="content", key="trend-table")
     with st.expander("Reading it"):
         st.write(_CHARTS)
@@ -131,24 +137,6 @@ def show_table(lots: Sequence[TrendLot]) -> None:
             f"The last {MOST_LOTS} closed lots at most. ± is one standard deviation; CIEDE2000 with its 95 % "
             "interval. Drops are counted, so they have none; how large a drop is lies in the mg/l."
         )
-
-
-def row_of(lot: TrendLot) -> dict[str, str]:
-    """A row of the table."""
-    row = {"Lot": lot.label, "Name": lot.name, "Closed": parts.show_date(lot.closed_at)}
-    row |= {
-        name: parts.show_spread(value, sd)
-        for name, value, sd in zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
-    }
-    return row | {
-        "CIEDE2000": parts.show_interval(lot.delta_e_2000),
-        "mg/l": parts.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
-        "Drops in a litre": parts.show_number(lot.drops_per_l, 0),
-        "By stock": "; ".join(
-            f"{dose.stock} {parts.show_spread(dose.mg_per_l, dose.mg_per_l_sd)} mg/l" for dose in lot.doses
-        ),
-        "Ended": lot.outcome,
-    }
 
 
 if __name__ == "__main__":

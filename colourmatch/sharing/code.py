@@ -1,15 +1,16 @@
-"""The access code that is typed or scanned, and how long after a wrong one the next may be tried.
-
-It knows no network and no cookies; time comes from the clock that it is given.
-"""
+"""The access code that is typed or scanned, its QR code, and how long after a wrong one the next may be tried, by the
+clock that it is given; it knows no network and no cookies."""
 
 from __future__ import annotations
 
 import hmac
+import io
 import secrets
 import time
 from collections import OrderedDict, deque
 from collections.abc import Callable
+
+import segno
 
 #: Digits and capitals without 0 and O, 1 and I: 32 signs, so that 8 of them hold 40 bits.
 SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -78,3 +79,19 @@ class Attempts:
     def note_right(self, address: str) -> None:
         """Forget the wrong codes of an address that has entered the right one."""
         self._own.pop(address, None)
+
+
+def _code(text: str) -> segno.QRCode:
+    return segno.make(text, error="m", micro=False)
+
+
+def draw_for_terminal(text: str) -> str:
+    """Lines of half blocks, light on dark as on a dark terminal, with the quiet zone of the standard."""
+    out = io.StringIO()
+    _code(text).terminal(out, border=4, compact=True)
+    return out.getvalue().rstrip("\n")
+
+
+def draw_for_page(text: str) -> str:
+    """A picture as the address of an image (data:), black on white whatever the page's colours."""
+    return str(_code(text).svg_data_uri(scale=6, border=4, light="#fff", dark="#000"))

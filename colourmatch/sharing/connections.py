@@ -1,9 +1,6 @@
-"""How many connections there may be, and how long a request may take to come in; it knows no code and no page.
-
-Whoever sends half a request, or nothing, is cut off: the head of a request has HEAD_S seconds, its body as many more as
-its bytes take at a slow phone's pace. Where there is no room for another connection, the oldest that has sent no whole
-request makes it.
-"""
+"""How many connections there may be, and how long a request may take to come in; it knows no code and no page. Who
+sends half a request, or nothing, is cut off; where there is no room, the oldest that has sent no whole request makes
+it."""
 
 from __future__ import annotations
 
@@ -66,10 +63,6 @@ class Connections:
                 del self._open[known]
                 return True
         return False
-
-    def count(self) -> int:
-        """How many are open."""
-        return sum(not known.is_closing() for known in self._open)
 
 
 class GuardedProtocol(H11Protocol):

@@ -1,7 +1,5 @@
-"""The door between the local network and the app while it is shared: one code, and who has come in with it.
-
-It lives as long as the program runs and is written down nowhere.
-"""
+"""The door between the local network and the app while it is shared: one code, and who has come in with it. It lives
+as long as the program runs and is written down nowhere."""
 
 from __future__ import annotations
 

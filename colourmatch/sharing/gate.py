@@ -1,8 +1,6 @@
-"""The gate in front of the whole app, pages, uploads, sockets and files alike: who may pass, and with what headers.
-
-It wraps any ASGI application and knows nothing of what that shows. A connection to the loopback address comes from
-this machine and passes; every other one needs the cookie of a visit that began with the access code.
-"""
+"""The gate in front of the whole app, whatever that shows: who may pass, and with what headers. A connection to the
+loopback address comes from this machine and passes; every other one needs the cookie of a visit that began with the
+access code."""
 
 from __future__ import annotations
 

@@ -1,7 +1,5 @@
-"""How many uploads may be under way and lie waiting; how large one file may be is the app's own limit.
-
-Each bound holds for one page or for one visitor, an address: whoever sends too much keeps nobody else from sending.
-"""
+"""How many uploads may be under way and lie waiting, of one page or one visitor, an address: whoever sends too much
+keeps nobody else from sending. How large one file may be is the app's own limit."""
 
 from __future__ import annotations
 
