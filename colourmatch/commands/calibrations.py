@@ -36,7 +36,7 @@ def card_profile() -> None:
     "--grey",
     "X,Y,W,H",
     "Where the grey card lies, in pixels [default: the middle ring].",
-    type=opt.Rectangle(),
+    type=opt.RECTANGLE,
 )
 @opt.number("--reflectance", "Of the known grey card [default: 0.18].")
 @opt.number("--reflectance-sd", "How unsure that is [default: 0.006].")
@@ -151,30 +151,26 @@ def phone() -> None:
     """A phone's own correction, from photos of water with known additions of colour."""
 
 
-class Known(click.ParamType):
-    """STOCK=MG_PER_L,... of a known liquid, or STOCK=6drops or 0.3ml with --volume-ml."""
-
-    name = "known"
-
-    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> dict[str, tuple[float, str]]:
-        """Amount and unit by stock; InputError shows how it is written."""
-        what, held = (param.opts[0] if param else "The liquid"), {}
-        for part in re.split(r"[,;]\s*(?=[^,;=]+=)", str(value).strip()):
-            stock, equals, typed = part.rpartition("=")
-            stock, typed = stock.strip(), typed.strip()
-            if not equals or not stock or not re.match(r"[\d.,+-]", typed) or stock in held:
-                raise InputError(
-                    f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
-                )
-            of = f"{stock} of {what}"
-            if counted := re.fullmatch(r"(.*?)\s*drops?", typed, re.IGNORECASE):
-                held[stock] = parse_number(counted[1], of), "drops"
-            else:
-                unit, size = ("ml", "dose") if has_unit_of(typed, SIZES["dose"]) else ("mg/l", "content")
-                held[stock] = opt.take_amount(typed, of, SIZES[size], ctx), unit
-        return held
+def read_known(typed: str, what: str) -> dict[str, tuple[float, str]]:
+    """Amount and unit by stock of a known liquid: STOCK=MG_PER_L,..., or STOCK=6drops or 0.3ml with --volume-ml."""
+    held: dict[str, tuple[float, str]] = {}
+    for part in re.split(r"[,;]\s*(?=[^,;=]+=)", typed.strip()):
+        stock, equals, amount = part.rpartition("=")
+        stock, amount = stock.strip(), amount.strip()
+        if not equals or not stock or not re.match(r"[\d.,+-]", amount) or stock in held:
+            raise InputError(
+                f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
+            )
+        of = f"{stock} of {what}"
+        if counted := re.fullmatch(r"(.*?)\s*drops?", amount, re.IGNORECASE):
+            held[stock] = parse_number(counted[1], of), "drops"
+        else:
+            unit, size = ("ml", "dose") if has_unit_of(amount, SIZES["dose"]) else ("mg/l", "content")
+            held[stock] = opt.take_amount(amount, of, SIZES[size]), unit
+    return held
 
 
+KNOWN = opt.Typed("known", read_known)
 phone_options = opt.join(
     opt.text("--phone", "NAME", "The phone, by the name in its photos, when there are several."),
     opt.text("--light", "NAME", "The light, when there are several."),
@@ -186,8 +182,8 @@ phone_options = opt.join(
 )
 @click.argument("photo")
 @opt.text("--light", "NAME", "A name of your own for the light, such as window.", required=True)
-@opt.text("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=Known())
-@opt.text("--batch", "STOCK=MG_PER_L", "What the middle glass holds.", type=Known())
+@opt.text("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=KNOWN)
+@opt.text("--batch", "STOCK=MG_PER_L", "What the middle glass holds.", type=KNOWN)
 @opt.amount("--volume-ml", "water", "Of the water, when drops or ml of a stock are given.")
 @opt.amount("--depth-mm", "depth", "Depth of liquid in the glasses.", default="10", show_default=True)
 @opt.text("--card-name", "NAME", "The printed card, when its greys are in the book.")

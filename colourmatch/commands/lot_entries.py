@@ -60,12 +60,12 @@ def head_options(begins: bool) -> Callable[[Any], Any]:
         opt.text("--reference", "NAME", "What it is tinted to, from `colourmatch reference list`."),
         opt.text(
             "--target-lab", "L,a,b",
-            'CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.', type=opt.Lab(),
+            'CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.', type=opt.LAB,
         ),
         opt.text(
             "--serving", "KEY=VALUE,...",
             "Where the match is judged: name, depth-mm, dilution, light (A, D65, 2700 K ...), weight. "
-            'Repeat for a second; "none": as photographed.', type=opt.Serving(), multiple=True,
+            'Repeat for a second; "none": as photographed.', type=opt.SERVING, multiple=True,
         ),
         click.option("--hand", type=opt.HAND, help="In what its doses are measured" + otherwise("drops")),
         *(opt.text(f"--{name}", "TEXT", told) for name, told in _LABEL.items()),

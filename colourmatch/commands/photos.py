@@ -38,10 +38,10 @@ def card(session: Session, paper: str, fields: bool, out: str) -> Answer:
 
 #: Where white and liquids are on a photo without the printed card.
 rectangle_options = opt.join(
-    opt.text("--white", "X,Y,W,H", "Without the card: white or grey paper, in pixels.", type=opt.Rectangle()),
+    opt.text("--white", "X,Y,W,H", "Without the card: white or grey paper, in pixels.", type=opt.RECTANGLE),
     opt.number("--white-reflectance", "0.18 for the usual grey card [default: 1, white].", metavar="PART"),
-    opt.text("--reference", "X,Y,W,H", "Without the card: the reference liquid.", type=opt.Rectangle()),
-    opt.text("--batch", "X,Y,W,H", "Without the card: the batch.", type=opt.Rectangle()),
+    opt.text("--reference", "X,Y,W,H", "Without the card: the reference liquid.", type=opt.RECTANGLE),
+    opt.text("--batch", "X,Y,W,H", "Without the card: the batch.", type=opt.RECTANGLE),
 )
 
 

@@ -79,7 +79,7 @@ def _take(book: LotBook, lot: str, ml: float, who: Who) -> Answer:
 @opt.text(
     "--serving", "KEY=VALUE,...",
     "A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
-    "6 cm with soda in daylight and warm light].", type=opt.Serving(), multiple=True,
+    "6 cm with soda in daylight and warm light].", type=opt.SERVING, multiple=True,
 )  # fmt: skip
 def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:
     """How batch and reference look in a glass.
