@@ -138,10 +138,10 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
     given = {"rectangles": rectangles, "view": view}
 
-    def record(path: str, who: Who) -> list[dict[str, Any]]:
+    def record(path: str, who: Who) -> dict[str, Any]:
         measured = [Measurement.from_json(next(read))] if path in new else None
-        taken = record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
-        return [one.to_json() for one in taken]
+        (taken,) = record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
+        return taken.to_json()
 
     found = record_each(session, photos, who, record)
     closed = _renew_repeated(session, book, found)

@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
@@ -16,7 +16,6 @@ from colourmatch.commands.help_text import DEBUG
 from colourmatch.commands.lines import combined_lines, measurement_lines
 from colourmatch.errors import ColourMatchError, InputError, PhotoError
 
-One = TypeVar("One")
 #: From so many photos on it pays to start a process for each core.
 _MANY = 4
 
@@ -85,10 +84,10 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
         from colourmatch.instrument.incoming import open_reader
 
         reader = open_reader(session.read_book(), card, light)
-        read = _measure_noting(session, photos, rectangles, reader.greys)
+        read = note_each(session, measure_all(photos, rectangles, reader.greys), len(photos))
         found = [reader.finish(Measurement.from_json(result)).to_json() for result in read]
     else:
-        found = list(_measure_noting(session, photos, rectangles))
+        found = list(note_each(session, measure_all(photos, rectangles), len(photos)))
     if not same:
         return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
     from colourmatch.photo.combine import combine_photos
@@ -99,44 +98,30 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     return answer._replace(text=[*answer.text, *combined_lines(told)])
 
 
-def _measure_noting(
-    session: Session, photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
-) -> Iterator[dict[str, Any]]:
-    for number, result in enumerate(watch(measure_all(photos, rectangles, greys), len(photos)), 1):
-        note_progress(session, (number, len(photos)), result)
+def note_each(session: Session, results: Iterable[dict[str, Any]], total: int) -> Iterator[dict[str, Any]]:
+    """Hand results of several photos on as they come, each with a line on stderr; on a terminal a bar below counts them."""
+    if total > 1 and sys.stderr.isatty():  # other programs read the lines
+        from rich.console import Console
+        from rich.progress import track
+
+        # lines printed meanwhile appear above the bar; when all is done the bar goes
+        results = track(results, "Measuring photos", total, console=Console(stderr=True), transient=True)
+    for number, result in enumerate(results, 1):
+        if total > 1:
+            why = result.get("error") or result.get("note")
+            session.note(f"Photo {number} of {total}, {result['photo']}{f': {why}' if why else ''}")
         yield result
 
 
-def watch(results: Iterable[One], total: int) -> Iterator[One]:
-    """Hand results on as they come; on a terminal a bar on stderr shows how many of `total` are done."""
-    if total < 2 or not sys.stderr.isatty():  # other programs read the lines
-        yield from results
-        return
-    from rich.console import Console
-    from rich.progress import track
-
-    # lines printed meanwhile appear above the bar; when all is done the bar goes
-    yield from track(results, "Measuring photos", total, console=Console(stderr=True), transient=True)
-
-
-def note_progress(session: Session, place: tuple[int, int], result: dict[str, Any]) -> None:
-    """A line on stderr for each of several photos, and why one was refused."""
-    number, total = place
-    if total > 1:
-        why = result.get("error") or result.get("note")
-        session.note(f"Photo {number} of {total}, {result['photo']}{f': {why}' if why else ''}")
-
-
 def record_each(
-    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], list[dict[str, Any]]]
+    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], dict[str, Any]]
 ) -> list[dict[str, Any]]:
     """Photos recorded one after another, each with a token of its own, and noted; what came of each."""
-    found, token = [], who.get("token")
-    for number, path in enumerate(watch(photos, len(photos)), 1):
-        own = {"token": f"{token} {number}"} if token is not None and len(photos) > 1 else {}
-        found += record(path, who | own)
-        note_progress(session, (number, len(photos)), found[-1])
-    return found
+    token = who.get("token") if len(photos) > 1 else None
+    own = (
+        who if token is None else who | {"token": f"{token} {number}"} for number in range(1, len(photos) + 1)
+    )
+    return list(note_each(session, map(record, photos, own), len(photos)))
 
 
 def answer_entries(

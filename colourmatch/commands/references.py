@@ -62,9 +62,9 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
     if lab is not None:
         return _answer(enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
 
-    def record(path: str, who: Who) -> list[dict[str, Any]]:
-        sent = record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
-        return [one.to_json("reading") for one in sent]
+    def record(path: str, who: Who) -> dict[str, Any]:
+        (sent,) = record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
+        return sent.to_json("reading")
 
     found = record_each(session, photos, who, record)
     lines = [

@@ -197,9 +197,9 @@ def recheck(
     book = session.open_book() if photos else session.read_book()
     lot_id = book.lots.get(lot).id
 
-    def record(path: str, own: Who) -> list[dict[str, Any]]:
-        sent = record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)
-        return [one.to_json() for one in sent]
+    def record(path: str, own: Who) -> dict[str, Any]:
+        (sent,) = record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)
+        return sent.to_json()
 
     found = record_each(session, photos, who, record)
     drift = read_drift(book, lot_id)
