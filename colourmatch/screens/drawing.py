@@ -34,15 +34,19 @@ def draw_found(source: Path | bytes, drawing: Drawing | None, name: str | None =
     picture = to_srgb_picture(load_photo(source, name))
     if drawing:
         scale, faults = max(picture.size) / max(drawing.size), drawing.faults
-        pen = _Pen(picture, _LARGE if faults else 1)
+        larger = _LARGE if faults else 1
+
+        def draw(outline: Any, colour: Any, name: str = "", *, dashed: bool = False) -> None:
+            _outline(picture, scale * np.asarray(outline, float), colour, larger, name, dashed=dashed)
+
         for number, outline in drawing.markers.items():
-            pen.outline(_scaled(outline, scale), _MARKER, "" if faults else f"square {number}")
+            draw(outline, _MARKER, "" if faults else f"square {number}")
         for spot, outline in drawing.glasses.items():
-            pen.outline(_scaled(outline, scale), _GLASS, SPOT_NAMES.get(spot, spot))
+            draw(outline, _GLASS, SPOT_NAMES.get(spot, spot))
         for outline in drawing.windows.values():
-            pen.outline(_scaled(outline, scale), _WINDOW, dashed=True)
+            draw(outline, _WINDOW, dashed=True)
         for place, outline in faults.items():
-            pen.outline(_scaled(outline, scale), _FAULT, name_fault(place, drawing.code or ""))
+            draw(outline, _FAULT, name_fault(place, drawing.code or ""))
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=88)
     return out.getvalue()
@@ -70,34 +74,23 @@ def to_srgb_picture(photo: Photo) -> Image.Image:
     return Image.fromarray(np.round(encode_srgb(linear @ to_srgb.T) * 255).astype(np.uint8))
 
 
-def _scaled(outline: Any, scale: float) -> list[tuple[float, float]]:
-    return [(float(x) * scale, float(y) * scale) for x, y in outline]
-
-
-class _Pen:
-    """Lines with a dark edge, so that they show on any colour, and names on a dark ground."""
-
-    def __init__(self, picture: Image.Image, larger: int = 1) -> None:
-        self.draw, self.size = ImageDraw.Draw(picture), picture.size
-        self.width = larger * max(2, max(picture.size) // 450)
-        self.size_px = larger * max(15, max(picture.size) // 52)
-        self.font = ImageFont.load_default(size=self.size_px)
-
-    def outline(
-        self, points: list[tuple[float, float]], colour: Any, name: str = "", *, dashed: bool = False
-    ) -> None:
-        """A closed line, and a name under it."""
-        ring = [*points, points[0]]
-        self.draw.line(ring, fill=_DARK, width=self.width + 2, joint="curve")
-        pieces = [ring[i : i + 2] for i in range(0, len(ring) - 1, 2)] if dashed else [ring]
-        for piece in pieces:
-            self.draw.line(piece, fill=colour, width=self.width, joint="curve")
-        if name:
-            xs, ys = zip(*points, strict=True)
-            width, height = self.draw.textlength(name, font=self.font) / 2 + 8, self.size_px
-            most = np.subtract(self.size, (width, height))
-            at = np.clip(((min(xs) + max(xs)) / 2, max(ys) + 0.9 * self.size_px), (width, height), most)
-            place = (float(at[0]), float(at[1]))
-            left, top, right, bottom = self.draw.textbbox(place, name, font=self.font, anchor="mm")
-            self.draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
-            self.draw.text(place, name, fill=(255, 255, 255), font=self.font, anchor="mm")
+def _outline(
+    picture: Image.Image, outline: Any, colour: Any, larger: int, name: str = "", *, dashed: bool = False
+) -> None:
+    """A closed line with a dark edge, so that it shows on any colour, and under it a name on a dark ground."""
+    draw, long_side = ImageDraw.Draw(picture), max(picture.size)
+    width, size_px = larger * max(2, long_side // 450), larger * max(15, long_side // 52)
+    points = [(float(x), float(y)) for x, y in outline]
+    ring = [*points, points[0]]
+    draw.line(ring, fill=_DARK, width=width + 2, joint="curve")
+    for piece in [ring[i : i + 2] for i in range(0, len(ring) - 1, 2)] if dashed else [ring]:
+        draw.line(piece, fill=colour, width=width, joint="curve")
+    if name:
+        font = ImageFont.load_default(size=size_px)
+        xs, ys = zip(*points, strict=True)
+        room = (draw.textlength(name, font=font) / 2 + 8, size_px)
+        at = ((min(xs) + max(xs)) / 2, max(ys) + 0.9 * size_px)
+        x, y = np.clip(at, room, np.subtract(picture.size, room)).tolist()
+        left, top, right, bottom = draw.textbbox((x, y), name, font=font, anchor="mm")
+        draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
+        draw.text((x, y), name, fill=(255, 255, 255), font=font, anchor="mm")

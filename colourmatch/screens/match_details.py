@@ -147,9 +147,9 @@ def show_charts(story: LotStory, advice: Advice) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
     photos = telling.alike_photos(story)
     step = next_step(story, advice)
-    measured = [photo.measurement for photo in photos.values()]
-    seen = step if measured and is_as_set(story, measured[-1]) else None
-    path = plots.trace_path(measured, seen, list(photos))
+    measured = {number: photo.measurement for number, photo in photos.items()}
+    seen = step if measured and is_as_set(story, measured[max(measured)]) else None
+    path = plots.trace_path(measured, seen)
     if path is None:
         return
     ids = tuple(photo.id for photo in photos.values())

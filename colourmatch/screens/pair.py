@@ -29,7 +29,6 @@ from colourmatch.screens import session
 Lab = Sequence[float]
 #: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
 SIDE_PX, OF_WINDOW = 360, 0.95
-_NAMES = {"reference": "Reference", "batch": "Batch"}
 
 
 def cut_liquids(photo: Photo, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, NDArray[np.uint8]]:
@@ -62,10 +61,8 @@ def _square(middle: Array, half: float) -> Array:
 
 def _find_bare(card: Card, name: str, glass: Array | None) -> tuple[Array, float]:
     """Middle and half a side, mm, of the largest square that shows neither wall nor print; glass: the rim's inner edge."""
-    window, top = (
-        np.array(card.window_centre_mm(name)),
-        card.bars_centre_mm(name)[1] - card.bars_size_mm[1] / 2,
-    )
+    window = np.array(card.window_centre_mm(name))
+    top = card.bars_centre_mm(name)[1] - card.bars_size_mm[1] / 2
     if card.fields:  # they surround the window
         most, ways = card.window_radius_mm / np.sqrt(2), [0.0]
     else:
@@ -134,40 +131,29 @@ def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
     """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
     if photo is None:
         return f'<div class="cm cm-pair card">{parts.picture_of_card()}</div>'
-    measured, colours = photo.measurement, _colours_of(photo.measurement)
-    pictures: Mapping[str, str] = {}
-    if photo.stored_name is not None and measured.drawing:
+    source = None
+    if photo.stored_name is not None:
         with suppress(ColourMatchError):  # the file is gone: Details say so
-            path = session.current_book().photo_store.path(photo.stored_name)
-            pictures = _cut(str(path), measured.drawing, colours)
-    if "reference" not in colours and story.lot.target_lab is not None:
-        colours |= {"reference": list(story.lot.target_lab)}
-    return _draw_fields(pictures, colours)
+            source = str(session.current_book().photo_store.path(photo.stored_name))
+    return draw_reading(source, photo.measurement, story.lot.target_lab, kind="")
 
 
-def draw_reading(data: bytes, measured: Measurement) -> str:
-    """Reference and batch of a photo that belongs to no lot."""
-    colours = _colours_of(measured)
-    return _draw_fields(
-        _cut(data, measured.drawing, colours) if measured.drawing else {}, colours, " reading"
-    )
-
-
-def _colours_of(measured: Measurement) -> dict[str, list[float]]:
-    return {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
-
-
-def _draw_fields(pictures: Mapping[str, str], colours: Mapping[str, Lab], kind: str = "") -> str:
-    return (
-        f'<div class="cm cm-pair{kind}">{"".join(_field(name, pictures, colours) for name in LIQUIDS)}</div>'
-    )
-
-
-def _field(name: str, pictures: Mapping[str, str], colours: Mapping[str, Lab]) -> str:
-    """One half: the cut-out, or the plain colour."""
-    word, colour = _NAMES[name], lab_to_hex(colours[name]) if name in colours else "transparent"
-    inside = f'<img alt="{word} in the last photo" src="{pictures[name]}">' if name in pictures else ""
-    return f'<div style="background:{colour}">{inside}<span>{parts.as_html(word)}</span></div>'
+def draw_reading(
+    source: str | bytes | None, measured: Measurement, reference: Lab | None = None, *, kind: str = " reading"
+) -> str:
+    """Reference and batch of a measured photo, a path or its bytes; reference: its colour where the photo shows none."""
+    colours: dict[str, Lab] = {} if reference is None else {"reference": list(reference)}
+    colours |= {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
+    pictures: Mapping[str, str] = {}
+    if source is not None and measured.drawing:
+        with suppress(ColourMatchError):
+            pictures = _cut(source, measured.drawing, colours)
+    halves = []
+    for name, word in (("reference", "Reference"), ("batch", "Batch")):  # the cut-out, or the plain colour
+        colour = lab_to_hex(colours[name]) if name in colours else "transparent"
+        inside = f'<img alt="{word} in the last photo" src="{pictures[name]}">' if name in pictures else ""
+        halves.append(f'<div style="background:{colour}">{inside}<span>{word}</span></div>')
+    return f'<div class="cm cm-pair{kind}">{"".join(halves)}</div>'
 
 
 def draw_measuring(data: bytes) -> str:

@@ -3,7 +3,7 @@ only drawn here. Words in charts take their ink from page.css, which follows the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,58 +30,43 @@ _MOST_NAMES = 8
 
 @dataclass(frozen=True)
 class Path:
-    """The batch photo by photo as Lab, each placed by its difference from the reference in its own photo."""
+    """The batch photo by photo as Lab, each placed by its difference from the reference in its own photo.
 
+    covariances: of batch minus reference, (3, 3) a photo, None where the reading does not tell it; those of what is
+    expected after this step stand in `predicted_covariance`.
+    """
+
+    numbers: tuple[int, ...]
     reference: Lab
     batches: tuple[Lab, ...]
+    covariances: tuple[Sequence[Lab] | None, ...]
     predicted: Lab | None = None
-    #: Of batch minus reference, (3, 3) a photo; None where the reading does not tell it.
-    covariances: tuple[Sequence[Lab] | None, ...] = ()
-    #: The same of what is expected after this step.
     predicted_covariance: Sequence[Lab] | None = None
-    #: What the photos are called, where they are not all of a lot's; else from 1 on.
-    numbers: tuple[int, ...] = ()
-
-    @property
-    def names(self) -> list[str]:
-        """What each point is called."""
-        called = [f"photo {number}" for number in self.told]
-        return [*called[:-1], f"{called[-1]} (now)"]
-
-    @property
-    def told(self) -> tuple[int, ...]:
-        """The number of each photo."""
-        return self.numbers or tuple(range(1, len(self.batches) + 1))
 
 
-def trace_path(
-    measurements: Sequence[Measurement], step: Advice | None = None, numbers: Sequence[int] = ()
-) -> Path | None:
-    """The way so far from measurements in order, and what the advice `step` leads to; None while no photo showed both.
-
-    numbers: what the photos of the measurements are called, from 1 on when empty.
-    """
+def trace_path(photos: Mapping[int, Measurement], step: Advice | None = None) -> Path | None:
+    """The way so far from measurements by number, and what the advice `step` leads to; None while no photo showed both."""
     told = [
-        (number, measured, reference.lab.tolist(), batch.lab.tolist())
-        for number, measured in zip(numbers or range(1, len(measurements) + 1), measurements, strict=True)
+        (number, measured.uncertainty, reference.lab.tolist(), batch.lab.tolist())
+        for number, measured in photos.items()
         if (reference := measured.spots.get("reference")) and (batch := measured.spots.get("batch"))
     ]
     if not told:
         return None
-    kept = tuple(number for number, *_ in told) if numbers else ()
-    last = told[-1][2]
+    numbers, pairs, references, batches = zip(*told, strict=True)
+    last = references[-1]
     moved = tuple(
-        [end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for *_, ref, batch in told
+        [end + b - r for end, b, r in zip(last, batch, ref, strict=True)]
+        for ref, batch in zip(references, batches, strict=True)
     )
-    pairs = [measured.uncertainty for _, measured, *_ in told]
     spreads = tuple(
         None if one is None else (one.photo + one.scene + one.phone + one.what_is_lost).tolist()
         for one in pairs
     )
     predicted = step.predicted_lab if step else None
     if step is None or not predicted:
-        return Path(last, moved, None, spreads, numbers=kept)
-    return Path(last, moved, place_beside(last, predicted), spreads, step.predicted_covariance, kept)
+        return Path(numbers, last, moved, spreads)
+    return Path(numbers, last, moved, spreads, place_beside(last, predicted), step.predicted_covariance)
 
 
 def draw_ab(path: Path) -> go.Figure:
@@ -121,10 +106,10 @@ def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) ->
             legendgroup="spread", showlegend=number == 0,
         )  # fmt: skip
     x, y = zip(*(place(lab) for lab in path.batches), strict=True)
-    colours = [lab_to_hex(lab) for lab in path.batches]
+    colours, names = [lab_to_hex(lab) for lab in path.batches], [f"photo {number}" for number in path.numbers]
     figure.add_scatter(
-        x=x, y=y, mode="lines+markers+text", name="batch", legendrank=2, text=[str(number) for number in path.told],
-        textposition="top center", line={"color": _GREY, "width": 2}, hovertext=path.names,
+        x=x, y=y, mode="lines+markers+text", name="batch", legendrank=2, text=[str(number) for number in path.numbers],
+        textposition="top center", line={"color": _GREY, "width": 2}, hovertext=[*names[:-1], f"{names[-1]} (now)"],
         hoverinfo="text+x+y", cliponaxis=False,
         marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},
     )  # fmt: skip
