@@ -26,6 +26,8 @@ SURE_HELP = "It was meant: take an amount that is asked about."
 _DIGITS = 10
 #: What --by and --token say of an entry, as the book takes it.
 Who = dict[str, Any]
+#: A JSON object as it is printed, or options as they were typed, by their names.
+Data = dict[str, Any]
 JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
 
 
@@ -39,7 +41,7 @@ class Table(NamedTuple):
 class Answer(NamedTuple):
     """What a command found: the JSON object, the same for a reader, the exit code, one line of complaint."""
 
-    data: dict[str, Any]
+    data: Data
     text: Sequence[str | Table] = ()
     exit_code: int = 0
     complaint: str | None = None
@@ -254,7 +256,7 @@ def finish(session: Session, answer: Answer) -> int:
     return answer.exit_code
 
 
-def print_json(data: dict[str, Any]) -> None:
+def print_json(data: Data) -> None:
     """One JSON object on a line of its own: figures to ten digits, what is no number (NaN) becomes null."""
     from colourmatch.book.checks import to_json
 

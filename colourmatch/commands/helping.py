@@ -6,12 +6,11 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import PurePath
-from typing import Any
 
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Table
+from colourmatch.commands.framework import Answer, Command, Data, Session, Table
 from colourmatch.errors import InputError
 from colourmatch.guide import PAGES, find_page, find_sections
 
@@ -41,7 +40,7 @@ def guide(session: Session, page: str | None, find: str) -> Answer:
         }
         for one, parts in found
     ]  # fmt: skip
-    answer: dict[str, Any] = data[0] if page is not None else {"pages": data}
+    answer: Data = data[0] if page is not None else {"pages": data}
     if not whole and not any(parts for _, parts in found):
         where = "the guide" if page is None else f"the page {chosen[0].name}"
         return Answer(answer, [f"Nothing in {where} holds {find.strip()!r}. Try one word of it."])

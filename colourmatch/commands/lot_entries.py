@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Who
+from colourmatch.commands.framework import Answer, Command, Data, Session, Who
 from colourmatch.commands.lines import advice_lines, state_lines
 from colourmatch.errors import InputError, QuestionError
 from colourmatch.records import pick, plain
@@ -86,7 +86,7 @@ def need_unless_like(ctx: click.Context, option: click.Parameter, value: Any) ->
     return value
 
 
-def one_volume(given: dict[str, Any]) -> float | None:
+def one_volume(given: Data) -> float | None:
     """What --volume and --volume-ml say together, in ml."""
     free, in_ml = given.pop("volume"), given.pop("volume_ml")
     if None not in (free, in_ml) and free != in_ml:
@@ -96,7 +96,7 @@ def one_volume(given: dict[str, Any]) -> float | None:
     return in_ml if free is None else free  # type: ignore[no-any-return]
 
 
-def head_figures(given: dict[str, Any]) -> dict[str, Any]:
+def head_figures(given: Data) -> Data:
     """The figures that were typed, as the book takes them; what was set aside with "none" is None."""
     figures = {key: value for key, value in given.items() if value is not None}
     if servings := figures.pop("serving", ()):
@@ -110,7 +110,7 @@ def head_figures(given: dict[str, Any]) -> dict[str, Any]:
     return figures
 
 
-def head_json(made: Lot) -> dict[str, Any]:
+def head_json(made: Lot) -> Data:
     head = asdict(made) | {"label": made.label, "stocks": list(made.stocks)}
     return {"lot": head.pop("id")} | head
 
@@ -158,9 +158,7 @@ def add(
     return _answer_entry(session, book, entry, pick(entry, *(_VOLUME if stock is None else _ADDITION)))
 
 
-def _answer_entry(
-    session: Session, book: LotBook, entry: Any, data: dict[str, Any], line: str = ""
-) -> Answer:
+def _answer_entry(session: Session, book: LotBook, entry: Any, data: Data, line: str = "") -> Answer:
     """An entry with the state after it; what passes a ceiling is said, and recorded all the same."""
     story = book.lots.story(entry.lot_id)
     state, warnings = describe_state(story), passed_ceilings(story)
@@ -239,7 +237,7 @@ def correct(
 
 
 def _correct_entry(
-    session: Session, book: LotBook, place: tuple[LotStory, str], amounts: dict[str, Any], who: Who
+    session: Session, book: LotBook, place: tuple[LotStory, str], amounts: Data, who: Who
 ) -> Answer:
     story, typed = place
     wanted = next((known for known in story.events if str(known.id) == typed.strip()), None)
@@ -258,9 +256,7 @@ def _correct_entry(
     return _answer_entry(session, book, done, data, line)
 
 
-def _move_entry(
-    session: Session, book: LotBook, wanted: LotEntry, amounts: dict[str, Any], who: Who
-) -> Answer:
+def _move_entry(session: Session, book: LotBook, wanted: LotEntry, amounts: Data, who: Who) -> Answer:
     if len(amounts) > 1:
         raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
     day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
@@ -289,7 +285,7 @@ def answer(session: Session, lot: str, yes: bool | None, cause: str | None, who:
     return answer_advised(book, entry, {"kind": entry.kind})
 
 
-def answer_advised(book: LotBook, entry: Any, data: dict[str, Any], line: str = "") -> Answer:
+def answer_advised(book: LotBook, entry: Any, data: Data, line: str = "") -> Answer:
     """An entry after which the lot is advised otherwise, and how; `line`: the entry in words of its own."""
     from colourmatch.workflow.describing import describe_lot
 

@@ -12,7 +12,7 @@ import click
 from colourmatch.book.checks import utc_text
 from colourmatch.commands import lot_entries, papers, trials
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Group, Session, Table, Who
+from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who
 from colourmatch.commands.lines import (
     NO_PLACE,
     advice_lines,
@@ -138,7 +138,7 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
     given = {"rectangles": rectangles, "view": view}
 
-    def record(path: str, who: Who) -> dict[str, Any]:
+    def record(path: str, who: Who) -> Data:
         measured = [Measurement.from_json(next(read))] if path in new else None
         (taken,) = record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
         return taken.to_json()
@@ -161,14 +161,14 @@ def _is_in(book: LotBook, lot: int, path: str) -> bool:
         return False
 
 
-def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]) -> bool:
+def _renew_repeated(session: Session, book: LotBook, found: list[Data]) -> bool:
     """Put what holds now in place of the advice of photos sent again, and say so; whether the lot is closed.
 
     Advice from before an addition would have the same drops poured twice.
     """
     from colourmatch.workflow.describing import describe_lot
 
-    now: dict[str, Any] | None = None
+    now: Data | None = None
     for result in found:
         if not result.get("repeated"):
             continue

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Who
+from colourmatch.commands.framework import Answer, Command, Data, Session, Who
 from colourmatch.commands.help_text import DEBUG
 from colourmatch.commands.lines import combined_lines, measurement_lines
 from colourmatch.errors import ColourMatchError, InputError, PhotoError
@@ -44,7 +44,7 @@ rectangle_options = opt.join(
 )
 
 
-def take_rectangles(given: dict[str, Any]) -> dict[str, Any]:
+def take_rectangles(given: Data) -> Data:
     """The rectangles that were typed, taken out of the options; empty for a photo with the printed card."""
     names = ("white", "white_reflectance", "reference", "batch")
     typed = {name: given.pop(name) for name in names if given.get(name) is not None}
@@ -98,7 +98,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     return answer._replace(text=[*answer.text, *combined_lines(told)])
 
 
-def note_each(session: Session, results: Iterable[dict[str, Any]], total: int) -> Iterator[dict[str, Any]]:
+def note_each(session: Session, results: Iterable[Data], total: int) -> Iterator[Data]:
     """Hand results of several photos on as they come, each with a line on stderr; on a terminal a bar below counts them."""
     if total > 1 and sys.stderr.isatty():  # other programs read the lines
         from rich.console import Console
@@ -114,8 +114,8 @@ def note_each(session: Session, results: Iterable[dict[str, Any]], total: int) -
 
 
 def record_each(
-    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], dict[str, Any]]
-) -> list[dict[str, Any]]:
+    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], Data]
+) -> list[Data]:
     """Photos recorded one after another, each with a token of its own, and noted; what came of each."""
     token = who.get("token") if len(photos) > 1 else None
     own = (
@@ -124,9 +124,7 @@ def record_each(
     return list(note_each(session, map(record, photos, own), len(photos)))
 
 
-def answer_entries(
-    found: list[dict[str, Any]], data: dict[str, Any], lines: list[str], key: str = "entry"
-) -> Answer:
+def answer_entries(found: list[Data], data: Data, lines: list[str], key: str = "entry") -> Answer:
     """The answer for photos that were to be kept: exit 2 when none of them was, with what to do."""
     told = [f"{one['photo']}: {one['note']}" for one in found if one["note"]]
     if not found or any(one[key] is not None for one in found):
@@ -135,7 +133,7 @@ def answer_entries(
     return Answer(data | {"error": {"code": "photo", "text": text}}, [], 2, text)
 
 
-def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
+def answer_photos(found: list[Data], data: Data) -> Answer:
     """The answer for measured photos: exit 0 when at least one could be measured, else 2 and why."""
     lines = [line for result in found for line in measurement_lines(result)]
     if any(result["error"] is None for result in found):
@@ -147,9 +145,7 @@ def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
     return Answer(data, [], code, none)
 
 
-def measure_all(
-    photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
-) -> Iterator[dict[str, Any]]:
+def measure_all(photos: tuple[str, ...], rectangles: Data, greys: Any = None) -> Iterator[Data]:
     """One result a photo in the order given, by all cores when there are many; one bad file stops nothing."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     if len(photos) < _MANY or cores < 2:
@@ -168,9 +164,7 @@ def measure_all(
             yield alone[0] if alone else _refused(photo, why)
 
 
-def _measure_in_pool(
-    photos: list[str], how: tuple[dict[str, Any], Any], workers: int
-) -> Iterator[dict[str, Any]]:
+def _measure_in_pool(photos: list[str], how: tuple[Data, Any], workers: int) -> Iterator[Data]:
     """Results in order; it ends early when a worker dies."""
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
@@ -190,7 +184,7 @@ def _measure_in_pool(
             pool.shutdown(cancel_futures=True)
 
 
-def measure_one(photo: str, rectangles: dict[str, Any], greys: Any = None) -> dict[str, Any]:
+def measure_one(photo: str, rectangles: Data, greys: Any = None) -> Data:
     """The JSON of one photo, whatever happens to it: a refusal, and a fault too, is an entry of its own."""
     try:
         if rectangles:
@@ -212,7 +206,7 @@ def measure_one(photo: str, rectangles: dict[str, Any], greys: Any = None) -> di
         return _refused(photo, text, "fault")
 
 
-def _refused(photo: str, text: str, code: str = "unreadable") -> dict[str, Any]:
+def _refused(photo: str, text: str, code: str = "unreadable") -> Data:
     from colourmatch.photo.measure import refuse
 
     return refuse(Path(photo).name, PhotoError(text, code)).to_json()

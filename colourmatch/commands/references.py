@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
+from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who, answer_list
 from colourmatch.commands.lines import reference_lines
 from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.errors import InputError
@@ -62,7 +62,7 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
     if lab is not None:
         return _answer(enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
 
-    def record(path: str, who: Who) -> dict[str, Any]:
+    def record(path: str, who: Who) -> Data:
         (sent,) = record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
         return sent.to_json("reading")
 
@@ -74,7 +74,7 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
     ]
     known = read_reference(book, name) if find_reference(book, name) else None
     lines += reference_lines(known) if known else []
-    none: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
+    none: Data = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     told = known.to_json() if known else none
     return answer_entries(found, told | {"photos": found}, lines, "reading")
 

@@ -13,7 +13,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf import ADD_STOCK
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
+from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who, answer_list
 from colourmatch.dosing.care import cautions_for
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
@@ -50,19 +50,19 @@ _OF_RECORD = (
 )  # fmt: skip
 
 
-def take_facts(given: dict[str, Any]) -> BottleFacts:
+def take_facts(given: Data) -> BottleFacts:
     """What was typed of a bottle, taken out of the options."""
     said = {key: given.pop(key, None) for key in _FACTS}
     return {key: value for key, value in said.items() if value is not None}  # type: ignore[return-value]
 
 
-def take_bottle(given: dict[str, Any]) -> dict[str, float]:
+def take_bottle(given: Data) -> dict[str, float]:
     """What was typed of `bottle_options`, taken out of the options."""
     said = {key: given.pop(f"bottle_{key}") for key in ("percent", "e1pct", "colour_value", "a610")}
     return {key: value for key, value in said.items() if value is not None}
 
 
-def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
+def describe_stock(book: LotBook, entry: StockEntry) -> Data:
     """The JSON of a stock; strengths are g of pure dye in 100 ml."""
     return {
         "stock": entry.name,
@@ -78,7 +78,7 @@ def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
     }
 
 
-def tell_learnt(entry: StockEntry) -> dict[str, Any] | None:
+def tell_learnt(entry: StockEntry) -> Data | None:
     """Real over label strength and the place of the band as photos showed them, null while they taught nothing."""
     if entry.learnt is None:
         return None
@@ -160,7 +160,7 @@ def add(session: Session, name: str, colourant: str, note: str | None, who: Who,
     return Answer(data, [f"Added {sum_up(entry)}"])
 
 
-def _read_strength(code: str, given: dict[str, Any]) -> float:
+def _read_strength(code: str, given: Data) -> float:
     """Pure dye in 100 ml of stock, typed or from what the bottle says."""
     said, typed = take_bottle(given), given.pop("strength_g_per_100ml")
     grams: float | None = given.pop("bottle_g")
@@ -175,7 +175,7 @@ def _read_strength(code: str, given: dict[str, Any]) -> float:
     return dye_share(code, said) * (100 * given["density_g_per_ml"] if grams is None else grams)
 
 
-def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
+def _find_code(name: str, colourant: str, unknown: Data) -> str:
     """The code of the colourant; an unknown bottle is described by its peak or by what it resembles."""
     if colourant.strip().casefold() != "custom":
         if any(value is not None for value in unknown.values()):

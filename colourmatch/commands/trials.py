@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Table, Who
+from colourmatch.commands.framework import Answer, Command, Data, Session, Table, Who
 from colourmatch.commands.lines import advice_lines, drift_lines, intake_lines, serving_lines
 from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.errors import InputError
@@ -81,7 +81,7 @@ def _take(book: LotBook, lot: str, ml: float, who: Who) -> Answer:
     "A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
     "6 cm with soda in daylight and warm light].", type=opt.SERVING, multiple=True,
 )  # fmt: skip
-def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:
+def look(session: Session, lot: str, serving: tuple[Data, ...]) -> Answer:
     """How batch and reference look in a glass.
 
     Now, and after the advised step. Nothing is written down; what a glass brings against the daily intake stands
@@ -104,7 +104,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     return Answer(data, [*serving_lines(seen), *intake_lines(intake)])
 
 
-def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
+def _next_doses(book: LotBook, story: LotStory) -> list[Data]:
     """What is advised next, empty while drops wait for a photo: the advice knew nothing of them."""
     from colourmatch.workflow.lot import advise_lot
 
@@ -197,7 +197,7 @@ def recheck(
     book = session.open_book() if photos else session.read_book()
     lot_id = book.lots.get(lot).id
 
-    def record(path: str, own: Who) -> dict[str, Any]:
+    def record(path: str, own: Who) -> Data:
         (sent,) = record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)
         return sent.to_json()
 

@@ -51,9 +51,9 @@ class Act(NamedTuple):
         return drafts.holds(self.token)
 
     def offer(
-        self, words: str, act: Callable[[str], str], *part: object, to_top: bool = False, **button: Any
+        self, words: str, act: session.Once, *part: object, to_top: bool = False, **button: Any
     ) -> None:
-        """The button that does it: `act` gets the token and gives the sentence that says what was done."""
+        """The button that does it."""
         if st.button(words, key=self.key(*part), **{"width": "stretch", **button}):
             session.act_once(self.name, act, to_top=to_top)
 

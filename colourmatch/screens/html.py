@@ -176,7 +176,7 @@ def difference_cells(far: Figure | Interval, way: str, how: str) -> list[str]:
 
 
 def ceiling_cell(
-    used: float | None, ceiling: float | None, left: float | None = None, place: str | None = None
+    used: float, ceiling: float | None, left: float | None = None, place: str | None = None
 ) -> str:
     """How much colour may still go in, as a number and as a bar.
 
@@ -188,8 +188,8 @@ def ceiling_cell(
             return cell("Colour in the batch", f"{tell_amount(used, PAGES)} mg/l", own)
         under = f"{tell_amount(used, PAGES)} mg/l in the batch, by the labels. {own}"
         return cell(f"Under the limits of {place}", tell_left(left), under)
-    room = ceiling - (used or 0.0)
-    share = 100.0 if ceiling <= 0 else min(max((used or 0.0) / ceiling, 0.0), 1.0) * 100
+    room = ceiling - used
+    share = 100.0 if ceiling <= 0 else min(max(used / ceiling, 0.0), 1.0) * 100
     bar = f'<div class="cm-bar {"over" if room < 0 else ""}"><i style="width:{share:.1f}%"></i></div>'
     law = ""
     if place is not None and left is not None and left < room - 0.05:

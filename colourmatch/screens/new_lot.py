@@ -127,13 +127,13 @@ def ask_volume(act: fields.Act, like: Lot | None) -> float | None:
     return None if given is None else float(given * per)
 
 
-#: Figures that are mostly as with the lot before: name, what it is without one, the field's key, and its help.
+#: Figures that are mostly as with the lot before: name, the field's key, and its help.
 _MORE = (
-    ("ceiling_mg_per_l", None, "ceiling", "The most colour in a litre, pure dye, the base's own included. It is never raised."),
-    ("tolerance", 1.5, "tolerance", "How near is near enough. Differences near 1 are hard to see side by side."),
-    ("already_mg_per_l", 0.0, "already", "Added colour that the base brings with it. 0 when none."),
-    ("depth_mm", 10.0, "depth", "How deep the liquid stands when it is photographed."),
-    ("made_up_to", 1.0, "made-up", "A cordial is sold to be thinned: limits of the law hold for the drink so made up."),
+    ("ceiling_mg_per_l", "ceiling", "The most colour in a litre, pure dye, the base's own included. It is never raised."),
+    ("tolerance", "tolerance", "How near is near enough. Differences near 1 are hard to see side by side."),
+    ("already_mg_per_l", "already", "Added colour that the base brings with it. 0 when none."),
+    ("depth_mm", "depth", "How deep the liquid stands when it is photographed."),
+    ("made_up_to", "made-up", "A cordial is sold to be thinned: limits of the law hold for the drink so made up."),
 )  # fmt: skip
 
 
@@ -141,7 +141,7 @@ def ask_more(
     act: fields.Act, source: Lot | None, figures: LotFigures
 ) -> tuple[str, LotFigures, str, tuple[int, str] | None]:
     """What is mostly as it was with the lot before: the number, more figures, where it is sold, what it is tinted to."""
-    places = [*list_jurisdictions(), _ELSEWHERE]
+    places, before = [*list_jurisdictions(), _ELSEWHERE], source or figures
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
     place = st.selectbox("Sold in", places, sold, key=act.key("place"))
     number = fields.ask_name("Lot number (optional)", act.key("number"))
@@ -150,24 +150,24 @@ def ask_more(
     where |= zip((name for name, *_ in _MORE), (column for row in rows for column in row), strict=True)
     numbers = {
         name: fields.ask_figure(
-            where[name], name, act.key(key), getattr(source, name) if source else other, help=told,
-            placeholder="none" if other is None else None,
+            where[name], name, act.key(key), getattr(before, name), help=told,
+            placeholder="none" if name == "ceiling_mg_per_l" else None,
         )
-        for name, other, key, told in _MORE
+        for name, key, told in _MORE
     }  # fmt: skip
     already_colourant = fields.ask_already(
-        where["already_colourant"], act.key("already-which"), source.already_colourant if source else None,
+        where["already_colourant"], act.key("already-which"), before.already_colourant,
         help="It then counts for that colourant's own limit too, and is named on the label.",
     )  # fmt: skip
     target = ask_target(act)
     with st.expander("Where it is drunk (optional)"):
-        known = ((source.serving if source else None) or {}).get("conditions") or ()
+        known = (before.serving or {}).get("conditions") or ()
         serving = ask_glasses(act.key("serving", "{}", "{{}}"), known)
     lines = take_lines(source, same_drink=figures.like is not None) if source else {}
     figures = replace(
         figures, already_colourant=already_colourant, serving=serving, jurisdiction=None if place == _ELSEWHERE else place,
         notes=st.text_area("Notes (recipe, base, reference)", key=act.key("notes")),
-        hand=fields.ask_hand(act.key("hand"), source.hand if source else "drops"),
+        hand=fields.ask_hand(act.key("hand"), before.hand),
         label_lines=fields.ask_label_lines(act.key("label", "{}"), lines), **numbers,
     )  # fmt: skip
     return number, figures, place, target

@@ -96,9 +96,8 @@ def draw_lightness(path: Path) -> go.Figure:
 
 def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) -> go.Figure:
     figure = go.Figure()
-    ellipses = [
-        outline_of(lab, spread) for lab, spread in zip(path.batches, path.covariances, strict=False) if spread
-    ]
+    spreads = zip(path.batches, path.covariances, strict=True)
+    ellipses = [outline_of(lab, spread) for lab, spread in spreads if spread]
     for number, outline in enumerate(ellipses):
         figure.add_scatter(
             x=outline[:, 0], y=outline[:, 1], mode="lines", fill="toself", fillcolor="rgba(47,135,150,0.14)",
@@ -136,9 +135,7 @@ def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) ->
             marker={"size": [0, 24], "symbol": "circle-open", "color": _ACCENT, "line": {"width": 3}},
         )  # fmt: skip
     _finish(figure, across, up)
-    ends = [
-        place(lab) for lab in (*path.batches, path.reference, *([path.predicted] if path.predicted else []))
-    ]
+    ends = [place(lab) for lab in (*path.batches, path.reference, path.predicted) if lab]
     newest = ellipses[-1 if not path.predicted_covariance else -2 :]
     _look_at(figure, [*ends, *(tuple(point) for ring in newest for point in ring)])
     return figure

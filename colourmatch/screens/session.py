@@ -35,6 +35,8 @@ _SURPRISE = (
 # The mark makes each script another one, so that it runs again.
 _TO_TOP = "<script>/* {mark} */ document.querySelector('[data-testid=\"stMain\"]')?.scrollTo(0, 0);</script>"
 _OUTDATED = "Another entry came after what was typed or tapped here: that is not written down. Enter it again if it still holds."
+#: What is done once: it gets its token and gives the sentence that says what was done.
+Once = Callable[[str], str]
 #: token -> what was said when its act was done: the answer to a second tap that was under way with the first.
 _done: dict[str, str] = {}
 _MOST_DONE = 500
@@ -169,7 +171,7 @@ def _tell_outdated(token: str) -> None:
             st.warning(_OUTDATED)
 
 
-def act_once(action: str, act: Callable[[str], str], *, to_top: bool = False) -> None:
+def act_once(action: str, act: Once, *, to_top: bool = False) -> None:
     """Do something with its token; when it succeeds say what it says, renew the token and start over.
 
     Fields whose key holds the token are empty again afterwards; when it fails they keep what was typed. `to_top`: the
