@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.records import pick
-from colourmatch.words.entries import tell_aside
+from colourmatch.words.entries import tell_aside, tell_closing
 from colourmatch.words.figures import (
     tell_amount,
     tell_drift,
@@ -18,7 +18,6 @@ from colourmatch.words.figures import (
     tell_ml,
 )
 from colourmatch.words.looks import tell_glass, tell_look, tell_metamerism, tell_serving
-from colourmatch.words.outcomes import tell_closing
 from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:

@@ -12,12 +12,9 @@ from typing import Any, BinaryIO
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from colourmatch.colour.spaces import encode_srgb
-from colourmatch.paper.page import MM, UPRIGHT_MM, draw_pdf, page_size
+from colourmatch.paper.page import MM, draw_pdf, page_size
 from colourmatch.photo.card import Card, marker_bits, read_card
 from colourmatch.writing import write_out
-
-#: Landscape width and height.
-PAPER_SIZES_MM = {name: (high, wide) for name, (wide, high) in UPRIGHT_MM.items()}
 
 CHECK_LINE_MM = 100.0
 LABELS = {"reference": "reference", "batch": "batch", "blank": "blank (water)"}

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any
 
+from reportlab.graphics.shapes import Drawing, Rect
 from reportlab.lib.colors import HexColor
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, Table
@@ -18,10 +19,10 @@ from colourmatch.dosing.care import cautions_for
 from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.paper import sheet_facts
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, choose_fonts
-from colourmatch.paper.sheet_plots import draw_approach, draw_path, draw_swatch
+from colourmatch.paper.sheet_plots import draw_approach, draw_path
+from colourmatch.words.entries import split_closing
 from colourmatch.words.figures import PAPER, tell_lab, tell_ml
 from colourmatch.words.looks import tell_dilution
-from colourmatch.words.outcomes import split_closing
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.intake import read_intake
 from colourmatch.workflow.label_lines import read_label_lines
@@ -244,7 +245,10 @@ class Parts:
         text = f"{self.strong(swatch.name)}<br/>{told}"
         if clipped:
             text += "<br/>outside what a screen can show"
-        return draw_swatch(lab_to_hex(swatch.lab), (14 * MM, 13 * MM)), self.mark(text, "small")
+        field, edge = Drawing(14 * MM, 13 * MM), {"strokeColor": HexColor(MUTED), "strokeWidth": 0.5}
+        fill = HexColor(lab_to_hex(swatch.lab))
+        field.add(Rect(0.5, 0.5, field.width - 1, field.height - 1, rx=2, fillColor=fill, **edge))
+        return field, self.mark(text, "small")
 
     def history(self) -> list[Any]:
         """Every entry in the order in which it was written."""

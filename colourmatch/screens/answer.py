@@ -9,10 +9,9 @@ from colourmatch.book.entries import LotStory
 from colourmatch.measurement import Figure
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.words import answers as words
-from colourmatch.words.advice import STIR
+from colourmatch.words import advice as words
+from colourmatch.words.entries import split_closing
 from colourmatch.words.figures import jug_ml, tell_quantity
-from colourmatch.words.outcomes import split_closing
 from colourmatch.workflow.thinning import Thinning
 
 _SIGN = (
@@ -60,7 +59,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     text = advice.text
     first = parts.split_sentence(text)[0]
     if waiting:
-        return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == STIR else first)
+        return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == words.STIR else first)
     if thinning is not None and thinning.text == text:
         return Answer("photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), first)
     return Answer(

@@ -21,6 +21,7 @@ from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import Figure
 from colourmatch.photo.card import read_card
 from colourmatch.records import Array
+from colourmatch.words.entries import OUTCOMES
 from colourmatch.words.figures import (
     PAGES,
     tell_amount,
@@ -31,7 +32,6 @@ from colourmatch.words.figures import (
     tell_number,
     tell_spread,
 )
-from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.words.times import tell_date, tell_time
 
 Lab: TypeAlias = "Sequence[float] | Array"
@@ -102,20 +102,17 @@ def split_sentence(text: str) -> tuple[str, str]:
 
 
 def advice_panel(advice: Advice, waiting: str = "") -> str:
-    """What to do now; `waiting` names what was added since the last photo."""
-    stop = advice.action == "stop"
+    """What to do now; `waiting` names what was added since the last photo.
+
+    Under the large sentence: what is expected, how much it takes in all, what is in the way.
+    """
+    stop, adds = advice.action == "stop", advice.action == "add"
     outcome = OUTCOMES.get(advice.reason, "")
     heading = f"Stop: {outcome[:1].lower()}{outcome[1:]}".rstrip(": ") if stop else "Now"
     kind = {"stop": "stop", "rephotograph": "photo"}.get(advice.action, "")
     whole = advice.action == "rephotograph" and len(advice.text) <= MOST_LARGE
     first, rest = (advice.text, "") if whole else split_sentence(advice.text)
-    since = f"Added since the last photo: {waiting}." if waiting else ""
-    return panel(heading, first, [rest, since, *advice_details(advice)], kind)
-
-
-def advice_details(advice: Advice) -> list[str]:
-    """The sentences under the large one: what is expected, how much it takes in all, what is in the way."""
-    lines, adds = [], advice.action == "add"
+    lines = [rest, f"Added since the last photo: {waiting}." if waiting else ""]
     if advice.expected:
         lines.append(f"Now it should be about {show_interval(advice.expected)}; no photo shows it yet.")
     if advice.predicted and adds:
@@ -129,13 +126,12 @@ def advice_details(advice: Advice) -> list[str]:
         else:
             # The drops to the best would pass it: they are not named, so that nobody pours them.
             lines.append(f"A ceiling comes before the best. Under it the difference is {reached}.")
-    missing = advice.missing
     # Past the match it is blending back that helps, and this sentence is about more drops.
     # Nor does a wish for a better photo promise anything that something could stay different after.
     promised = advice.reason != "past" and advice.action != "rephotograph"
-    if missing and promised and missing not in advice.text:
-        lines.append(f"Even then it stays different: {missing}.")
-    return lines + advice.besides
+    if advice.missing and promised and advice.missing not in advice.text:
+        lines.append(f"Even then it stays different: {advice.missing}.")
+    return panel(heading, first, [*lines, *advice.besides], kind)
 
 
 def _show_drops(part: DoseInAll) -> str:

@@ -16,10 +16,9 @@ from colourmatch.book.entries import (
 )
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
+from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml
 from colourmatch.words.looks import tell_glass, tell_serving
-from colourmatch.words.outcomes import split_closing
 from colourmatch.workflow.since_photo import since_photo
 from colourmatch.workflow.views import photo_view
 

@@ -26,7 +26,7 @@ from colourmatch.screens.photo_view import (
     upload_photos,
 )
 from colourmatch.screens.references import tell_target
-from colourmatch.words.answers import tell_far
+from colourmatch.words.advice import tell_far
 from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock

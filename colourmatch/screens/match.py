@@ -19,7 +19,7 @@ from colourmatch.screens.fields import act_on, ask_number, pick_one
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
 from colourmatch.screens.pair import draw_measuring, draw_pair
 from colourmatch.screens.photo_view import end_upload, show_photo, show_refused, upload_photos
-from colourmatch.words.answers import PASSED
+from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import passed_ceilings

@@ -16,9 +16,8 @@ from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, session
 from colourmatch.screens.fields import Act, act_on, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.doubts import YES
-from colourmatch.words.entries import tell_dose, tell_entry
+from colourmatch.words.entries import OUTCOMES, tell_dose, tell_entry
 from colourmatch.words.figures import tell_amount, tell_ml
-from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.workflow.answering import answer_question
 from colourmatch.workflow.closing import close_lot, finish_trial
 from colourmatch.workflow.trials import describe_trials, open_trials

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from colourmatch.book.checks import STOPS
-from colourmatch.words.outcomes import OUTCOMES, split_closing, tell_closing
+from colourmatch.words.entries import OUTCOMES, split_closing, tell_closing
 
 
 @pytest.mark.parametrize(
