@@ -52,31 +52,23 @@ def answer_list(key: str, found: list[Any], table: Table, none: str) -> Answer:
     return Answer({key: found}, [table if found else none])
 
 
-class Session:
-    """What was asked for around a command: JSON or text, and where the book is."""
+class Session(ExitStack):
+    """What was asked for around a command: JSON or text, and where the book is; what it opened closes with it."""
 
     def __init__(self, book: str | None = None, as_json: bool = False, sure: bool = False) -> None:
-        self.book = book
-        self.as_json = as_json
-        self.sure = sure
-        self._opened = ExitStack()
+        super().__init__()
+        self.book, self.as_json, self.sure = book, as_json, sure
 
     def ask(self, question: Question | None) -> None:
         """QuestionError about an amount, unless --sure answered it."""
         if question is not None and not self.sure:
             raise QuestionError(question.text())
 
-    def __enter__(self) -> Session:
-        return self
-
-    def __exit__(self, *failure: Any) -> None:
-        self._opened.__exit__(*failure)
-
     def open_book(self, begins: bool = False) -> LotBook:
         """The lot book for a command that writes; closed with the session. Only one that `begins` something makes a new book."""
         from colourmatch.book.lot_book import open_book
 
-        book = self._opened.enter_context(open_book(self.book, make=begins))
+        book = self.enter_context(open_book(self.book, make=begins))
         self.tell_begun(book)
         return book
 
@@ -89,7 +81,7 @@ class Session:
         """The lot book for a command that only reads: none is made. Without one it is refused, or empty if not needed."""
         from colourmatch.book.lot_book import read_book
 
-        book = self._opened.enter_context(read_book(self.book, needed=needed))
+        book = self.enter_context(read_book(self.book, needed=needed))
         if book.note:
             self.note(book.note)
         return book

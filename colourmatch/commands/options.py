@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from datetime import date, datetime, time, timedelta
+from functools import reduce
 from typing import Any
 
 import click
@@ -163,13 +164,7 @@ def parse_since(typed: str, now: datetime) -> datetime:
 
 def join(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
     """Several option decorators as one, shown in this order."""
-
-    def decorate(function: Any) -> Any:
-        for option in reversed(chosen):
-            function = option(function)
-        return function
-
-    return decorate
+    return lambda function: reduce(lambda made, option: option(made), reversed(chosen), function)
 
 
 def amount(name: str, size: str, told: str, **settings: Any) -> Callable[[Any], Any]:

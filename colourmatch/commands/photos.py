@@ -14,7 +14,7 @@ from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Data, Session, Who
 from colourmatch.commands.help_text import DEBUG
 from colourmatch.commands.lines import combined_lines, measurement_lines
-from colourmatch.errors import ColourMatchError, InputError, PhotoError
+from colourmatch.errors import InputError, PhotoError
 
 #: From so many photos on it pays to start a process for each core.
 _MANY = 4
@@ -188,14 +188,12 @@ def measure_one(photo: str, rectangles: Data, greys: Any = None) -> Data:
     """The JSON of one photo, whatever happens to it: a refusal, and a fault too, is an entry of its own."""
     try:
         if rectangles:
-            from colourmatch.photo.rectangles import measure_rectangles
+            from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 
-            return measure_rectangles(Path(photo), **rectangles).to_json()
+            return measure_rectangles_or_refuse(Path(photo), rectangles).to_json()
         from colourmatch.photo.measure import measure_or_refuse
 
         return measure_or_refuse(Path(photo), greys=greys).to_json()
-    except ColourMatchError as error:
-        return _refused(photo, error.text, error.code)
     except Exception as error:
         if os.environ.get(DEBUG):
             import traceback

@@ -16,7 +16,6 @@ from colourmatch.words.figures import tell_interval, tell_number, tell_spread
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
     from colourmatch.book.lot_book import LotBook
 
 #: What may go back, said whenever something does.
@@ -89,12 +88,16 @@ def look(session: Session, lot: str, serving: tuple[Data, ...]) -> Answer:
     """
     from colourmatch.workflow.glasses import EXAMPLE_GLASSES, serve_lot
     from colourmatch.workflow.intake import read_intake
+    from colourmatch.workflow.lot import advise_lot
 
     book = session.read_book()
     story = book.lots.story(lot)
     own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
     asked = [one for one in serving if one]
-    doses = _next_doses(book, story)
+    # what is advised next; none while drops wait for a photo: the advice knew nothing of them
+    last, doses = story.photos[-1].id if story.photos else 0, []
+    if not story.lot.closed and all(entry.id <= last for entry in story.additions):
+        doses = [dose.to_json() for dose in advise_lot(book, story.lot.id).steps]
     seen = serve_lot(book, story.lot.id, asked or own, doses)
     intake = [glass.to_json() for glass in read_intake(story, asked or None)]
     data = {"lot": story.lot.id, "serving": [one.to_json() for one in seen], "intake": intake}
@@ -102,16 +105,6 @@ def look(session: Session, lot: str, serving: tuple[Data, ...]) -> Answer:
         none = f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
         return Answer(data, [none])
     return Answer(data, [*serving_lines(seen), *intake_lines(intake)])
-
-
-def _next_doses(book: LotBook, story: LotStory) -> list[Data]:
-    """What is advised next, empty while drops wait for a photo: the advice knew nothing of them."""
-    from colourmatch.workflow.lot import advise_lot
-
-    last = story.photos[-1].id if story.photos else 0
-    if story.lot.closed or any(entry.id > last for entry in story.additions):
-        return []
-    return [dose.to_json() for dose in advise_lot(book, story.lot.id).steps]
 
 
 @click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")

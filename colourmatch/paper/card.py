@@ -128,8 +128,8 @@ def _draw_margins(sheet: _Sheet, card: Card) -> None:
         label = LABELS[spot]
         half_mm = stringWidth(label, "Helvetica-Bold", 9) / MM / 2
         sheet.write(label, x - half_mm, -1.3, 9, bold=True)
-        _draw_arrow(sheet, x - half_mm - 2.5)
-        _draw_arrow(sheet, x + half_mm + 2.5)
+        for arrow in (x - half_mm - 2.5, x + half_mm + 2.5):  # down at the column of the spot
+            sheet.fill_outline([(arrow - 1, -3.2), (arrow + 1, -3.2), (arrow, -1.4)])
     sheet.write(f"Card version {card.version}", 4, height + 3.2, 7.5, bold=True)
     if card.fields:
         sheet.write(_FIELDS_LINE, 30, height + 3.2, 7.5)
@@ -142,9 +142,3 @@ def _draw_margins(sheet: _Sheet, card: Card) -> None:
     for x in (left, left + CHECK_LINE_MM):
         sheet.line(x, y - 1.5, x, y + 1.5)
     sheet.write("100 mm", left + CHECK_LINE_MM / 2 - 5, y - 1.2, 7.5)
-
-
-def _draw_arrow(sheet: _Sheet, x: float) -> None:
-    """A small black triangle that points down at the column of a spot."""
-    sheet.canvas.setFillGray(0.0)
-    sheet.fill_outline([(x - 1, -3.2), (x + 1, -3.2), (x, -1.4)])

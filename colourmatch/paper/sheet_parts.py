@@ -13,7 +13,6 @@ from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, T
 
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
-from colourmatch.book.shelf_records import StockEntry
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
 from colourmatch.dosing.care import cautions_for
 from colourmatch.dosing.limits import colourants_in, place_or_first
@@ -192,26 +191,19 @@ class Parts:
     def stocks(self) -> list[Any]:
         """Stocks: strength and drop with their spread, and what the photos taught."""
         header = ("Stock", "Colour", "Strength by the label", "Drop", "Made in", "Learnt from photos")
-        stocks = self.story.stock_entries
-        if not stocks:
-            return []
-        rows = [self.says(*header, style="th"), *(self.says(*self._stock_cells(stock)) for stock in stocks)]
-        return [*self.section("Stocks"), self.table(rows, (26, 11, 20, 17, 10, 22))]
-
-    def _stock_cells(self, stock: StockEntry) -> tuple[str, ...]:
-        learnt = "nothing yet"
-        if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
-            learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
-        batch = f", batch {stock.supplier_batch}" if stock.supplier_batch else ""
-        batch += f" of {stock.supplier}" if stock.supplier else ""
-        return (
-            stock.name + batch + ("" if stock.active else " (put away)"),
-            stock.colourant,
-            f"{stock.label_strength_g_per_100ml:g} g in 100 ml {_percent(stock.label_strength_rel_sd)}",
-            f"{stock.drop_ml:.3g} ml {_percent(stock.drop_rel_sd)}" + (", weighed" if stock.weighed else ""),
-            stock.made_in,
-            learnt,
-        )
+        rows = [self.says(*header, style="th")]
+        for stock in self.story.stock_entries:
+            learnt = "nothing yet"
+            if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
+                learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
+            batch = f", batch {stock.supplier_batch}" if stock.supplier_batch else ""
+            batch += f" of {stock.supplier}" if stock.supplier else ""
+            name = f"{stock.name}{batch}{'' if stock.active else ' (put away)'}"
+            label_sd, weighed = _percent(stock.label_strength_rel_sd), ", weighed" if stock.weighed else ""
+            strength = f"{stock.label_strength_g_per_100ml:g} g in 100 ml {label_sd}"
+            drop = f"{stock.drop_ml:.3g} ml {_percent(stock.drop_rel_sd)}{weighed}"
+            rows.append(self.says(name, stock.colourant, strength, drop, stock.made_in, learnt))
+        return [*self.section("Stocks"), self.table(rows, (26, 11, 20, 17, 10, 22))] if rows[1:] else []
 
     def colour(self) -> list[Any]:
         """Swatches and charts; nothing when no photo was measured."""
@@ -257,20 +249,17 @@ class Parts:
             return [*heading, self.say("Nothing yet.")]
         header = self.says("When", "Entry", style="th")
         header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
-        long = len(self.lines) > MOST_AT_EASE
-        rows = [header, *(self._history_row(line, "-dense" if long else "") for line in self.lines)]
+        long, rows = len(self.lines) > MOST_AT_EASE, [header]
+        plain, right = ("text-dense", "right-dense") if long else ("text", "right")
+        for line in self.lines:
+            text = self.fonts.markup(line.text)
+            text = f"<strike>{text}</strike>" if line.struck else text
+            if line.remark:
+                text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
+            cells = [self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)]
+            rows.append([*cells, self.say(line.by, plain)])
         tight = [(f"{side}PADDING", (0, 1), (-1, -1), 0.8) for side in ("TOP", "BOTTOM")] if long else ()
         return [*heading, self.table(rows, (17, 62, 13, 11), extra=tight)]
-
-    def _history_row(self, line: sheet_facts.Line, size: str) -> list[Any]:
-        text = self.fonts.markup(line.text)
-        if line.struck:
-            text = f"<strike>{text}</strike>"
-        if line.remark:
-            text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
-        plain, right = f"text{size}", f"right{size}"
-        cells = self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)
-        return [*cells, self.say(line.by, plain)]
 
     def trials(self) -> list[Any]:
         """Trials taken from the batch, or on a trial what it says for its batch."""
@@ -339,14 +328,11 @@ class Parts:
         cautions = cautions_for(colourants, place_or_first(self.story.lot.jurisdiction))
         shown = [one for one in cautions if one.text not in told and one.code != "label-warning"]
         lines = [self.say(f"- {caution.text}", "small") for caution in shown]
-        return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *self._sign()])]
-
-    def _sign(self) -> list[Any]:
         words = ("Made by", "", "Date", "", "Checked by", "", "Date")
         widths = [self.width * share for share in (0.31, 0.03, 0.14, 0.04, 0.31, 0.03, 0.14)]
         style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
         style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
-        row = self.says(*words, style="small")
-        signed = Table([row], colWidths=widths, style=style, hAlign="LEFT")
+        signed = Table([self.says(*words, style="small")], colWidths=widths, style=style, hAlign="LEFT")
         last = self.say(f"Last hash of the lot: {self.book.lots.last_hash(self.story.lot.id)}", "small")
-        return [Spacer(1, 11 * MM), signed, Spacer(1, 2 * MM), last]
+        sign = [Spacer(1, 11 * MM), signed, Spacer(1, 2 * MM), last]
+        return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *sign])]

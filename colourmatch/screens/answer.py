@@ -107,10 +107,10 @@ def find_place(story: LotStory, advice: Advice, waiting: str) -> tuple[str, Figu
     """Which way the batch is off, how far with its interval, and whether that is only expected; None while not known."""
     if waiting:
         return ("", advice.expected, True) if advice.expected else None
-    photos = telling.compared_photos(story)
-    if not photos:
+    last = telling.last_compared(story)
+    if last is None:
         return ("", advice.now, False) if advice.now else None
-    seen = telling.find_shown(story, advice) or photos[-1].measurement
+    seen = telling.find_shown(story, advice) or last
     far = advice.now or seen.delta_e_2000
     return (seen.difference.text, far, False) if seen.difference and far else None
 

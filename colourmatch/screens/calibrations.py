@@ -82,8 +82,8 @@ def show_lots() -> None:
         note_for_lot(book, lot, **chosen, entered_by=session.entered_by())
         return f"Photos of {lots[lot]} are now read with {' and '.join(said)}."
 
-    if st.button("Read its photos with these", key=f"read-with-{lot}", type="primary"):
-        session.act_once("read-with", note)
+    words = "Read its photos with these"
+    begin_act("read-with").offer(words, note, lot, type="primary", width="content")
 
 
 def show_card(card: cards.CardTold) -> None:
@@ -119,8 +119,7 @@ def offer(place: Any, words: str, action: str, act: Callable[..., Any], said: st
         act(session.current_book(), *named, entered_by=session.entered_by())
         return said
 
-    if place.button(words, key="-".join((action, *named)), width="stretch"):
-        session.act_once(action, do)
+    begin_act(action).offer(words, do, *named, place=place)
 
 
 def show_change(name: str) -> None:
@@ -219,15 +218,16 @@ def show_phone(told: phones.PhoneTold) -> None:
             st.html(parts.facts(factors))
     if session.may_enter():
         left, right = st.columns(2)
-        words, key = "Fit again" if fit else "Fit the correction", f"phone-fit-{phone}-{light}"
-        if told.photos and left.button(words, key=key, type="primary", width="stretch"):
-            book = session.current_book()
-            session.act_once(
-                "phone-fit", lambda token: phones.fit_known(book, phone, light, **session.by(token)).text
-            )
+        if told.photos:
+            book, words = session.current_book(), "Fit again" if fit else "Fit the correction"
+            begin_act("phone-fit").offer(
+                words, lambda token: phones.fit_known(book, phone, light, **session.by(token)).text,
+                phone, light, place=left, type="primary",
+            )  # fmt: skip
         said = f"{phone} in the light {light} is forgotten."
-        words = "Forget this phone in this light"
-        offer(right, words, "phone-forget", phones.forget_phone, said, phone, light)
+        offer(
+            right, "Forget this phone in this light", "phone-forget", phones.forget_phone, said, phone, light
+        )
 
 
 def ask_known(known: list[phones.PhoneTold]) -> None:

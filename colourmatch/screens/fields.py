@@ -51,10 +51,16 @@ class Act(NamedTuple):
         return drafts.holds(self.token)
 
     def offer(
-        self, words: str, act: session.Once, *part: object, to_top: bool = False, **button: Any
+        self,
+        words: str,
+        act: session.Once,
+        *part: object,
+        place: Any = st,
+        to_top: bool = False,
+        **button: Any,
     ) -> None:
         """The button that does it."""
-        if st.button(words, key=self.key(*part), **{"width": "stretch", **button}):
+        if place.button(words, key=self.key(*part), **{"width": "stretch", **button}):
             session.act_once(self.name, act, to_top=to_top)
 
 
@@ -113,6 +119,22 @@ def ask_already(place: Any, key: str, known: str | None, **other: Any) -> Any:
     codes = list(dict.fromkeys([None, known, *(one.e_number for one in list_colourants())]))
     names = {code: name_colourant(code) if code else "not known, or none" for code in codes}
     return pick_one("Which colour is already in", names, key, place=place, index=codes.index(known), **other)
+
+
+def ask_who() -> None:
+    """The field for who enters."""
+    st.text_input(
+        "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
+        help="Written beside what you enter from now on. This browser keeps it.",
+    )  # fmt: skip
+
+
+def ask_measures() -> None:
+    """The choice how volumes are shown."""
+    st.segmented_control(
+        "Volumes are shown in", session.MEASURES, default=session.METRIC, required=True, key="measures",
+        persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
+    )  # fmt: skip
 
 
 def ask_hand(key: str, value: str = "drops") -> str:

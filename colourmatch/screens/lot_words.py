@@ -14,11 +14,13 @@ from colourmatch.book.entries import (
     PhotoEntry,
     number_photos,
 )
+from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml
 from colourmatch.words.looks import tell_glass, tell_serving
+from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.since_photo import since_photo
 from colourmatch.workflow.views import photo_view
 
@@ -39,6 +41,18 @@ def compared_photos(story: LotStory) -> list[PhotoEntry]:
     """The photos taken for the match that showed both liquids and count, in order; not those after the closing."""
     match = [photo for photo in story.counting_photos if photo.purpose == "match"]
     return [photo for photo in match if photo.measurement.delta_e_2000]
+
+
+def last_compared(story: LotStory) -> Measurement | None:
+    """What the last of them gave, None while there is none."""
+    photos = compared_photos(story)
+    return photos[-1].measurement if photos else None
+
+
+def show_ceiling(story: LotStory) -> str:
+    """How much colour may still go in, as a cell."""
+    used, lot = story.state().total_mg_per_l(), story.lot
+    return parts.ceiling_cell(used, lot.ceiling_mg_per_l, ceiling_left(story), lot.jurisdiction)
 
 
 def name_each_photo(story: LotStory) -> dict[int, str]:

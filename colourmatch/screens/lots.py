@@ -31,7 +31,6 @@ from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock
 from colourmatch.words.times import tell_minute
-from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.log import list_log
 from colourmatch.workflow.lot import view_of_photos
 from colourmatch.workflow.recheck import Drift, record_recheck
@@ -95,8 +94,7 @@ def pick_row() -> int | None:
 
 def draw_row(story: LotStory) -> str:
     """One lot as HTML: reference and batch of its last photo edge to edge, and what is known of it."""
-    lot, photos = story.lot, telling.compared_photos(story)
-    seen = photos[-1].measurement if photos else None
+    lot, seen = story.lot, telling.last_compared(story)
     spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
     colours = "".join(
         f'<i style="background:{lab_to_hex(one.lab)}"></i>' if one else "<i></i>" for one in spots
@@ -191,15 +189,12 @@ def show_lot(story: LotStory) -> None:
 
 def show_state(story: LotStory) -> None:
     """Volume, colour and ceiling now, and how near the batch came."""
-    state, photos = story.state(), telling.compared_photos(story)
-    seen = photos[-1].measurement if photos else None
-    cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
+    seen = telling.last_compared(story)
+    cells = [parts.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
     if seen and seen.delta_e_2000 and seen.difference:
         far = parts.show_interval(seen.delta_e_2000)
         cells.append(parts.cell("Last photo alone", far, seen.difference.text))
-    ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction
-    cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))
-    st.html(parts.glance(cells))
+    st.html(parts.glance([*cells, telling.show_ceiling(story)]))
     if story.closing is not None:
         st.html(telling.closing_panel(story.closing))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import streamlit as st
@@ -60,37 +59,22 @@ def show() -> None:
         # photos that were not measured are named until something else is entered
         place = f"lot-{story.lot.id}"
         events, kept = st.session_state.get(f"refused-at-{place}", (0, 0))
-        is_refused = (
-            events == len(story.events) and show_refused(place, "Not measured", again=True) and not kept
-        )
+        is_named = events == len(story.events) and show_refused(place, "Not measured", again=True)
         if story.lot.closed and story.lot.trial_of is None:
             pages.lead_on(story)
     with right:
         fold = st.expander("Details", expanded=is_typing(story))
     with fold:
         show_numbers(story, advice, waiting)
-        photo_forms = st.container()
+        forms = st.container()
     with left:
-        upload = show_bar(story, advice, answer, undoable=not is_refused)
+        upload = show_bar(story, advice, answer, undoable=bool(kept) or not is_named) or forms
         if session.may_enter() and not story.lot.closed:
-            take_photos(story, answer, Places(picture, block, photo_forms, upload or photo_forms), thinning)
+            take_photos(story, answer, thinning, picture=picture, block=block, forms=forms, upload=upload)
     with fold:
         if (question := advice.question) and answer.state != "question" and session.may_enter():
             recording.ask_causes(story, question)
         show_details(story, advice)
-
-
-@dataclass(frozen=True)
-class Places:
-    """Where a photo is shown while it is measured, where the answer stands, where what belongs to photos is asked.
-
-    upload: where the field stands, which is the one button of the bar while a photo is what is asked for.
-    """
-
-    picture: Any
-    answer: Any
-    forms: Any
-    upload: Any
 
 
 def pick_story(lot_id: int) -> LotStory:
@@ -186,17 +170,22 @@ def find_advice(story: LotStory) -> Advice:
     return advice.having(action="add", doses=first) if poured else advice
 
 
-def take_photos(story: LotStory, answer: answers.Answer, places: Places, thinning: Thinning | None) -> None:
-    """Measure and keep new photos one by one; a refused one is named and not kept."""
+def take_photos(
+    story: LotStory, answer: answers.Answer, thinning: Thinning | None, *, picture: Any, block: Any, forms: Any, upload: Any
+) -> None:  # fmt: skip
+    """Measure and keep new photos one by one; a refused one is named and not kept.
+
+    picture, block: of the answer, which change meanwhile; forms: of photos; upload: where the field stands.
+    """
     lot, place, asked = story.lot, f"lot-{story.lot.id}", answer.state == "photo"
-    with places.forms:
+    with forms:
         st.header("Next photo" if story.photos else "First photo")
         view = ask_view(story)
         camera = st.container()
         if not is_example(lot):
             words = "No card in the photo? Mark white and liquids on it"
             st.page_link(pages.find_page("picker"), label=words)
-    with places.upload:
+    with upload:
         if thinning:
             words = f"Both are 1 part made up to {thinning.dilution:g} now"
             if st.checkbox(words, True, key=f"thinned-{lot.id}-{telling.newest_id(story)}"):
@@ -207,11 +196,11 @@ def take_photos(story: LotStory, answer: answers.Answer, places: Places, thinnin
             files = upload_photos(place, "Photos of reference and batch", camera=camera, bare=asked)
     if not files:
         return
-    places.answer.html(answers.draw_answer(answer, old=True))
+    block.html(answers.draw_answer(answer, old=True))
     refused, kept = [], 0
     with session.failures_shown():
         for data, name in files:
-            places.picture.html(draw_measuring(data))
+            picture.html(draw_measuring(data))
             book, by = session.current_book(), session.entered_by()
             found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
             if found.measurement.refused:

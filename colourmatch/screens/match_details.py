@@ -10,7 +10,7 @@ import streamlit as st
 from colourmatch.advice import Advice
 from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.measurement import Measurement
-from colourmatch.screens import habits, plots, recording, serving, session
+from colourmatch.screens import fields, plots, recording, serving, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.amending import ask_amendment, ask_aside, show_history
@@ -19,7 +19,7 @@ from colourmatch.screens.fields import pick_one
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_photo, show_swatches
 from colourmatch.screens.references import ask_choice, tell_target
 from colourmatch.words.entries import tell_aside
-from colourmatch.workflow.ceilings import ceiling_left, passed_ceilings
+from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.views import photo_view
 
 
@@ -52,10 +52,10 @@ def show_details(story: LotStory, advice: Advice) -> None:
 
 def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
     """How far, which way, how much is left, and what is passed."""
-    lot, photos = story.lot, telling.compared_photos(story)
+    lot = story.lot
     together, shown = telling.find_combined(story, advice), telling.find_shown(story, advice)
     far, cells = advice.now, []
-    seen = shown or (photos[-1].measurement if photos else None)
+    seen = shown or telling.last_compared(story)
     if seen and seen.delta_e_2000 and seen.difference:
         whose = telling.describe_photos(shown)
         far = far or seen.delta_e_2000
@@ -70,9 +70,7 @@ def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
     elif far:
         words = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from all photos"
         cells.append(parts.cell("How far", parts.show_interval(far), words))
-    used, left = story.state().total_mg_per_l(), ceiling_left(story)
-    cells.append(parts.ceiling_cell(used, lot.ceiling_mg_per_l, left, lot.jurisdiction))
-    st.html(parts.glance(cells))
+    st.html(parts.glance([*cells, telling.show_ceiling(story)]))
     if lot.target_lab is not None:
         st.html(parts.line(f"Tinted to {tell_target(story)}."))
     if together and not together.agree:
@@ -197,7 +195,7 @@ def show_past(story: LotStory, advice: Advice) -> None:
     show_history(story)
     if not session.may_enter():
         return
-    habits.ask_name()
+    fields.ask_who()
     if story.lot.closed:  # else it stands under what was tapped
         recording.ask_correction(story)
     ask_aside(story)

@@ -25,6 +25,7 @@ _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}
 #: Lights a drink is looked at in -> words. CIE 015:2018.
 LIGHTS = {
+    "D65": "daylight (D65)",
     "A": "a warm lamp (A)",
     "FL2": "a cool white tube (FL2)",
     "FL11": "a shop tube (FL11)",
@@ -47,12 +48,12 @@ PRESETS: tuple[dict[str, Any], ...] = (
 
 def list_lights(own: Iterable[str]) -> list[str]:
     """The lights to choose from: daylight, common ones, and what the lot names besides."""
-    return list(dict.fromkeys(("D65", *LIGHTS, *own)))
+    return list(dict.fromkeys((*LIGHTS, *own)))
 
 
 def name_light(light: str) -> str:
     """A light in words, one outside the short list by its own name."""
-    return LIGHTS.get(light, "daylight (D65)" if light == "D65" else light)
+    return LIGHTS.get(light, light)
 
 
 def show_new_lot(stocks: list[StockEntry]) -> None:

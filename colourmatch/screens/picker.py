@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 import streamlit as st
 
@@ -52,26 +52,32 @@ _LIMITS = """
 Given = dict[str, tuple[float | None, ...] | float]
 
 
-class Picked(NamedTuple):
-    """A photo of this visit; mark: the hash of its content."""
+@dataclass
+class Picked:
+    """A photo of this visit: the hash of its content, its file, its full size, its rectangles by name."""
 
     mark: str
     name: str
     data: bytes
+    size: tuple[int, int]
+    boxes: dict[str, Box]
+
+    def given(self, reflectance: float) -> Given | None:
+        """What it is measured with, None while white or both liquids are missing."""
+        whole: Given = {name: tuple(box) for name, box in self.boxes.items() if is_whole(box)}
+        return whole | {"white_reflectance": reflectance} if "white" in whole and len(whole) > 1 else None
 
 
 @dataclass
 class Store:
-    """What stays of this visit when another page is looked at; boxes and full sizes by the photo's mark.
+    """What stays of this visit when another page is looked at.
 
     last: the photo that was marked last; active: the rectangle to draw next; count: that of the last drawing heard of.
     """
 
     photos: list[Picked] = field(default_factory=list)
-    boxes: dict[str, dict[str, Box]] = field(default_factory=dict)
-    sizes: dict[str, tuple[int, int]] = field(default_factory=dict)
-    last: str | None = None
-    chosen: str | None = None
+    last: Picked | None = None
+    chosen: str = ""
     active: str = "white"
     count: int = 0
 
@@ -88,9 +94,9 @@ def show() -> None:
     photos = {photo.mark: photo for photo in store.photos}
     names = {mark: f"{number}: {photo.name}" for number, (mark, photo) in enumerate(photos.items(), 1)}
     if len(photos) > 1:
-        key, index = f"picker-photo-{store.photos[-1].mark[:12]}", list(names).index(store.chosen or "")
+        key, index = f"picker-photo-{store.photos[-1].mark[:12]}", list(names).index(store.chosen)
         store.chosen = pick_one("Photo", names, key, index=index)
-    photo = photos[store.chosen or ""]
+    photo = photos[store.chosen]
     left, right = st.columns(2, gap="large")
     with left:
         show_marks(store, photo)
@@ -118,58 +124,53 @@ def add_photos(store: Store, label: str) -> None:
         return
     with session.failures_shown():
         for data, name in files:
-            mark = hashlib.sha256(data).hexdigest()
-            _, size = prepare_picture(data, name)
-            known = [photo for photo in store.photos if photo.mark != mark]
-            store.photos = [*known, Picked(mark, name, data)][-MOST_PHOTOS:]
-            last = store.last
-            carried = carry_boxes(store.boxes[last], store.sizes[last], size) if last else {}
-            store.sizes[mark] = size
-            store.boxes.setdefault(mark, {name: carried.get(name, [None] * 4) for name in LABELS})
-            store.last = mark
-            boxes = store.boxes[mark]
-            store.active = next((name for name in LABELS if not is_whole(boxes[name])), "batch")
-        store.chosen = store.last
+            mark, (_, size) = hashlib.sha256(data).hexdigest(), prepare_picture(data, name)
+            photo = next((known for known in store.photos if known.mark == mark), None)
+            if photo is None:
+                carried = carry_boxes(store.last.boxes, store.last.size, size) if store.last else {}
+                boxes = {name: carried.get(name, [None] * 4) for name in LABELS}
+                photo = Picked(mark, name, data, size, boxes)
+            others = [known for known in store.photos if known is not photo]
+            store.photos, store.last, store.chosen = [*others, photo][-MOST_PHOTOS:], photo, mark
+            store.active = next((name for name in LABELS if not is_whole(photo.boxes[name])), "batch")
         clear_upload("picker")
         st.rerun()
 
 
 def show_marks(store: Store, photo: Picked) -> None:
     """The picture with its rectangles, the same as numbers, and what the white is."""
-    mark, name, data = photo
-    boxes = store.boxes[mark]
 
     def hear(picked: Mapping[str, Any]) -> None:
-        boxes.update(take_boxes(picked.get("rectangles"), store.sizes[mark]))
+        photo.boxes.update(take_boxes(picked.get("rectangles"), photo.size))
         active = picked.get("active")
         store.active = active if active in LABELS else "white"
-        store.count, store.last = int(picked.get("count") or 0), mark
+        store.count, store.last = int(picked.get("count") or 0), photo
 
-    state = {"photo": mark, "active": store.active, "count": store.count, "alt": f"photo {name}"}
-    show_field(f"picker-field-{mark[:12]}", prepare_picture(data, name), boxes, state, hear)
+    state = {"photo": photo.mark, "active": store.active, "count": store.count, "alt": f"photo {photo.name}"}
+    picture = prepare_picture(photo.data, photo.name)
+    show_field(f"picker-field-{photo.mark[:12]}", picture, photo.boxes, state, hear)
     with st.expander("The rectangles as numbers"):
-        width, height = store.sizes[mark]
+        width, height = photo.size
         st.caption(f"Pixels from the top left of the upright photo, which is {width} x {height}.")
         for spot in LABELS:
-            ask_numbers(store, mark, spot)
+            ask_numbers(store, photo, spot)
 
 
-def ask_numbers(store: Store, mark: str, spot: str) -> None:
+def ask_numbers(store: Store, photo: Picked, spot: str) -> None:
     """Four number fields that show and change one rectangle."""
-    box = store.boxes[mark][spot]
-    most = (*store.sizes[mark], *store.sizes[mark])
+    box = photo.boxes[spot]
 
     def change(place: int, key: str) -> None:
         box[place] = st.session_state[key]
-        store.active, store.last = spot, mark
+        store.active, store.last = spot, photo
 
     with st.container(horizontal=True, key=f"cm-numbers-{spot}"):
         for place, axis in enumerate(_AXES):
-            key, value = f"picker-{mark[:12]}-{spot}-{axis}", box[place]
+            key, value = f"picker-{photo.mark[:12]}-{spot}-{axis}", box[place]
             st.session_state[key] = None if value is None else int(value)
             st.number_input(
-                f"{LABELS[spot]} {axis}", min_value=0 if place < 2 else 1, max_value=most[place], step=1, key=key,
-                on_change=change, args=(place, key), width=140,
+                f"{LABELS[spot]} {axis}", min_value=0 if place < 2 else 1, max_value=photo.size[place % 2], step=1,
+                key=key, on_change=change, args=(place, key), width=140,
             )  # fmt: skip
 
 
@@ -191,18 +192,10 @@ def measure(data: bytes, name: str, rectangles: Given) -> Measurement:
     return measure_rectangles_or_refuse(data, rectangles, name)
 
 
-def rectangles_of(boxes: Mapping[str, Box], reflectance: float) -> Given | None:
-    """What a photo is measured with, None while white or both liquids are missing."""
-    whole: Given = {name: tuple(box) for name, box in boxes.items() if is_whole(box)}
-    if "white" not in whole or len(whole) < 2:
-        return None
-    return whole | {"white_reflectance": reflectance}
-
-
 def show_results(store: Store, photo: Picked) -> None:
     """How far, which way, the colours, what is doubtful; of several photos what they give together."""
     reflectance = ask_white()
-    given = rectangles_of(store.boxes[photo.mark], reflectance)
+    given = photo.given(reflectance)
     if given is None:
         st.html(parts.empty("Mark white and both liquids on the picture: the difference appears here."))
         return
@@ -210,10 +203,8 @@ def show_results(store: Store, photo: Picked) -> None:
     if measured.refused:
         st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
         return
-    marked = {
-        f"Photo {number}": measure(one.data, one.name, own)
-        for number, one, own in list_marked(store, reflectance)
-    }
+    all_given = [(number, one, one.given(reflectance)) for number, one in enumerate(store.photos, 1)]
+    marked = {f"Photo {number}": measure(one.data, one.name, own) for number, one, own in all_given if own}
     together = combine_photos([*marked.values()], [*marked])
     if together is not None and len(together.photos) > 1:
         told, found = f"{len(together.photos)} photos together, 95 % interval", together.difference
@@ -226,13 +217,6 @@ def show_results(store: Store, photo: Picked) -> None:
     show_swatches(measured)
     show_flags(measured)
     offer_lot(store, reflectance)
-
-
-def list_marked(store: Store, reflectance: float) -> Iterator[tuple[int, Picked, Given]]:
-    """The photos of this visit that are marked, with their numbers and what they are measured with."""
-    for number, photo in enumerate(store.photos, 1):
-        if given := rectangles_of(store.boxes[photo.mark], reflectance):
-            yield number, photo, given
 
 
 def offer_lot(store: Store, reflectance: float) -> None:
@@ -249,22 +233,21 @@ def offer_lot(store: Store, reflectance: float) -> None:
         chosen = pick_one("Lot", names, f"picker-lot-{lots[0].id}")
         if not st.button("Put it into this lot", key=f"picker-record-{chosen}", width="stretch"):
             return
-    with session.failures_shown():
-        kept = 0
-        for _, photo, given in list_marked(store, reflectance):
-            if "batch" not in given:
-                continue
-            book, by = session.current_book(), session.entered_by()
-            sent = [(photo.data, photo.name)]
-            found = record_photos(book, chosen, sent, entered_by=by, rectangles=given)[0]
-            if found.measurement.refused:
-                raise InputError(found.measurement.refused)
-            kept += not found.repeated
-        if not kept:
-            raise InputError("These photos are in the lot already, or the batch is not marked on them.")
-        if kept > 1:  # of one its Undo says so
-            session.notify(f"{kept} photos are measured and kept.")
-        pages.go_to_lot("match", chosen)
+        with session.failures_shown():
+            kept, book, by = 0, session.current_book(), session.entered_by()
+            for photo in store.photos:
+                given = photo.given(reflectance)
+                if given and "batch" in given:
+                    sent = [(photo.data, photo.name)]
+                    (found,) = record_photos(book, chosen, sent, entered_by=by, rectangles=given)
+                    if found.measurement.refused:
+                        raise InputError(found.measurement.refused)
+                    kept += not found.repeated
+            if not kept:
+                raise InputError("These photos are in the lot already, or the batch is not marked on them.")
+            if kept > 1:  # of one its Undo says so
+                session.notify(f"{kept} photos are measured and kept.")
+            pages.go_to_lot("match", chosen)
 
 
 if __name__ == "__main__":

@@ -3,11 +3,13 @@ lot is kept here: the address names the lot, the book holds everything else."""
 
 from __future__ import annotations
 
+import json
 import logging
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote, unquote
 
 import streamlit as st
 
@@ -262,6 +264,11 @@ def is_at_this_machine() -> bool:
     return st.context.headers.get(VISITOR_HEADER, "here") == "here"
 
 
+#: What a browser keeps from visit to visit, in a cookie of its own that a script of the page writes.
+_KEPT = ("who", "measures")
+_COOKIE, _YEAR_S = "colourmatch_habits", 365 * 86400
+_MOST_SIGNS = 3000
+_WRITE = "<script>document.cookie = '{name}={value}; path=/; max-age={seconds}; SameSite=Strict';</script>"
 MEASURES = METRIC, US = "ml", "ml and US measures"
 
 
@@ -278,3 +285,29 @@ def entered_by() -> str | None:
 def by(token: str) -> By:
     """Who enters something in this visit, and the token of the act."""
     return {"entered_by": entered_by(), "token": token}
+
+
+def keep_habits() -> None:
+    """Take up what the browser brought, and write what was chosen since; called at the beginning of every run."""
+    state = st.session_state
+    if "habits" not in state:
+        for key, value in _read().items():
+            state.setdefault(key, value)
+    habits = state["habits"] = {key: state[key] for key in _KEPT if state.get(key)}
+    value = quote(json.dumps(habits))
+    seconds = _YEAR_S if habits and len(value) <= _MOST_SIGNS else 0
+    st.html(_WRITE.format(name=_COOKIE, value=value, seconds=seconds), unsafe_allow_javascript=True)
+
+
+def _read() -> dict[str, str]:
+    """The cookie's fields; empty where there is none or it holds something else."""
+    try:
+        read = json.loads(unquote(str(st.context.cookies.get(_COOKIE))))
+    except ValueError:
+        return {}
+    if not isinstance(read, dict):
+        return {}
+    known = {key: read[key] for key in _KEPT if isinstance(read.get(key), str)}
+    if known.get("measures") not in MEASURES:
+        known.pop("measures", None)
+    return known

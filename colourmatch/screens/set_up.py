@@ -15,7 +15,7 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, suggest_strength
-from colourmatch.screens import fields, habits, pages, session
+from colourmatch.screens import fields, pages, session
 from colourmatch.screens import html as parts
 from colourmatch.screens.fields import UNKNOWN, ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.screens.new_lot import show_new_lot
@@ -51,8 +51,8 @@ def show() -> None:
         show_strength(stocks)
         show_making()
     with st.expander("Name, measures"):  # what this browser keeps
-        habits.ask_name()
-        habits.ask_measures()
+        fields.ask_who()
+        fields.ask_measures()
     with st.container(key="cm-way-on"):
         st.page_link(pages.find_page("calibrations"), label="Card and phone")
 
@@ -331,14 +331,12 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
                 f"A fresh bottle of {made.name} is on the shelf; it starts with what was learnt, less sure."
             )
 
-        if st.button("A fresh bottle takes its place", key=f"away-fresh-{chosen}"):
-            session.act_once("fresh", refill)
+        begin_act("away-fresh").offer("A fresh bottle takes its place", refill, chosen, width="content")
 
         def put_away(_token: str) -> str:
             return f"The stock {shelf.put_away(chosen, entered_by=by).name} is put away. Its history stays."
 
-        if st.button("Put it away", key=f"away-put-{chosen}"):
-            session.act_once("away", put_away)
+        begin_act("away-put").offer("Put it away", put_away, chosen, width="content")
         if not stock.learnt:
             st.html(parts.line(f"Photos taught nothing of {stock.name} yet: its label counts."))
             return
@@ -351,8 +349,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
                 raise InputError('Tick "It was made again" before what was learnt is set aside.')
             return f"What was learnt of {shelf.reset(chosen, entered_by=by).name} is set aside."
 
-        if st.button("Forget what was learnt", key=f"away-forget-{key}"):
-            session.act_once("forget", forget)
+        begin_act("away-forget").offer("Forget what was learnt", forget, key, width="content")
 
 
 if __name__ == "__main__":

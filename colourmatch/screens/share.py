@@ -33,27 +33,20 @@ def show() -> None:
         with st.expander("What sharing does"):
             st.write(tell_sharing())
     else:
-        show_door(door)
-
-
-def show_door(door: Door) -> None:
-    """Address and code, to be scanned or typed, and the way to stop."""
-    left, right = st.columns([2, 3], gap="large")
-    with left:
+        left, right = st.columns([2, 3], gap="large")
         words = "QR code of the address with the access code"
-        st.html(f'<img class="cm-qr" alt="{words}" src="{draw_for_page(door.url_with_code)}">')
-    with right:
-        where = parts.cell(
-            "Scan it with the phone, or open there", door.url, "The phone must be in the same network."
-        )
-        code = parts.cell("Access code", door.code, "It is new at each start and ends with the program.")
-        st.html(where + code)
-        show_count(door)
-        if st.button("Stop sharing", type="primary", key="stop-sharing"):
-            door.close()
-            session.notify("Sharing is stopped. Every other browser is out.")
-            st.rerun()
-    st.html(parts.flag_line("What sharing does", tell_sharing(door.url), "warn"))
+        left.html(f'<img class="cm-qr" alt="{words}" src="{draw_for_page(door.url_with_code)}">')
+        with right:
+            under = "The phone must be in the same network."
+            where = parts.cell("Scan it with the phone, or open there", door.url, under)
+            code = parts.cell("Access code", door.code, "It is new at each start and ends with the program.")
+            st.html(where + code)
+            show_count(door)
+            if st.button("Stop sharing", type="primary", key="stop-sharing"):
+                door.close()
+                session.notify("Sharing is stopped. Every other browser is out.")
+                st.rerun()
+        st.html(parts.flag_line("What sharing does", tell_sharing(door.url), "warn"))
 
 
 @st.fragment(run_every=5)

@@ -18,10 +18,9 @@ from starlette.requests import cookie_parser
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from colourmatch.sharing.connections import is_loopback
+from colourmatch.sharing.connections import UploadRoom, Waiting, is_loopback
 from colourmatch.sharing.door import Door, Visit
 from colourmatch.sharing.entry_page import POLICY, draw_entry_page
-from colourmatch.sharing.uploads import UploadRoom, Waiting
 
 #: Tells the app behind the gate where a visitor sits: "here" or "shared". A browser cannot set it.
 VISITOR_HEADER = "x-colourmatch-visitor"
@@ -126,14 +125,11 @@ class Gate:
             self._left((await _read_small(receive)).decode("ascii", "replace"))
             await _answer(scope, send, 204)
             return
-        upload = self._room.take(scope)
-        if upload.refusal:
-            await _refuse(scope, receive, send, (429, upload.refusal))
-            return
-        try:
-            await self._app(scope, receive, _firm(scope["path"], send))
-        finally:
-            upload.end()
+        with self._room.take(scope) as refusal:
+            if refusal:
+                await _refuse(scope, receive, send, (429, refusal))
+            else:
+                await self._app(scope, receive, _firm(scope["path"], send))
 
     async def _pass_visit(
         self, scope: Scope, receive: Receive, send: Send, entered: tuple[Door, Visit]

@@ -2,35 +2,45 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
+
 import pytest
 
-from colourmatch.sharing.uploads import (
-    MOST_AT_ONCE,
+from colourmatch.sharing.connections import (
+    BYTES_OF_ONE,
+    FILES_WAITING,
     MOST_BYTES,
-    MOST_OF_ONE,
-    MOST_WAITING,
-    Upload,
+    UPLOADS_AT_ONCE,
     UploadRoom,
 )
+
+
+class Upload(ExitStack):
+    """A request that lasts until it ends."""
+
+    def __init__(self, room: UploadRoom, scope: dict[str, object]) -> None:
+        super().__init__()
+        self.refusal = self.enter_context(room.take(scope))
+        self.end = self.close
 
 
 def put(
     room: UploadRoom, page: str, file: str = "file", method: str = "PUT", visitor: str = "192.168.1.9"
 ) -> Upload:
     path = f"/_stcore/upload_file/{page}/{file}"
-    return room.take({"path": path, "method": method, "client": (visitor, 50000)})
+    return Upload(room, {"path": path, "method": method, "client": (visitor, 50000)})
 
 
 @pytest.mark.parametrize("method", ["OPTIONS", "DELETE"])
 def test_other_requests_pass(method):
     room = UploadRoom(lambda: {"page": [1] * 1000})
-    assert not room.take({"path": "/", "method": "GET"}).refusal
+    assert not Upload(room, {"path": "/", "method": "GET"}).refusal
     assert not put(room, "page", method=method).refusal
 
 
 def test_uploads_under_way_are_bounded_and_make_room_when_they_end():
     room = UploadRoom()
-    under_way = [put(room, "page", f"file-{n}") for n in range(MOST_AT_ONCE)]
+    under_way = [put(room, "page", f"file-{n}") for n in range(UPLOADS_AT_ONCE)]
     assert not any(upload.refusal for upload in under_way)
     refused = put(room, "other")
     assert refused.refusal.startswith("Too many uploads at once. Wait")
@@ -42,7 +52,7 @@ def test_uploads_under_way_are_bounded_and_make_room_when_they_end():
 
 
 def test_files_of_a_page_are_bounded():
-    files = {"page": [10] * MOST_WAITING}
+    files = {"page": [10] * FILES_WAITING}
     room = UploadRoom(lambda: files)
     assert "Take some out, or reload" in put(room, "page").refusal
     assert not put(room, "other").refusal
@@ -54,13 +64,13 @@ def test_one_visitor_fills_no_more_than_their_share():
     files: dict[str, list[int]] = {}
     room = UploadRoom(lambda: files)
     assert not put(room, "one", visitor="a").refusal
-    files["one"] = [MOST_OF_ONE + 1]
+    files["one"] = [BYTES_OF_ONE + 1]
     assert "wait a minute" in put(room, "one", visitor="a").refusal
     assert put(room, "one-more", visitor="a").refusal
     assert not put(room, "two", visitor="b").refusal
     for page, visitor in (("two", "b"), ("three", "c"), ("four", "d")):
         assert not put(room, page, visitor=visitor).refusal
-        files[page] = [MOST_OF_ONE]
+        files[page] = [BYTES_OF_ONE]
     assert sum(map(sum, files.values())) > MOST_BYTES
     assert put(room, "two", visitor="b").refusal and not put(room, "five", visitor="e").refusal
     del files["one"], files["three"]
