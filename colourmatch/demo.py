@@ -34,10 +34,12 @@ if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory
     from colourmatch.book.lot_book import LotBook
 
+#: Is given a story line by line.
+Say = Callable[[str], Any]
 DRINK, STOCK, CEILING_MG_PER_L, MOST_PHOTOS = "Invented bitter orange", "demo red", 60.0, 6
 
 
-def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str | Path | None = None) -> int:
+def play_demo(book: LotBook, say: Say = print, *, folder: str | Path | None = None) -> int:
     """Play one lot from the first photo to the stop, following the advice; the id of the lot.
 
     `say` is given the story line by line; the photos are written into `folder`, kept when it is given.
@@ -65,7 +67,7 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
     return lot.id
 
 
-def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]) -> Kitchen:
+def _work_on(book: LotBook, lot_id: int, folder: Path, say: Say) -> Kitchen:
     """Photograph, follow the advice, photograph again, until it says stop; the batch at the end."""
     kitchen = Kitchen()
     for number in range(1, MOST_PHOTOS + 1):
@@ -98,9 +100,7 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
     return kitchen
 
 
-def _tell_end(
-    book: LotBook, lot_id: int, closed: Closed, difference: float, say: Callable[[str], Any]
-) -> None:
+def _tell_end(book: LotBook, lot_id: int, closed: Closed, difference: float, say: Say) -> None:
     story = book.lots.story(lot_id)
     state, drops = story.state(), sum(entry.quantity for entry in story.additions)
     say("")

@@ -20,7 +20,7 @@ from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 from colourmatch.workflow.log import open_dose_of_other
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, LotEntry, LotStory
+    from colourmatch.book.entries import Lot, LotEntry
     from colourmatch.book.lot_book import LotBook
 
 
@@ -233,16 +233,13 @@ def correct(
         done: Any = book.lots.amend(story.lot.id, reason or "", **changes, **who)
         line = f"Corrected: {tell_changes(done.changes)}."
         return _answer_entry(session, book, done, {"changes": done.changes}, line)
-    return _correct_entry(session, book, (story, entry), amounts, {"reason": reason or "", **who})
-
-
-def _correct_entry(
-    session: Session, book: LotBook, place: tuple[LotStory, str], amounts: Data, who: Who
-) -> Answer:
-    story, typed = place
-    wanted = next((known for known in story.events if str(known.id) == typed.strip()), None)
+    wanted = next((known for known in story.events if str(known.id) == entry.strip()), None)
     if wanted is None:
-        raise InputError(f"Lot {story.lot.id} has no entry {typed}. See: colourmatch lot show {story.lot.id}")
+        raise InputError(f"Lot {story.lot.id} has no entry {entry}. See: colourmatch lot show {story.lot.id}")
+    return _correct_entry(session, book, wanted, amounts, {"reason": reason or "", **who})
+
+
+def _correct_entry(session: Session, book: LotBook, wanted: LotEntry, amounts: Data, who: Who) -> Answer:
     if "at" in amounts:
         return _move_entry(session, book, wanted, amounts, who)
     is_volume = wanted.kind in ("sample", "untinted", "poured-back")

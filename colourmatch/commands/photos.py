@@ -117,10 +117,8 @@ def record_each(
     session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], Data]
 ) -> list[Data]:
     """Photos recorded one after another, each with a token of its own, and noted; what came of each."""
-    token = who.get("token") if len(photos) > 1 else None
-    own = (
-        who if token is None else who | {"token": f"{token} {number}"} for number in range(1, len(photos) + 1)
-    )
+    many, token = len(photos) > 1, who.get("token")
+    own = (who | {"token": f"{token} {k}"} if token and many else who for k in range(1, len(photos) + 1))
     return list(note_each(session, map(record, photos, own), len(photos)))
 
 

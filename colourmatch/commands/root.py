@@ -38,9 +38,8 @@ class Root(Group):
         """A command by its name, imported now."""
         if cmd_name not in _MODULES:
             return None
-        found = getattr(
-            import_module(f"colourmatch.commands.{_MODULES[cmd_name]}"), cmd_name.replace("-", "_")
-        )
+        module = import_module(f"colourmatch.commands.{_MODULES[cmd_name]}")
+        found = getattr(module, cmd_name.replace("-", "_"))
         assert isinstance(found, click.Command)
         return found
 

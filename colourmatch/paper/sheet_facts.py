@@ -10,13 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from colourmatch.book.entries import (
-    AdditionEntry,
-    LotStory,
-    PhotoEntry,
-    VolumeEntry,
-    number_photos,
-)
+from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.dosing.limits import CeilingLine, ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.facts import K_95
 from colourmatch.paper.sheet_plots import Point
@@ -80,9 +74,8 @@ def tell_intake(intake: list[GlassIntake]) -> Iterator[tuple[str, ...]]:
 
 
 def _shorten(text: str) -> str:
-    return (
-        text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
-    )
+    cut = f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
+    return text if len(text) <= LONGEST_TEXT else cut
 
 
 def tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
@@ -105,9 +98,8 @@ def tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
             text += f". {flags}" if flags else ""
             remarks += [] if entry.aside is None else [tell_aside(entry.aside)]
         if entry.moved_by_id is not None:
-            remarks.append(
-                f"happened at {tell_minute(entry.happened_at, zone)}, by entry {entry.moved_by_id}"
-            )
+            happened = tell_minute(entry.happened_at, zone)
+            remarks.append(f"happened at {happened}, by entry {entry.moved_by_id}")
         if struck:
             remarks.append(f"struck by entry {entry.replaced_by_id}")
         yield Line(

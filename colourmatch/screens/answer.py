@@ -62,9 +62,8 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == words.STIR else first)
     if thinning is not None and thinning.text == text:
         return Answer("photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), first)
-    return Answer(
-        "photo", ((words.ANOTHER_PHOTO, ""),), words.tell_either(question.text) if question else first
-    )
+    under = words.tell_either(question.text) if question else first
+    return Answer("photo", ((words.ANOTHER_PHOTO, ""),), under)
 
 
 def asks_first(advice: Advice) -> bool:
@@ -119,9 +118,8 @@ def draw_scale(way: str, now: Figure, tolerance: float, *, expected: bool) -> st
     """The sentence of where the batch stands, and the same as a drawing: the match left, the interval as a band."""
     sentence = words.tell_place(way, now.to_json(), tolerance, expected=expected)
     most = max(1.15 * now.high, 2.5 * tolerance)
-    good, low, high, here = (
-        100 * min(max(v / most, 0.0), 1.0) for v in (tolerance, now.low, now.high, now.value)
-    )
+    places = (tolerance, now.low, now.high, now.value)
+    good, low, high, here = (100 * min(max(place / most, 0.0), 1.0) for place in places)
     return (
         f'<div class="cm cm-place"><p>{parts.as_html(sentence)}</p><div class="cm-scale" aria-hidden="true">'
         f'<i class="cm-good" style="width:{good:.1f}%"></i>'

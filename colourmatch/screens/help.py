@@ -27,9 +27,8 @@ def show() -> None:
     """The page."""
     st.title("Help")
     named = st.query_params.get("page", "")
-    name = choose_one(
-        "Page", _TITLES, "help-page", named if named in _TITLES else None, format_func=_TITLES.__getitem__
-    )
+    first = named if named in _TITLES else None
+    name = choose_one("Page", _TITLES, "help-page", first, format_func=_TITLES.__getitem__)
     if name == _HERE:
         show_versions()
         return

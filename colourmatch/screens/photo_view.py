@@ -48,9 +48,8 @@ def upload_photos(
     # a browser lends its camera to no page of an unencrypted network address
     if session.is_at_this_machine():
         with (camera or st).expander("Camera of this device"):
-            st.caption(
-                "The picture is smaller than one from the camera app: use it when there is no other way."
-            )
+            told = "The picture is smaller than one from the camera app: use it when there is no other way."
+            st.caption(told)
             if st.toggle("Switch the camera on", key=f"camera-on-{place}-{token}"):
                 taken = st.camera_input("Camera", key=f"camera-{place}-{token}", resolution="1080p")
                 files += [taken] if taken else []

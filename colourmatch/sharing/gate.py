@@ -91,7 +91,7 @@ class Gate:
             return
         visit = self._door.find_visit(_read_cookie(headers, self._cookie))
         if visit is not None:
-            await self._pass_visit(_marked(scope, "shared", browser), receive, answer, (self._door, visit))
+            await self._pass_visit(_marked(scope, "shared", browser), receive, answer, self._door, visit)
         elif scope["type"] == "http" and scope["method"] == "POST":
             await self._take_code(self._door, scope, receive, send)
         elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
@@ -131,11 +131,8 @@ class Gate:
             else:
                 await self._app(scope, receive, _firm(scope["path"], send))
 
-    async def _pass_visit(
-        self, scope: Scope, receive: Receive, send: Send, entered: tuple[Door, Visit]
-    ) -> None:
+    async def _pass_visit(self, scope: Scope, receive: Receive, send: Send, door: Door, visit: Visit) -> None:
         """As `_pass`; an open socket is closed from this side when the visit ends."""
-        door, visit = entered
         if scope["type"] != "websocket":
             await self._pass(scope, receive, send)
             return
