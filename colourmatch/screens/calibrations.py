@@ -279,7 +279,3 @@ def keep_known(
             )  # fmt: skip
         where, count = f"{told.phone} in the light {told.light}", len(told.liquids)
         end_upload("known", [], f"Kept: {where}, {count} known liquids.", "known")
-
-
-if __name__ == "__main__":
-    show()

@@ -105,7 +105,3 @@ def show_versions() -> None:
     st.write("Copy both: `colourmatch book backup`.")
     with st.expander("Versions"):
         st.html(parts.facts(rows))
-
-
-if __name__ == "__main__":
-    show()

@@ -278,7 +278,3 @@ def take_photos(story: LotStory) -> None:
         bar.empty()
         said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
         end_upload(place, refused, said, files=files)
-
-
-if __name__ == "__main__":
-    show()

@@ -243,7 +243,3 @@ def ask_view(story: LotStory) -> dict[str, float | None]:
         "depth_mm": depth if depth != now.depth_mm else None,
         "dilution": dilution if dilution != now.dilution else None,
     }
-
-
-if __name__ == "__main__":
-    show()

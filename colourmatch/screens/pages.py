@@ -6,7 +6,7 @@ import io
 import re
 from collections.abc import Callable
 from functools import partial
-from pathlib import Path
+from importlib import import_module
 from typing import Any
 
 import streamlit as st
@@ -17,7 +17,6 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.sharing.door import current_door
 
-_FOLDER = Path(__file__).parent
 #: address -> title
 TITLES = {
     "start": "Start",
@@ -35,10 +34,12 @@ _NOT_IN_MENU = ("picker", "calibrations", "trend")
 
 
 def find_page(name: str) -> Any:
-    """One page by its address; KeyError for one that does not exist."""
-    return st.Page(
-        _FOLDER / f"{name}.py", title=TITLES[name], url_path=name.replace("_", "-"), default=name == "start"
-    )
+    """One page by its address, whose module is read when it is first shown; KeyError for one that does not exist."""
+
+    def show() -> None:
+        import_module(f"colourmatch.screens.{name}").show()
+
+    return st.Page(show, title=TITLES[name], url_path=name.replace("_", "-"), default=name == "start")
 
 
 def show_menu() -> None:

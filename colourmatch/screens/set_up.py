@@ -350,7 +350,3 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
             return f"What was learnt of {shelf.reset(chosen, entered_by=by).name} is set aside."
 
         begin_act("away-forget").offer("Forget what was learnt", forget, key, width="content")
-
-
-if __name__ == "__main__":
-    show()

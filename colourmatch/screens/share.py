@@ -59,7 +59,3 @@ def show_count(door: Door) -> None:
         else "No other browser is in."
     )
     st.html(parts.line(words))
-
-
-if __name__ == "__main__":
-    show()

@@ -88,7 +88,3 @@ def open_the_example() -> None:
 
     with session.failures_shown():
         pages.go_to_lot("match", begin_example(session.current_book()))
-
-
-if __name__ == "__main__":
-    show()

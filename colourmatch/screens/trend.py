@@ -137,7 +137,3 @@ def show_table(lots: tuple[TrendLot, ...]) -> None:
             f"The last {MOST_LOTS} closed lots at most. ± is one standard deviation; CIEDE2000 with its 95 % "
             "interval. Drops are counted, so they have none; how large a drop is lies in the mg/l."
         )
-
-
-if __name__ == "__main__":
-    show()
