@@ -12,19 +12,7 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.entries import AdditionEntry, VolumeEntry
 from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
-from colourmatch.simulate.kitchen import (
-    COLOURANT,
-    DEPTH_MM,
-    DILUTION,
-    LABEL_DROP_ML,
-    LABEL_STRENGTH_G_PER_100ML,
-    TRUE_DROP,
-    TRUE_STRENGTH,
-    VOLUME_ML,
-    Kitchen,
-    take_photo,
-    true_difference,
-)
+from colourmatch.simulate import kitchen as truth
 from colourmatch.words.figures import tell_drops, tell_interval
 from colourmatch.workflow.closing import Closed, close_lot
 from colourmatch.workflow.lot import record_photos, view_of_photos
@@ -46,35 +34,35 @@ def play_demo(book: LotBook, say: Say = print, *, folder: str | Path | None = No
     """
     stock = _find_or_add_stock(book, STOCK)
     say("Everything here is invented: the kitchen, the drink, the phone and the light are simulated.")
-    say(f"{VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
+    say(f"{truth.VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
     say(
-        f"The stock {stock!r}: {COLOURANT}, {LABEL_STRENGTH_G_PER_100ML:g} g in 100 ml by its label, "
-        f"about {LABEL_DROP_ML:g} ml a drop."
+        f"The stock {stock!r}: {truth.COLOURANT}, {truth.LABEL_STRENGTH_G_PER_100ML:g} g in 100 ml by its label, "
+        f"about {truth.LABEL_DROP_ML:g} ml a drop."
     )
     lot = book.lots.begin(
-        DRINK, VOLUME_ML, [stock], ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=DEPTH_MM, dilution=DILUTION,
-        notes="Simulated, for demonstration.", entered_by="demo",
+        DRINK, truth.VOLUME_ML, [stock], ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=truth.DEPTH_MM,
+        dilution=truth.DILUTION, notes="Simulated, for demonstration.", entered_by="demo",
     )  # fmt: skip
     say(
         f"Lot {lot.id}: ceiling {CEILING_MG_PER_L:g} mg/l, "
-        f"both glasses 1 part made up to {DILUTION:g} with water."
+        f"both glasses 1 part made up to {truth.DILUTION:g} with water."
     )
     with ExitStack() as stack:
         place = Path(folder or stack.enter_context(tempfile.TemporaryDirectory(prefix="colourmatch-demo-")))
         kitchen = _work_on(book, lot.id, place, say)
     closed = close_lot(book, lot.id)
-    _tell_end(book, lot.id, closed, true_difference(kitchen), say)
+    _tell_end(book, lot.id, closed, truth.true_difference(kitchen), say)
     return lot.id
 
 
-def _work_on(book: LotBook, lot_id: int, folder: Path, say: Say) -> Kitchen:
+def _work_on(book: LotBook, lot_id: int, folder: Path, say: Say) -> truth.Kitchen:
     """Photograph, follow the advice, photograph again, until it says stop; the batch at the end."""
-    kitchen = Kitchen()
+    kitchen = truth.Kitchen()
     for number in range(1, MOST_PHOTOS + 1):
         path = folder / f"demo-{number}.jpg"
         try:
             with replace_whole(path, sync=False) as stream:
-                stream.write(take_photo(kitchen, number))
+                stream.write(truth.take_photo(kitchen, number))
         except OSError as error:
             todo = what_to_do(error, "Give another folder.")
             raise InputError(
@@ -114,7 +102,7 @@ def _tell_end(book: LotBook, lot_id: int, closed: Closed, difference: float, say
     say(
         f"  Learnt of {STOCK}: a drop does {learnt.strength_factor:.2f} "
         f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
-        f"in truth {TRUE_STRENGTH * TRUE_DROP:.2f}."
+        f"in truth {truth.TRUE_STRENGTH * truth.TRUE_DROP:.2f}."
     )
     say(f"  {closed.advice.label}".replace("\n", "\n  "))
     say(
@@ -128,7 +116,7 @@ def _find_or_add_stock(book: LotBook, name: str) -> str:
         return book.stocks.get(name).name
     except (NotFoundError, ClosedError):
         return book.stocks.add(
-            name, COLOURANT, LABEL_STRENGTH_G_PER_100ML, drop_ml=LABEL_DROP_ML,
+            name, truth.COLOURANT, truth.LABEL_STRENGTH_G_PER_100ML, drop_ml=truth.LABEL_DROP_ML,
             notes="Simulated, for demonstration.", entered_by="demo",
         ).name  # fmt: skip
 
@@ -143,8 +131,8 @@ def begin_example(book: LotBook) -> int:
             return lot.id
     number = f"{EXAMPLE_NUMBER}-{len(lots) + 1}" if lots else EXAMPLE_NUMBER
     return book.lots.begin(
-        f"{DRINK} (example)", VOLUME_ML, [_find_or_add_stock(book, EXAMPLE_STOCK)],
-        ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=DEPTH_MM, dilution=DILUTION, number=number,
+        f"{DRINK} (example)", truth.VOLUME_ML, [_find_or_add_stock(book, EXAMPLE_STOCK)],
+        ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=truth.DEPTH_MM, dilution=truth.DILUTION, number=number,
         notes="Simulated, for looking around.", entered_by="demo", token=f"example-lot-{number}",
     ).id  # fmt: skip
 
@@ -158,14 +146,14 @@ def take_example_photo(story: LotStory, view: Mapping[str, float | None] | None 
     said = {key: value for key, value in (view or {}).items() if value is not None}
     asked = {"depth_mm": last.depth_mm, "dilution": last.dilution} | said
     # the batch as it truly is: what is counted in drops is as small as they are
-    kitchen = Kitchen(volume_ml=story.lot.volume_ml, base_ml=story.lot.volume_ml)
+    kitchen = truth.Kitchen(volume_ml=story.lot.volume_ml, base_ml=story.lot.volume_ml)
     for entry in story.effective:
         if isinstance(entry, AdditionEntry):
             if entry.stock != EXAMPLE_STOCK:
                 raise InputError(f"The kitchen of the example has no {entry.stock}. Take that addition back.")
-            kitchen = kitchen.add_stock(entry.ml * (TRUE_DROP if entry.unit == "drops" else 1.0))
+            kitchen = kitchen.add_stock(entry.ml * (truth.TRUE_DROP if entry.unit == "drops" else 1.0))
         elif isinstance(entry, VolumeEntry) and entry.came:
             kitchen = kitchen.add_untinted(entry.ml)
         elif isinstance(entry, VolumeEntry) and not entry.returned:
             kitchen = kitchen.take_sample(entry.ml)
-    return take_photo(kitchen, number, **asked), f"example-{number}.jpg"
+    return truth.take_photo(kitchen, number, **asked), f"example-{number}.jpg"

@@ -10,25 +10,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from colourmatch.book.checks import utc_text
+from colourmatch.commands import lines as telling
 from colourmatch.commands import lot_entries, papers, trials
 from colourmatch.commands import options as opt
+from colourmatch.commands import photos as reading
 from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who
-from colourmatch.commands.lines import (
-    NO_PLACE,
-    advice_lines,
-    closing_line,
-    combined_lines,
-    fit_lines,
-    lot_lines,
-)
-from colourmatch.commands.photos import (
-    answer_photos,
-    measure_all,
-    reading_options,
-    record_each,
-    rectangle_options,
-    take_rectangles,
-)
 from colourmatch.errors import ColourMatchError
 from colourmatch.records import plain
 from colourmatch.words.figures import tell_number
@@ -105,15 +91,15 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     lines += [f"  Warning: {warning.text}" for warning in warnings]
     lines += [f"  {text}" for text in (*(dose.text for dose in first), *(one.text for one in cautions))]
     if made.jurisdiction is None:
-        lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")
+        lines.append(f"  {telling.NO_PLACE.replace('LOT', str(made.id))}")
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
 
 
 @lot.command(example="colourmatch lot photo 1 photo.jpg --json")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
-@rectangle_options
-@reading_options
+@reading.rectangle_options
+@reading.reading_options
 @opt.number("--dilution", "From this photo on 1 part is made up to so many, both glasses alike.")
 @opt.amount("--depth-mm", "depth", "From this photo on the liquid stands so deep in both glasses.")
 @opt.who
@@ -129,13 +115,13 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     from colourmatch.workflow.lot import record_photos
 
     view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
-    rectangles = take_rectangles(given)
+    rectangles = reading.take_rectangles(given)
     book = session.open_book()
     lot_id = book.lots.get(lot).id
     note_for_lot(book, lot_id, card=given["card_name"], light=given["light"], entered_by=who["entered_by"])
     # read by all cores at once, then learnt from one after another: each advice rests on those before it
     new = tuple(path for path in photos if not _is_in(book, lot_id, path))
-    read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
+    read = reading.measure_all(new, rectangles, lot_reader(book, lot_id).greys)
     given = {"rectangles": rectangles, "view": view}
 
     def record(path: str, who: Who) -> Data:
@@ -143,14 +129,14 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
         (taken,) = record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
         return taken.to_json()
 
-    found = record_each(session, photos, who, record)
+    found = reading.record_each(session, photos, who, record)
     closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
-    answer = answer_photos(found, data)
+    answer = reading.answer_photos(found, data)
     together = (advice or {}).get("combined")
-    lines = combined_lines(together) if together and len(together["photos"]) > 1 else ()
-    return answer._replace(text=[*answer.text, *lines, *advice_lines(advice, closed=closed)])
+    lines = telling.combined_lines(together) if together and len(together["photos"]) > 1 else ()
+    return answer._replace(text=[*answer.text, *lines, *telling.advice_lines(advice, closed=closed)])
 
 
 def _is_in(book: LotBook, lot: int, path: str) -> bool:
@@ -236,7 +222,7 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     told = describe_lot(book, book.lots.get(lot).id)
     if no_curve and (told["advice"] or {}).get("curve"):
         told["advice"] = told["advice"] | {"curve": None}
-    return Answer(told, list(fit_lines(lot_lines(told, law=law))))
+    return Answer(told, list(telling.fit_lines(telling.lot_lines(told, law=law))))
 
 
 @lot.command(example="colourmatch lot log --since yesterday")
@@ -282,8 +268,8 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
         session.note(left)
     session.warn(told.warnings)
     data = told.to_json()
-    line = f"Lot {lot_id}. {closing_line(data, data['advice'])}"
-    return Answer(data, [line, *advice_lines(data["advice"], closed=True)])
+    line = f"Lot {lot_id}. {telling.closing_line(data, data['advice'])}"
+    return Answer(data, [line, *telling.advice_lines(data["advice"], closed=True)])
 
 
 for _command in (

@@ -13,15 +13,7 @@ from colourmatch.commands.lines import reference_lines
 from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_lab
-from colourmatch.workflow.references import (
-    KnownReference,
-    choose_reading,
-    enter_reference,
-    find_reference,
-    read_reference,
-    record_reference,
-    target_from_lot,
-)
+from colourmatch.workflow import references
 
 
 @click.group(cls=Group)
@@ -60,10 +52,12 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
         return _add_lot(session, name, lot, who)
     book = session.open_book(begins=True)
     if lab is not None:
-        return _answer(enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
+        return _answer(references.enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
 
     def record(path: str, who: Who) -> Data:
-        (sent,) = record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
+        (sent,) = references.record_reference(
+            book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who
+        )
         return sent.to_json("reading")
 
     found = record_each(session, photos, who, record)
@@ -72,29 +66,29 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
         for one in found
         if one.get("repeated")
     ]
-    known = read_reference(book, name) if find_reference(book, name) else None
+    known = references.read_reference(book, name) if references.find_reference(book, name) else None
     lines += reference_lines(known) if known else []
     none: Data = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     told = known.to_json() if known else none
     return answer_entries(found, told | {"photos": found}, lines, "reading")
 
 
-def _answer(known: KnownReference, **more: int) -> Answer:
+def _answer(known: references.KnownReference, **more: int) -> Answer:
     return Answer(known.to_json() | more, list(reference_lines(known)))
 
 
 def _add_lot(session: Session, name: str, lot: str, who: Who) -> Answer:
     book = session.open_book()
     source = book.lots.get(lot).id
-    made = target_from_lot(book, source, name=name, **who)
-    return _answer(read_reference(book, made.reference_id), source=source, reading=made.id)
+    made = references.target_from_lot(book, source, name=name, **who)
+    return _answer(references.read_reference(book, made.reference_id), source=source, reading=made.id)
 
 
 @reference.command("list", example="colourmatch reference list")
 def list_(session: Session) -> Answer:
     """List the references."""
     book = session.read_book(needed=False)
-    found = [read_reference(book, known.id) for known in book.references.all()]
+    found = [references.read_reference(book, known.id) for known in book.references.all()]
     latest = [one.readings[-1] if one.readings else None for one in found]
     rows = [
         (
@@ -112,7 +106,7 @@ def list_(session: Session) -> Answer:
 @click.argument("name")
 def show(session: Session, name: str) -> Answer:
     """Show the readings of a reference in time, and whether it holds its colour."""
-    return _answer(read_reference(session.read_book(), name))
+    return _answer(references.read_reference(session.read_book(), name))
 
 
 @reference.command(example="colourmatch reference choose 'The bottle' --lot 1 --reading first")
@@ -129,7 +123,7 @@ def choose(session: Session, name: str, lot: str, reading: str, who: Who) -> Ans
     It counts for photos on which no reference stands; a reference in the photo counts before it.
     """
     book = session.open_book()
-    told = choose_reading(book, book.lots.get(lot).id, name, reading, **who)
+    told = references.choose_reading(book, book.lots.get(lot).id, name, reading, **who)
     which = f"reading {reading}" if reading.isdecimal() else f"{reading} reading"
     which = f"the {which}" if reading in ("first", "latest") else which
     which = "the mean of its readings" if reading == "mean" else which

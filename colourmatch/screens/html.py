@@ -21,27 +21,18 @@ from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import Figure
 from colourmatch.photo.card import read_card
 from colourmatch.records import Array
+from colourmatch.words import figures
 from colourmatch.words.entries import OUTCOMES
-from colourmatch.words.figures import (
-    PAGES,
-    tell_amount,
-    tell_drops,
-    tell_interval,
-    tell_lab,
-    tell_left,
-    tell_number,
-    tell_spread,
-)
 from colourmatch.words.times import tell_date, tell_time
 
 Lab: TypeAlias = "Sequence[float] | Array"
 #: Longest text that is still shown large as a whole.
 MOST_LARGE = 140
 #: Figures as pages show them: a true minus sign, "9.2 ± 0.4", a dash for what is not there.
-show_number = partial(tell_number, signs=PAGES)
-show_interval = partial(tell_interval, signs=PAGES)
-show_spread = partial(tell_spread, signs=PAGES)
-show_lab = partial(tell_lab, signs=PAGES)
+show_number = partial(figures.tell_number, signs=figures.PAGES)
+show_interval = partial(figures.tell_interval, signs=figures.PAGES)
+show_spread = partial(figures.tell_spread, signs=figures.PAGES)
+show_lab = partial(figures.tell_lab, signs=figures.PAGES)
 #: drink-like colours that differ as a reference and a pale batch do
 _FILLS = {"reference": "#c9503a", "batch": "#e08a72", "blank": "#f4f8f9"}
 _WORDS = "The card from above: reference, batch and water in three rings, black squares around them."
@@ -137,7 +128,7 @@ def advice_panel(advice: Advice, waiting: str = "") -> str:
 def _show_drops(part: DoseInAll) -> str:
     known = part.low is not None and part.high is not None
     span = f" ({show_number(part.low, 0)} to {show_number(part.high, 0)})" if known else ""
-    return f"{tell_drops(round(part.drops or 0))} of {part.stock}{span}"
+    return f"{figures.tell_drops(round(part.drops or 0))} of {part.stock}{span}"
 
 
 def line(text: str) -> str:
@@ -181,18 +172,18 @@ def ceiling_cell(
     if ceiling is None:
         own = "No ceiling of your own is set."
         if left is None or place is None:
-            return cell("Colour in the batch", f"{tell_amount(used, PAGES)} mg/l", own)
-        under = f"{tell_amount(used, PAGES)} mg/l in the batch, by the labels. {own}"
-        return cell(f"Under the limits of {place}", tell_left(left), under)
+            return cell("Colour in the batch", f"{figures.tell_amount(used, figures.PAGES)} mg/l", own)
+        under = f"{figures.tell_amount(used, figures.PAGES)} mg/l in the batch, by the labels. {own}"
+        return cell(f"Under the limits of {place}", figures.tell_left(left), under)
     room = ceiling - used
     share = 100.0 if ceiling <= 0 else min(max(used / ceiling, 0.0), 1.0) * 100
     bar = f'<div class="cm-bar {"over" if room < 0 else ""}"><i style="width:{share:.1f}%"></i></div>'
-    law = ""
+    law, in_it = "", figures.tell_amount(used, figures.PAGES)
     if place is not None and left is not None and left < room - 0.05:
-        law = f". By the limits of {place}: {tell_left(left)}"
+        law = f". By the limits of {place}: {figures.tell_left(left)}"
     return (
-        f'{kicker("Under the ceiling")}<p class="cm-big">{tell_left(room)}</p>{bar}'
-        f'<p class="cm-quiet">{tell_amount(used, PAGES)} of {tell_amount(ceiling)} mg/l used, by the labels'
+        f'{kicker("Under the ceiling")}<p class="cm-big">{figures.tell_left(room)}</p>{bar}'
+        f'<p class="cm-quiet">{in_it} of {figures.tell_amount(ceiling)} mg/l used, by the labels'
         f"{as_html(law)}</p>"
     )
 
@@ -212,11 +203,11 @@ def swatches(colours: Iterable[Swatch]) -> str:
     blocks = []
     for colour in colours:
         name, words = as_html(colour.name), f"<br>{as_html(colour.words)}" if colour.words else ""
-        figures = show_lab(colour.lab, colour.lab_sd).split(", ")
+        axes = show_lab(colour.lab, colour.lab_sd).split(", ")
         blocks.append(
             f'<div><div class="cm-colour" style="background:{lab_to_hex(colour.lab)}" role="img" aria-label="{name}"></div>'
             f'<div class="cm-words"><b>{name}</b>{words}<div class="cm-quiet">'
-            + "".join(f'<span class="cm-part">{part}</span> ' for part in figures)
+            + "".join(f'<span class="cm-part">{part}</span> ' for part in axes)
             + "</div></div></div>"
         )
     return f'<div class="cm cm-swatches">{"".join(blocks)}</div>'

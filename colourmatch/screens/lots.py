@@ -14,17 +14,9 @@ from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import LIQUIDS
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens import pages, session
+from colourmatch.screens import pages, photo_view, session
 from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.fields import choose_one
-from colourmatch.screens.photo_view import (
-    end_upload,
-    show_flags,
-    show_photo,
-    show_refused,
-    show_swatches,
-    upload_photos,
-)
 from colourmatch.screens.references import tell_target
 from colourmatch.words.advice import tell_far
 from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
@@ -208,10 +200,10 @@ def show_photos(story: LotStory) -> None:
     for photo in reversed(story.photos):
         with st.expander(parts.plain(begin(names[photo.id])), on_change="rerun") as folded:
             if folded.open:
-                show_flags(photo.measurement)
+                photo_view.show_flags(photo.measurement)
                 if photo.stored_name is not None:
-                    show_photo(photo)
-                show_swatches(photo.measurement)
+                    photo_view.show_photo(photo)
+                photo_view.show_swatches(photo.measurement)
 
 
 # ---- after the closing -------------------------------------------------------------------------------------------
@@ -220,7 +212,7 @@ def show_photos(story: LotStory) -> None:
 def show_recheck(story: LotStory) -> None:
     """Whether the colour of a closed lot holds: in words, photo by photo, and a place for the next photo."""
     st.subheader("Does the colour hold?")
-    show_refused(f"recheck-{story.lot.id}")
+    photo_view.show_refused(f"recheck-{story.lot.id}")
     drift = session.read_drift(story)
     first, rest = parts.split_sentence(drift.text)
     st.html(parts.panel("Since it was closed", first, [rest]))
@@ -262,7 +254,9 @@ def show_drift(drift: Drift, names: dict[int, str]) -> None:
 def take_photos(story: LotStory) -> None:
     """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
     place, view = f"recheck-{story.lot.id}", view_of_photos(story)
-    files = upload_photos(place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}")
+    files = photo_view.upload_photos(
+        place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}"
+    )
     if not files:
         return
     with session.failures_shown():
@@ -277,4 +271,4 @@ def take_photos(story: LotStory) -> None:
                 kept += 1
         bar.empty()
         said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
-        end_upload(place, refused, said, files=files)
+        photo_view.end_upload(place, refused, said, files=files)

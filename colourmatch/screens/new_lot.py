@@ -206,27 +206,22 @@ def ask_target(act: fields.Act) -> tuple[int, str] | None:
 def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[Condition]] | None:
     """Up to three glasses, or as many as there are; fields left empty are as photographed, a glass left empty is none."""
     st.write("The advice weighs these looks. What is left empty is as photographed.")
-    count = max(3, len(known))
-    offer_presets(key, known, count)
-    asked = [
-        _ask_serving(key.format(number), number, known[number - 1] if number <= len(known) else {})
-        for number in range(1, count + 1)
-    ]
+    held = [*known, *[{}] * (3 - len(known))]
+    offer_presets(key, held)
+    asked = [_ask_serving(key.format(number), number, one) for number, one in enumerate(held, 1)]
     told = [condition for condition in asked if set(condition) - {"weight"}]
     return {"conditions": told} if told else None
 
 
-def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> None:
+def offer_presets(key: str, held: Sequence[Mapping[str, Any]]) -> None:
     """Usual glasses, drawn; a tap fills the first glass that is empty with one."""
     state, names = st.session_state, ("name", "depth", "dilution")
-
-    def is_empty(number: int) -> bool:
-        held = known[number - 1] if number <= len(known) else {}
-        return not set(held) - {"weight"} and not any(
-            state.get(key.format(number).format(one)) for one in names
-        )
-
-    place = next((key.format(number) for number in range(1, count + 1) if is_empty(number)), None)
+    free = (
+        place
+        for place, one in ((key.format(number), one) for number, one in enumerate(held, 1))
+        if not set(one) - {"weight"} and not any(state.get(place.format(name)) for name in names)
+    )
+    place = next(free, None)
 
     def fill(preset: Mapping[str, Any]) -> None:
         for what, value in zip((*names, "light"), preset.values(), strict=True):

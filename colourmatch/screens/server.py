@@ -47,7 +47,8 @@ class _Server(uvicorn.Server):
             handshake_s = HEAD_S if self._encryption else None
             self.servers.append(
                 await self.loop.create_server(
-                    lambda: GuardedProtocol(self.config, self.server_state, self.lifespan.state), sock=one, ssl=self._encryption, ssl_handshake_timeout=handshake_s,
+                    lambda: GuardedProtocol(self.config, self.server_state, self.lifespan.state),
+                    sock=one, ssl=self._encryption, ssl_handshake_timeout=handshake_s,
                     backlog=self.config.backlog,
                 )
             )  # fmt: skip
