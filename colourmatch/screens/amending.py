@@ -8,17 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import (
-    AdditionEntry,
-    AmendmentEntry,
-    AnswerEntry,
-    AsideEntry,
-    ClosingEntry,
-    LotEntry,
-    LotStory,
-    PhotoEntry,
-    VolumeEntry,
-)
+from colourmatch.book import entries as kinds
 from colourmatch.errors import InputError
 from colourmatch.screens import fields, session
 from colourmatch.screens import html as parts
@@ -34,9 +24,9 @@ _FIGURES = (
 )  # fmt: skip
 
 
-def ask_amendment(story: LotStory) -> None:
+def ask_amendment(story: kinds.LotStory) -> None:
     """The form; only what was changed is written."""
-    lot, act = story.lot, fields.act_on(story, "amend", AmendmentEntry)
+    lot, act = story.lot, fields.act_on(story, "amend", kinds.AmendmentEntry)
     with st.expander("Put figures of the lot right", expanded=act.is_typed()):
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
         typed = ask_figures(story, act.key("{}"))
@@ -53,11 +43,11 @@ def ask_amendment(story: LotStory) -> None:
         act.offer("Write it down", amend, "write")
 
 
-def ask_aside(story: LotStory) -> None:
+def ask_aside(story: kinds.LotStory) -> None:
     """Sets a photo that lies apart aside, or takes it back; both are written down with the reason."""
     if not story.photos:
         return
-    act = fields.act_on(story, "aside", PhotoEntry, AsideEntry)
+    act = fields.act_on(story, "aside", kinds.PhotoEntry, kinds.AsideEntry)
     with st.expander("Set a photo aside", expanded=act.is_typed()):
         st.write(
             "A photo that went wrong is left out of all that is said of the lot. It stays on record, and can be taken back."
@@ -81,7 +71,7 @@ def ask_aside(story: LotStory) -> None:
         act.offer("Take it back" if back else "Set it aside", write, "write", to_top=True)
 
 
-def ask_figures(story: LotStory, key: str) -> dict[str, Any]:
+def ask_figures(story: kinds.LotStory, key: str) -> dict[str, Any]:
     """The figures as they stand, to be changed."""
     lot, words = story.lot, "Stocks, the main one first"
     stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=key.format("stocks"))
@@ -110,7 +100,7 @@ NEWEST = 12
 FRESH = timedelta(hours=1)
 
 
-def tell_newest(story: LotStory, *, undoable: bool = True) -> None:
+def tell_newest(story: kinds.LotStory, *, undoable: bool = True) -> None:
     """What was just done, in one place: beside the tap that takes it back where there is one.
 
     undoable: else the last act was another one, a photo that was refused, and the entry before is not offered.
@@ -121,15 +111,15 @@ def tell_newest(story: LotStory, *, undoable: bool = True) -> None:
         st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
     if words:
         newest = story.events[-1]
-        dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
-        done = " written" if dose else " measured" if isinstance(newest, PhotoEntry) else ""
+        dose = isinstance(newest, kinds.AdditionEntry) or getattr(newest, "kind", "") == "untinted"
+        done = " written" if dose else " measured" if isinstance(newest, kinds.PhotoEntry) else ""
         other = newest.entered_by if newest.entered_by != session.entered_by() else None
         label = parts.plain(f"{begin(words)}{done}{f' by {other}' if other else ''}.")
         back = partial(_take_back, story, newest, UNDONE, words)
         act.offer(f"{label} Undo", back, to_top=True, icon=":material/undo:")
 
 
-def show_history(story: LotStory) -> None:
+def show_history(story: kinds.LotStory) -> None:
     """Every entry, the newest first, each with the tap that takes it back where it still says what holds."""
     rows = telling.tell_rows(story)
     entries = list(reversed(story.events))
@@ -140,7 +130,7 @@ def show_history(story: LotStory) -> None:
                 _show_rows(story, older, rows)
 
 
-def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -> None:
+def _show_rows(story: kinds.LotStory, entries: list[kinds.LotEntry], rows: dict[int, str]) -> None:
     act, medium = fields.act_on(story, "back"), telling.medium_of(story)
     for entry in entries:
         with st.container(horizontal=True, vertical_alignment="center", key=f"cm-entry-{entry.id}"):
@@ -150,29 +140,31 @@ def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -
                 act.offer("Undo", back, entry.id, to_top=True, type="tertiary", width="content")
 
 
-def _take_back(story: LotStory, entry: LotEntry, reason: str, words: str, token: str) -> str:
+def _take_back(story: kinds.LotStory, entry: kinds.LotEntry, reason: str, words: str, token: str) -> str:
     take_back(session.current_book(), story, entry, reason, **session.by(token))
     return f"Taken back: {words}."
 
 
-def name_newest(story: LotStory) -> str:
+def name_newest(story: kinds.LotStory) -> str:
     """The newest entry in words where one tap can take it back, else nothing.
 
     A correction is put right as such; what a trial took along or brought back is one of several entries.
     """
     newest = story.events[-1] if story.events else None
     photos = telling.name_each_photo(story)
-    if isinstance(newest, AsideEntry):
+    if isinstance(newest, kinds.AsideEntry):
         if newest.reason == UNDONE:
             return ""
         return f"{photos[newest.photo_entry_id]} {'counts again' if newest.back else tell_aside(None)}"
     if newest is None or newest.replaces_id is not None or newest.reason:
         return ""
-    if isinstance(newest, AdditionEntry):
+    if isinstance(newest, kinds.AdditionEntry):
         return tell_dose(newest)
-    if isinstance(newest, ClosingEntry):  # later the lot is opened again with a reason
+    if isinstance(newest, kinds.ClosingEntry):  # later the lot is opened again with a reason
         is_fresh = datetime.now(UTC) - datetime.fromisoformat(newest.created_at) < FRESH
         return "lot finished" if is_fresh else ""
-    if isinstance(newest, AnswerEntry) or (isinstance(newest, VolumeEntry) and newest.trial_lot_id is None):
+    if isinstance(newest, kinds.AnswerEntry) or (
+        isinstance(newest, kinds.VolumeEntry) and newest.trial_lot_id is None
+    ):
         return tell_entry(newest, telling.medium_of(story))
-    return photos[newest.id] if isinstance(newest, PhotoEntry) else ""
+    return photos[newest.id] if isinstance(newest, kinds.PhotoEntry) else ""

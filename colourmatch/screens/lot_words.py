@@ -6,14 +6,7 @@ from dataclasses import replace
 
 from colourmatch.advice import Advice, Together
 from colourmatch.book.carried import came_along
-from colourmatch.book.entries import (
-    ClosingEntry,
-    Lot,
-    LotEntry,
-    LotStory,
-    PhotoEntry,
-    number_photos,
-)
+from colourmatch.book.entries import ClosingEntry, Lot, LotEntry, LotStory, PhotoEntry, number_photos
 from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import session

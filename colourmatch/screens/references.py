@@ -11,15 +11,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.references import (
-    KnownReading,
-    KnownReference,
-    choose_reading,
-    enter_reference,
-    read_reference,
-    record_reference,
-    target_from_lot,
-)
+from colourmatch.workflow import references as noted
 from colourmatch.workflow.targets import target_covariance
 
 #: Which reading a lot is tinted to -> how it is called.
@@ -30,10 +22,10 @@ _NEW, _IN_PHOTO = "a new one", "photo"
 _EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
 
 
-def list_readings() -> list[KnownReference]:
+def list_readings() -> list[noted.KnownReference]:
     """All references with their readings."""
     book = session.current_book()
-    return [read_reference(book, reference.id) for reference in book.references.all()]
+    return [noted.read_reference(book, reference.id) for reference in book.references.all()]
 
 
 def show_references() -> None:
@@ -41,7 +33,7 @@ def show_references() -> None:
     fields.show_known(list_readings(), _EMPTY, show_reference, ask_reading)
 
 
-def show_reference(reference: KnownReference) -> None:
+def show_reference(reference: noted.KnownReference) -> None:
     """One reference: whether it holds, and its readings in time."""
     readings = reference.readings
     st.header(parts.plain(reference.name))
@@ -63,7 +55,7 @@ def show_reference(reference: KnownReference) -> None:
         right.caption("The newest first. ± is one standard deviation, brackets are 95 % intervals.")
 
 
-def name_reading(row: KnownReading) -> str:
+def name_reading(row: noted.KnownReading) -> str:
     """A reading by its number, day and source."""
     return f"{row.reading}: {parts.show_date(row.at)}, {_SOURCES[row.source]}"
 
@@ -74,7 +66,7 @@ def check_name(name: str, waiting: str = "") -> None:
         raise InputError(f"The name of the reference is empty. Type one{waiting}.")
 
 
-def ask_reading(known: list[KnownReference]) -> None:
+def ask_reading(known: list[noted.KnownReference]) -> None:
     """Note a new reference, or read a known one again."""
     act = fields.begin_act("reference")
     with st.expander("Note a reference", expanded=not known or act.is_typed()):
@@ -105,7 +97,7 @@ def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act
     with session.failures_shown():
         check_name(name, ": the photos wait")
         with st.spinner("Measuring …"):
-            sent = record_reference(
+            sent = noted.record_reference(
                 session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
                 entered_by=session.entered_by(),
             )  # fmt: skip
@@ -143,7 +135,7 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: fields.Act
         if None in lab:
             raise InputError("A colour needs all three numbers. Give L*, a* and b*, such as 60, 45, 30.")
         check_name(name)
-        enter_reference(
+        noted.enter_reference(
             session.current_book(), name, lab, lab_sd=[sd] * 3, depth_mm=view[0], dilution=view[1], notes=notes,
             entered_by=session.entered_by(),
         )  # fmt: skip
@@ -163,7 +155,7 @@ def ask_own_lot(name: str, act: fields.Act) -> None:
 
     def take(token: str) -> str:
         book, by = session.current_book(), session.entered_by()
-        made = target_from_lot(book, source, name=name or None, entered_by=by)
+        made = noted.target_from_lot(book, source, name=name or None, entered_by=by)
         return f"{book.references.get(made.reference_id).name} is a reference now."
 
     act.offer("Make it a reference", take, "take", source, type="primary", width="content")
@@ -172,7 +164,7 @@ def ask_own_lot(name: str, act: fields.Act) -> None:
 # ---- choosing the reading a lot is tinted to -------------------------------------------------------------------
 
 
-def list_choices(known: list[KnownReference]) -> dict[tuple[int, str] | None, str]:
+def list_choices(known: list[noted.KnownReference]) -> dict[tuple[int, str] | None, str]:
     """What a lot may be tinted to: the id of a reference and which reading -> words."""
     choices: dict[tuple[int, str] | None, str] = {}
     for reference in known:
@@ -186,7 +178,7 @@ def list_choices(known: list[KnownReference]) -> dict[tuple[int, str] | None, st
     return choices
 
 
-def check_view(known: list[KnownReference], choice: tuple[int, str], view: tuple[float, float]) -> None:
+def check_view(known: list[noted.KnownReference], choice: tuple[int, str], view: tuple[float, float]) -> None:
     """InputError when a lot of this depth and dilution cannot be tinted to that reading."""
     reference = next(one for one in known if one.reference == choice[0])
     rows = [row for row in reference.readings if choice[1] in WHICH or str(row.reading) == choice[1]]
@@ -229,13 +221,13 @@ def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
         words = "tinted to the reference in each photo"
         session.current_book().lots.amend(lot_id, words, target_lab=None, entered_by=session.entered_by())
         return f"The lot is {words}."
-    told = choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
+    told = noted.choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
     words = WHICH.get(choice[1], f"reading {choice[1]}")
     lab = parts.show_lab(told.target_lab, told.target_lab_sd)
     return f"The lot is tinted to {told.name}, {words}: {lab}."
 
 
-def tell_target(story: LotStory, known: list[KnownReference] | None = None) -> str:
+def tell_target(story: LotStory, known: list[noted.KnownReference] | None = None) -> str:
     """What a lot is tinted to, in words."""
     lot = story.lot
     names = {one.reference: one.name for one in (list_readings() if known is None else known)}

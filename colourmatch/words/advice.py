@@ -4,15 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from colourmatch.words.figures import (
-    PAGES,
-    begin,
-    jug_ml,
-    tell_amount,
-    tell_drops,
-    tell_interval,
-    tell_number,
-)
+from colourmatch.words import figures
+from colourmatch.words.figures import jug_ml, tell_interval
 
 Figure = Mapping[str, float]
 
@@ -64,7 +57,7 @@ def tell_uncounted(stock: str, drops: int, ml: float) -> str:
     >>> tell_uncounted("gold", 200, 10.0)
     '10.00 ml of gold (200 drops)'
     """
-    return f"{ml:.2f} ml of {stock} ({tell_drops(drops)})"
+    return f"{ml:.2f} ml of {stock} ({figures.tell_drops(drops)})"
 
 
 def tell_step(doses: Sequence[str]) -> str:
@@ -181,7 +174,7 @@ def tell_before_blending(
 
 def tell_held_back(doses: Iterable[tuple[str, float]], reachable: Figure, other: str) -> str:
     """The stop before doses of (stock, drops) that would be too much once another colour goes in."""
-    alone = " and ".join(f"{tell_drops(drops)} of {stock}" for stock, drops in doses)
+    alone = " and ".join(f"{figures.tell_drops(drops)} of {stock}" for stock, drops in doses)
     return (
         f"Stop here for now. Another {alone} would come to about {tell_interval(reachable)}, but be too much once "
         f"{other} goes in."
@@ -203,7 +196,7 @@ def tell_other_stock(
     others = " and ".join(f"{count} of {name}" for name, count in rest)
     return (
         f"With {stock} from your shelf as well, about {tell_interval(reachable)} could be reached instead of "
-        f"{instead_of:.1f}: about {tell_drops(drops)} of it{f', and {others}' if others else ''}."
+        f"{instead_of:.1f}: about {figures.tell_drops(drops)} of it{f', and {others}' if others else ''}."
     )
 
 
@@ -247,7 +240,7 @@ def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0, *, fi
     """
     if reason == "past" and untinted_ml > 0:
         act = "Spoilt: set aside and fill up" if fills_up else "Past: blend back"
-        return f"{act} {tell_amount(untinted_ml)} ml."
+        return f"{act} {figures.tell_amount(untinted_ml)} ml."
     if reason == "nearest":
         return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}."
     return _WHY.get(reason, "Nothing more goes in.")
@@ -269,7 +262,7 @@ def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = Fals
     far = tell_far(now)
     far = f"about {far}" if expected else far
     text = f"{way}: {far}" if way else far
-    return f"{begin(text)} now, good from {tolerance:g}."
+    return f"{figures.begin(text)} now, good from {tolerance:g}."
 
 
 def tell_far(now: Figure) -> str:
@@ -278,6 +271,6 @@ def tell_far(now: Figure) -> str:
     >>> tell_far({"value": 3.46, "low": 2.8, "high": 4.1}), tell_far({"value": 0.3, "low": 0.0, "high": 0.4})
     ('3.5', 'at most 0.4')
     """
-    if float(tell_number(now["low"])) == 0:
-        return f"at most {tell_number(now['high'], 1, PAGES)}"
-    return tell_number(now["value"], 1, PAGES)
+    if float(figures.tell_number(now["low"])) == 0:
+        return f"at most {figures.tell_number(now['high'], 1, figures.PAGES)}"
+    return figures.tell_number(now["value"], 1, figures.PAGES)
