@@ -10,9 +10,7 @@ import streamlit as st
 
 from colourmatch.book import entries as kinds
 from colourmatch.errors import InputError
-from colourmatch.screens import fields, session
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
+from colourmatch.screens import fields, html, lot_words, session
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.recording import list_shelf
 from colourmatch.words.entries import tell_aside, tell_dose, tell_entry
@@ -52,13 +50,13 @@ def ask_aside(story: kinds.LotStory) -> None:
         st.write(
             "A photo that went wrong is left out of all that is said of the lot. It stays on record, and can be taken back."
         )
-        names = dict(reversed(telling.name_photos(story).items()))
+        names = dict(reversed(lot_words.name_photos(story).items()))
         chosen = fields.pick_one("Which photo", names, act.key("which"))
         photo = next(entry for entry in story.photos if entry.id == chosen)
         show_thumbnail(photo)
         back = photo.aside is not None
         if back:
-            st.write(f"It is {parts.plain(tell_aside(photo.aside))}")
+            st.write(f"It is {html.plain(tell_aside(photo.aside))}")
         hint = "it was all right" if back else "a lamp shone in"
         why = st.text_input("Why", key=act.key("why", chosen), placeholder=hint)
 
@@ -108,20 +106,20 @@ def tell_newest(story: kinds.LotStory, *, undoable: bool = True) -> None:
     act = fields.act_on(story, "undo")  # a tap on an older one is answered too
     words = name_newest(story) if undoable else ""
     if said := session.take_notices(of_entry=not words):
-        st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
+        st.html(f'<p class="cm cm-said" role="status">{html.as_html(" ".join(said))}</p>')
     if words:
         newest = story.events[-1]
         dose = isinstance(newest, kinds.AdditionEntry) or getattr(newest, "kind", "") == "untinted"
         done = " written" if dose else " measured" if isinstance(newest, kinds.PhotoEntry) else ""
         other = newest.entered_by if newest.entered_by != session.entered_by() else None
-        label = parts.plain(f"{begin(words)}{done}{f' by {other}' if other else ''}.")
+        label = html.plain(f"{begin(words)}{done}{f' by {other}' if other else ''}.")
         back = partial(_take_back, story, newest, UNDONE, words)
         act.offer(f"{label} Undo", back, to_top=True, icon=":material/undo:")
 
 
 def show_history(story: kinds.LotStory) -> None:
     """Every entry, the newest first, each with the tap that takes it back where it still says what holds."""
-    rows = telling.tell_rows(story)
+    rows = lot_words.tell_rows(story)
     entries = list(reversed(story.events))
     _show_rows(story, entries[:NEWEST], rows)
     if older := entries[NEWEST:]:
@@ -131,7 +129,7 @@ def show_history(story: kinds.LotStory) -> None:
 
 
 def _show_rows(story: kinds.LotStory, entries: list[kinds.LotEntry], rows: dict[int, str]) -> None:
-    act, medium = fields.act_on(story, "back"), telling.medium_of(story)
+    act, medium = fields.act_on(story, "back"), lot_words.medium_of(story)
     for entry in entries:
         with st.container(horizontal=True, vertical_alignment="center", key=f"cm-entry-{entry.id}"):
             st.html(rows[entry.id])
@@ -151,7 +149,7 @@ def name_newest(story: kinds.LotStory) -> str:
     A correction is put right as such; what a trial took along or brought back is one of several entries.
     """
     newest = story.events[-1] if story.events else None
-    photos = telling.name_each_photo(story)
+    photos = lot_words.name_each_photo(story)
     if isinstance(newest, kinds.AsideEntry):
         if newest.reason == UNDONE:
             return ""
@@ -166,5 +164,5 @@ def name_newest(story: kinds.LotStory) -> str:
     if isinstance(newest, kinds.AnswerEntry) or (
         isinstance(newest, kinds.VolumeEntry) and newest.trial_lot_id is None
     ):
-        return tell_entry(newest, telling.medium_of(story))
+        return tell_entry(newest, lot_words.medium_of(story))
     return photos[newest.id] if isinstance(newest, kinds.PhotoEntry) else ""

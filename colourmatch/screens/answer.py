@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from colourmatch.advice import Advice
 from colourmatch.book.entries import LotStory
 from colourmatch.measurement import Figure
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
+from colourmatch.screens import html, lot_words
 from colourmatch.words import advice as words
 from colourmatch.words.entries import split_closing
 from colourmatch.words.figures import jug_ml, tell_quantity
@@ -57,7 +56,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         why = words.tell_why(advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up)
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
     text = advice.text
-    first = parts.split_sentence(text)[0]
+    first = html.split_sentence(text)[0]
     if waiting:
         return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == words.STIR else first)
     if thinning is not None and thinning.text == text:
@@ -88,17 +87,17 @@ def set_aside_ml(advice: Advice) -> float:
 def draw_answer(answer: Answer, *, old: bool = False) -> str:
     """The block as HTML; old: while a photo is measured that may change it."""
     word, drawn = words.STATES[answer.state].upper(), _SIGN.format(_SIGNS[answer.state])
-    sign = f'<img alt="" src="{parts.as_address(drawn.encode(), "svg+xml")}">'
+    sign = f'<img alt="" src="{html.as_address(drawn.encode(), "svg+xml")}">'
     lines = [
-        f'{parts.as_html(large)}<span class="cm-of">{parts.as_html(small)}</span>'
+        f'{html.as_html(large)}<span class="cm-of">{html.as_html(small)}</span>'
         for large, small in answer.lines
     ]
     if answer.lines and answer.lines[0][0] == word:  # the word is the answer itself
-        head, lines = "", [f"{sign}{parts.as_html(word)}"]
+        head, lines = "", [f"{sign}{html.as_html(word)}"]
     else:
-        head = f'<p class="cm-state">{sign}{parts.as_html(word)}</p>'
+        head = f'<p class="cm-state">{sign}{html.as_html(word)}</p>'
     large = "".join(f'<p class="cm-large">{line}</p>' for line in lines)
-    under = f'<p class="cm-under">{parts.as_html(answer.under)}</p>' if answer.under else ""
+    under = f'<p class="cm-under">{html.as_html(answer.under)}</p>' if answer.under else ""
     return f'<div class="cm cm-answer {answer.state}{" old" if old else ""}" role="status">{head}{large}{under}</div>'
 
 
@@ -106,10 +105,10 @@ def find_place(story: LotStory, advice: Advice, waiting: str) -> tuple[str, Figu
     """Which way the batch is off, how far with its interval, and whether that is only expected; None while not known."""
     if waiting:
         return ("", advice.expected, True) if advice.expected else None
-    last = telling.last_compared(story)
+    last = lot_words.last_compared(story)
     if last is None:
         return ("", advice.now, False) if advice.now else None
-    seen = telling.find_shown(story, advice) or last
+    seen = lot_words.find_shown(story, advice) or last
     far = advice.now or seen.delta_e_2000
     return (seen.difference.text, far, False) if seen.difference and far else None
 
@@ -121,7 +120,7 @@ def draw_scale(way: str, now: Figure, tolerance: float, *, expected: bool) -> st
     places = (tolerance, now.low, now.high, now.value)
     good, low, high, here = (100 * min(max(place / most, 0.0), 1.0) for place in places)
     return (
-        f'<div class="cm cm-place"><p>{parts.as_html(sentence)}</p><div class="cm-scale" aria-hidden="true">'
+        f'<div class="cm cm-place"><p>{html.as_html(sentence)}</p><div class="cm-scale" aria-hidden="true">'
         f'<i class="cm-good" style="width:{good:.1f}%"></i>'
         f'<i class="cm-band" style="left:{low:.1f}%;width:{max(high - low, 1):.1f}%"></i>'
         f'<i class="cm-mark{" hollow" if expected else ""}" style="left:{here:.1f}%"></i></div></div>'

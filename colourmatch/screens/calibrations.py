@@ -12,8 +12,7 @@ from colourmatch.instrument import cards, phones
 from colourmatch.instrument.incoming import note_for_lot
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
 from colourmatch.records import pick
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one, show_known
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import tell_contents
@@ -59,7 +58,7 @@ def show_lots() -> None:
     if not session.may_enter():
         return
     if not lots or not (names or lights):
-        st.html(parts.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
+        st.html(html.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
         return
     lot = pick_one("Lot", lots, f"read-with-lot-{next(iter(lots))}")
     noted = book.calibrations.lot_choice(lot)
@@ -89,15 +88,15 @@ def show_lots() -> None:
 def show_card(card: cards.CardTold) -> None:
     """One card: its greys beside what was drawn, and what can be done with it."""
     name, greys, half = card.card, card.greys, len(card.greys) // 2
-    st.header(parts.plain(name))
-    st.html(parts.line(card.text))
-    shown = [parts.show_spread(row.reflectance, row.sd, 3) for row in greys]
+    st.header(html.plain(name))
+    st.html(html.line(card.text))
+    shown = [html.show_spread(row.reflectance, row.sd, 3) for row in greys]
     rows = {
         f"{row.nominal:g} as drawn": f"{top} in the top row, {bottom} in the bottom row"
         for row, top, bottom in zip(greys[:half], shown[:half], shown[half:], strict=True)
     }
     with st.expander("Its greys, of the bare paper"):
-        st.html(parts.facts(rows))
+        st.html(html.facts(rows))
         st.caption("± is one standard deviation.")
     show_change(name)
     left, right = st.columns(2)
@@ -134,13 +133,13 @@ def show_change(name: str) -> None:
             for spot, moved in told.changed.items():
                 if moved:
                     seen = [colour for one in both if (colour := one.spots[spot])]
-                    was, now = (parts.show_lab(colour.lab, colour.lab_sd) for colour in seen)
-                    far = parts.show_number(moved.delta_e_2000, 2)
+                    was, now = (html.show_lab(colour.lab, colour.lab_sd) for colour in seen)
+                    far = html.show_number(moved.delta_e_2000, 2)
                     rows[spot] = f"{was}; with the card {now}; moved by CIEDE2000 {far}"
             if told.before.delta_e_2000:
-                was, now = (parts.show_interval(one.delta_e_2000) for one in both)
+                was, now = (html.show_interval(one.delta_e_2000) for one in both)
                 rows["difference"] = f"CIEDE2000 {was}; with the card {now}"
-            st.html(parts.facts(rows))
+            st.html(html.facts(rows))
 
 
 def ask_card(known: list[Any]) -> None:
@@ -184,38 +183,38 @@ def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: flo
 
 def show_phone(told: phones.PhoneTold) -> None:
     """One phone in one light: errors before and after, its liquids, what can be done with it."""
-    phone, light, fit, number = told.phone, told.light, told.fit, parts.show_number
-    st.header(parts.plain(f"{phone}, {light}"))
+    phone, light, fit, number = told.phone, told.light, told.fit, html.show_number
+    st.header(html.plain(f"{phone}, {light}"))
     if fit:
         cells = (
             ("Error as read", fit.median_before, "CIEDE2000, median"),
             ("Corrected", fit.median_after, "liquids left out of the fit"),
             ("Another colourant", fit.expected, "to be expected, CIEDE2000"),
         )
-        st.html(parts.glance(parts.cell(heading, number(value), under) for heading, value, under in cells))
-    st.html(parts.line(told.text))
+        st.html(html.glance(html.cell(heading, number(value), under) for heading, value, under in cells))
+    st.html(html.line(told.text))
     if fit:
         with st.expander("Each known liquid, before and after"):
             liquids = {
                 f"{k}: {tell_contents(one.mg_per_l)}": f"CIEDE2000 {number(one.before, 2)} before, "
-                f"{number(one.after, 2)} after; by its content {parts.show_lab(one.true_lab)}, as read "
-                f"{parts.show_lab(one.lab)}"
+                f"{number(one.after, 2)} after; by its content {html.show_lab(one.true_lab)}, as read "
+                f"{html.show_lab(one.lab)}"
                 for k, one in enumerate(fit.liquids, 1)
             }
-            st.html(parts.facts(liquids))
+            st.html(html.facts(liquids))
         with st.expander("Corrections that were tried, and the strength of the stocks"):
             tried = {
                 f"{_KINDS[kind]}{', kept' if kind == fit.kind else ''}": f"CIEDE2000 {number(own['known'])} on known "
                 f"liquids it has not seen, {number(own['other'])} on other colourants, {number(own['together'])} together"
                 for kind, own in fit.errors.items()
             }
-            st.html(parts.facts(tried))
+            st.html(html.facts(tried))
             factors = {
-                one.stock: f"{parts.show_interval(pick(one, 'value', 'low', 'high'), 2)} of its label, depth in the glass "
+                one.stock: f"{html.show_interval(pick(one, 'value', 'low', 'high'), 2)} of its label, depth in the glass "
                 "included"
                 for one in fit.strengths
             }
-            st.html(parts.facts(factors))
+            st.html(html.facts(factors))
     if session.may_enter():
         left, right = st.columns(2)
         if told.photos:
@@ -250,7 +249,7 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
             st.write(f"On the {ring} ring")
             places = st.columns(min(len(stocks), 4)) * len(stocks)
             held = {
-                stock: ask_number(place, f"{parts.plain(stock)}, mg in a litre", act.key(spot, stock), 0.0, 0.0, None, 1.0)
+                stock: ask_number(place, f"{html.plain(stock)}, mg in a litre", act.key(spot, stock), 0.0, 0.0, None, 1.0)
                 for place, stock in zip(places, stocks, strict=False)
             }  # fmt: skip
             if amounts := {stock: amount for stock, amount in held.items() if amount}:

@@ -11,8 +11,7 @@ import streamlit as st
 from colourmatch.book.checks import LABEL_LINES, LIMITS
 from colourmatch.book.entries import LotEntry, LotStory
 from colourmatch.liquid.colourants import find_colourant, list_colourants
-from colourmatch.screens import drafts, session
-from colourmatch.screens import html as parts
+from colourmatch.screens import drafts, html, session
 from colourmatch.screens.lot_words import newest_id
 
 #: Figure -> what its field is called, and its step.
@@ -158,7 +157,7 @@ def show_known(
 ) -> None:
     """What is in the book of one kind, and the form for more."""
     if not known:
-        st.html(parts.empty(none))
+        st.html(html.empty(none))
     for one in known:
         show_one(one)
     if session.may_enter():

@@ -13,8 +13,7 @@ import streamlit as st
 import colourmatch
 from colourmatch.dosing.care import STANDING_CAUTIONS
 from colourmatch.guide import PAGES, Page, Section, find_sections, list_sections
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.screens.fields import choose_one
 
 _HERE = "installation"
@@ -40,12 +39,12 @@ def show() -> None:
     if wanted.strip():
         found = find_sections(page, wanted)  # the best first
         if not found:
-            st.info(f"Nothing on this page holds “{parts.plain(wanted.strip())}”. Try one word of it.")
+            st.info(f"Nothing on this page holds “{html.plain(wanted.strip())}”. Try one word of it.")
         for k, part in enumerate(found):
             show_answer(page, part, opened=k < _OPENED)
         return
     if name == "care":
-        st.html("".join(parts.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
+        st.html("".join(html.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
     show_parts(page)
 
 
@@ -101,7 +100,7 @@ def show_versions() -> None:
     for name in _STANDS_ON:
         with suppress(PackageNotFoundError):
             rows[name] = version(name)
-    st.html(parts.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
+    st.html(html.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
     st.write("Copy both: `colourmatch book backup`.")
     with st.expander("Versions"):
-        st.html(parts.facts(rows))
+        st.html(html.facts(rows))

@@ -8,8 +8,7 @@ from colourmatch.advice import Advice, Together
 from colourmatch.book.carried import came_along
 from colourmatch.book.entries import ClosingEntry, Lot, LotEntry, LotStory, PhotoEntry, number_photos
 from colourmatch.measurement import Measurement
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml
 from colourmatch.words.looks import tell_glass, tell_serving
@@ -21,8 +20,8 @@ from colourmatch.workflow.views import photo_view
 def closing_panel(closing: ClosingEntry) -> str:
     """The panel of a closed lot."""
     outcome, said = split_closing(closing.outcome, closing.text)
-    when = f"Closed on {parts.show_time(closing.created_at)}."
-    return parts.panel("Closed", outcome, [said, closing.against, when], "stop")
+    when = f"Closed on {html.show_time(closing.created_at)}."
+    return html.panel("Closed", outcome, [said, closing.against, when], "stop")
 
 
 def newest_id(story: LotStory, *kinds: type[LotEntry]) -> int:
@@ -45,7 +44,7 @@ def last_compared(story: LotStory) -> Measurement | None:
 def show_ceiling(story: LotStory) -> str:
     """How much colour may still go in, as a cell."""
     used, lot = story.state().total_mg_per_l(), story.lot
-    return parts.ceiling_cell(used, lot.ceiling_mg_per_l, ceiling_left(story), lot.jurisdiction)
+    return html.ceiling_cell(used, lot.ceiling_mg_per_l, ceiling_left(story), lot.jurisdiction)
 
 
 def name_each_photo(story: LotStory) -> dict[int, str]:
@@ -59,7 +58,7 @@ def name_photos(story: LotStory) -> dict[int, str]:
     for photo in story.photos:
         later = "" if photo.purpose == "match" else " (after the closing)"
         aside = "" if photo.aside is None else f" ({tell_aside(photo.aside)})"
-        names[photo.id] += f", {parts.show_time(photo.created_at)}{later}{aside}"
+        names[photo.id] += f", {html.show_time(photo.created_at)}{later}{aside}"
     return names
 
 
@@ -109,7 +108,7 @@ def advice_of_last_photo(story: LotStory) -> Advice | None:
 
 def medium_of(story: LotStory) -> Medium:
     """How a page tells the entries of a lot, which have no numbers there."""
-    page = Medium(signs=PAGES, us=session.shows_us(), clock=parts.show_time, names=name_each_photo(story))
+    page = Medium(signs=PAGES, us=session.shows_us(), clock=html.show_time, names=name_each_photo(story))
     others = {entry.id: tell_entry(entry, page) for entry in story.events if entry.kind != "moved"}
     return replace(page, names=others | dict(page.names))
 
@@ -126,15 +125,15 @@ def tell_rows(story: LotStory) -> dict[int, str]:
     rows, medium = {}, medium_of(story)
     for entry in story.events:
         gone = "gone" if entry.replaced_by_id is not None else ""
-        who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
-        when = parts.show_time(entry.created_at)
+        who = f", {html.as_html(entry.entered_by)}" if entry.entered_by else ""
+        when = html.show_time(entry.created_at)
         if entry.moved_by_id is not None:
-            when = f"{parts.show_time(entry.happened_at)}, as it was put right; entered {when}"
+            when = f"{html.show_time(entry.happened_at)}, as it was put right; entered {when}"
         mark = " (corrected later)" if gone else ""
         if isinstance(entry, PhotoEntry) and entry.aside is not None:
             mark = f" ({tell_aside(entry.aside)})"
         rows[entry.id] = (
-            f'<span class="{gone}">{parts.as_html(tell_entry(entry, medium))}</span>{parts.as_html(mark)}'
+            f'<span class="{gone}">{html.as_html(tell_entry(entry, medium))}</span>{html.as_html(mark)}'
             f'<br><span class="cm-quiet">{when}{who}</span>'
         )
     return rows
@@ -146,7 +145,7 @@ def head_facts(lot: Lot) -> dict[str, object]:
     return {
         "Name": lot.name,
         "Number": lot.label,
-        "Begun": parts.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else ""),
+        "Begun": html.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else ""),
         "Batch at the beginning": tell_ml(lot.volume_ml, session.shows_us()),
         "Stocks": ", ".join(lot.stocks),
         "Your ceiling": ceiling,

@@ -12,9 +12,7 @@ from colourmatch.book.checks import utc_text
 from colourmatch.book.entries import LotStory
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import LIQUIDS
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
-from colourmatch.screens import pages, photo_view, session
+from colourmatch.screens import html, lot_words, pages, photo_view, session
 from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.fields import choose_one
 from colourmatch.screens.references import tell_target
@@ -46,7 +44,7 @@ def show() -> None:
         return
     st.title("Lots")
     if not book.lots.search(limit=1):
-        st.html(parts.empty("No lot yet. Each stands here with its recipe, photos and story."))
+        st.html(html.empty("No lot yet. Each stands here with its recipe, photos and story."))
         pages.offer_own_lot()
         return
     if (picked := pick_row()) is not None:
@@ -68,7 +66,7 @@ def pick_row() -> int | None:
         which = choose_one("Show", ["all", "open"], "lots-which")
     count = book.lots.count(search, open_only=which == "open")
     if not count:
-        st.html(parts.empty("No lot fits. Search for a part of its name or number, or show all."))
+        st.html(html.empty("No lot fits. Search for a part of its name or number, or show all."))
         return None
     total = -(-count // PAGE_ROWS)
     page = int(st.number_input("Page", 1, total, 1, key=f"lots-page-{total}")) if total > 1 else 1
@@ -77,7 +75,7 @@ def pick_row() -> int | None:
     for lot, story in zip(lots, book.lots.stories([lot.id for lot in lots]), strict=True):
         with st.container(key=f"cm-row-lot-{lot.id}"):
             st.html(draw_row(story))
-            if st.button(f"Open {parts.plain(lot.name)} ({parts.plain(lot.label)})", key=f"lot-{lot.id}"):
+            if st.button(f"Open {html.plain(lot.name)} ({html.plain(lot.label)})", key=f"lot-{lot.id}"):
                 tapped = lot.id
     if total > 1:
         st.caption(f"{count} lots, page {page} of {total}, the newest first")
@@ -86,7 +84,7 @@ def pick_row() -> int | None:
 
 def draw_row(story: LotStory) -> str:
     """One lot as HTML: reference and batch of its last photo edge to edge, and what is known of it."""
-    lot, seen = story.lot, telling.last_compared(story)
+    lot, seen = story.lot, lot_words.last_compared(story)
     spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
     colours = "".join(
         f'<i style="background:{lab_to_hex(one.lab)}"></i>' if one else "<i></i>" for one in spots
@@ -97,11 +95,11 @@ def draw_row(story: LotStory) -> str:
         "closed" if lot.closed else "open",
         f"trial of {lot.trial_of}" if lot.trial_of else "",
         tell_ml(story.state().volume_ml, session.shows_us()),
-        parts.show_date(lot.created_at),
+        html.show_date(lot.created_at),
     )
-    told = ", ".join(f'<span class="cm-whole">{parts.as_html(one)}</span>' for one in quiet if one)
+    told = ", ".join(f'<span class="cm-whole">{html.as_html(one)}</span>' for one in quiet if one)
     return (
-        f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{parts.as_html(lot.name)}</b>'
+        f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{html.as_html(lot.name)}</b>'
         f'<p class="cm-quiet">{told}</p></div>'
         f'<div class="cm-apart">{apart}</div></div>'
     )
@@ -121,14 +119,14 @@ def show_recall() -> None:
         if not batch.strip():
             return
         told = trace_batch(session.current_book(), batch.strip())
-        st.html("".join(parts.line(tell_traced_stock(stock)) for stock in told.stocks))
+        st.html("".join(html.line(tell_traced_stock(stock)) for stock in told.stocks))
         for lot in told.lots:
             st.page_link(
                 pages.find_page("lots"),
-                label=parts.plain(tell_traced_lot(lot, parts.browser_zone())),
+                label=html.plain(tell_traced_lot(lot, html.browser_zone())),
                 query_params={"lot": str(lot.head.id)},
             )
-        st.html(parts.line(tell_held(told)))
+        st.html(html.line(tell_held(told)))
 
 
 def show_log() -> None:
@@ -136,15 +134,15 @@ def show_log() -> None:
     with st.expander("Log", on_change="rerun", key="log") as folded:
         if not folded.open:
             return
-        since, zone = choose_one("Since", _SINCE, "log-since", "yesterday"), parts.browser_zone()
+        since, zone = choose_one("Since", _SINCE, "log-since", "yesterday"), html.browser_zone()
         day = datetime.now(zone).date() - timedelta(days=_SINCE[since])
         lines = list_log(session.current_book(), utc_text(datetime.combine(day, time(), zone)))
         newest = [
             (tell_minute(one.at, zone), one.by, one.number, one.text)
             for one in lines[: -_MOST_LINES - 1 : -1]
         ]
-        told = "".join(parts.line(", ".join(filter(None, one))) for one in newest)
-        st.html(told or parts.empty("Nothing was entered since."))
+        told = "".join(html.line(", ".join(filter(None, one))) for one in newest)
+        st.html(told or html.empty("Nothing was entered since."))
 
 
 def show_lot(story: LotStory) -> None:
@@ -152,7 +150,7 @@ def show_lot(story: LotStory) -> None:
     lot = story.lot
     with st.spinner("Opening the lot …"):
         told = session.describe(story)
-    st.title(parts.plain(f"{lot.name} ({lot.label})"))
+    st.title(html.plain(f"{lot.name} ({lot.label})"))
     words = "Go on with this lot" if session.may_enter() else "Open it under Match"
     if not lot.closed:
         if st.button(words, type="primary", key="go-on"):
@@ -168,27 +166,27 @@ def show_lot(story: LotStory) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Recipe")
-        st.html(parts.facts(telling.head_facts(lot) | {"Tinted to": tell_target(story)}))
+        st.html(html.facts(lot_words.head_facts(lot) | {"Tinted to": tell_target(story)}))
     with right:
         st.subheader("Label")
-        st.html(parts.line(told["label"]))
+        st.html(html.line(told["label"]))
         with st.expander(f"{len(told['cautions'])} cautions and limits"):
-            st.html("".join(parts.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
+            st.html("".join(html.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
     with st.expander(f"Story: {len(story.events)} entries"):
-        st.html(telling.tell_story(story))
+        st.html(lot_words.tell_story(story))
     show_photos(story)
 
 
 def show_state(story: LotStory) -> None:
     """Volume, colour and ceiling now, and how near the batch came."""
-    seen = telling.last_compared(story)
-    cells = [parts.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
+    seen = lot_words.last_compared(story)
+    cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
     if seen and seen.delta_e_2000 and seen.difference:
-        far = parts.show_interval(seen.delta_e_2000)
-        cells.append(parts.cell("Last photo alone", far, seen.difference.text))
-    st.html(parts.glance([*cells, telling.show_ceiling(story)]))
+        far = html.show_interval(seen.delta_e_2000)
+        cells.append(html.cell("Last photo alone", far, seen.difference.text))
+    st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
     if story.closing is not None:
-        st.html(telling.closing_panel(story.closing))
+        st.html(lot_words.closing_panel(story.closing))
 
 
 def show_photos(story: LotStory) -> None:
@@ -196,9 +194,9 @@ def show_photos(story: LotStory) -> None:
     if not story.photos:
         return
     st.subheader("Photos")
-    names = telling.name_photos(story)
+    names = lot_words.name_photos(story)
     for photo in reversed(story.photos):
-        with st.expander(parts.plain(begin(names[photo.id])), on_change="rerun") as folded:
+        with st.expander(html.plain(begin(names[photo.id])), on_change="rerun") as folded:
             if folded.open:
                 photo_view.show_flags(photo.measurement)
                 if photo.stored_name is not None:
@@ -214,14 +212,14 @@ def show_recheck(story: LotStory) -> None:
     st.subheader("Does the colour hold?")
     photo_view.show_refused(f"recheck-{story.lot.id}")
     drift = session.read_drift(story)
-    first, rest = parts.split_sentence(drift.text)
-    st.html(parts.panel("Since it was closed", first, [rest]))
+    first, rest = html.split_sentence(drift.text)
+    st.html(html.panel("Since it was closed", first, [rest]))
     if change := drift.change_per_week:
-        words = f"Change a week: {parts.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
-        st.html(parts.line(f"{words} In brackets above: 95 % intervals."))
+        words = f"Change a week: {html.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
+        st.html(html.line(f"{words} In brackets above: 95 % intervals."))
     left, right = st.columns(2, gap="large")
     with left:
-        show_drift(drift, telling.name_each_photo(story))
+        show_drift(drift, lot_words.name_each_photo(story))
     with right:
         if drift.photos:
             from colourmatch.screens import plots  # the list does without charts
@@ -241,13 +239,13 @@ def show_drift(drift: Drift, names: dict[int, str]) -> None:
     """Each photo afterwards with its drift; those that tell nothing with why."""
     rows = {}
     if start := drift.start:
-        when = f"{parts.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
-        rows[when] = f"{parts.show_interval(start.delta_e_2000)} from its reference"
+        when = f"{html.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
+        rows[when] = f"{html.show_interval(start.delta_e_2000)} from its reference"
     for photo in drift.photos:
-        when = f"{parts.show_date(photo.at)}, {parts.show_number(photo.weeks)} weeks"
+        when = f"{html.show_date(photo.at)}, {html.show_number(photo.weeks)} weeks"
         rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)
-    st.html(parts.facts(rows))
-    if lines := [parts.flag_line(begin(names[left.entry]), left.reason) for left in drift.left_out]:
+    st.html(html.facts(rows))
+    if lines := [html.flag_line(begin(names[left.entry]), left.reason) for left in drift.left_out]:
         st.html("".join(lines))
 
 

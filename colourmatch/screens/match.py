@@ -10,9 +10,7 @@ from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.book.example import is_example
 from colourmatch.screens import answer as answers
-from colourmatch.screens import drafts, pages, recording, session
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
+from colourmatch.screens import drafts, html, lot_words, pages, recording, session
 from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.fields import act_on, ask_number, pick_one
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
@@ -37,14 +35,14 @@ def show() -> None:
     if lot_id is None:
         st.title("Match")
         session.show_notices()
-        st.html(parts.empty(_NO_LOT))
+        st.html(html.empty(_NO_LOT))
         with st.container(horizontal=True):
             pages.offer_own_lot()
             if st.button("To the start, with the example lot", key="to-start"):
                 st.switch_page(pages.find_page("start"))
         return
     story = pick_story(lot_id)
-    waiting = telling.describe_since_photo(story)
+    waiting = lot_words.describe_since_photo(story)
     advice = find_advice(story)
     thinning = find_thinning(story)
     answer = answers.find_answer(story, advice, waiting, thinning)
@@ -89,7 +87,7 @@ def pick_story(lot_id: int) -> LotStory:
     volume = tell_ml(story.state().volume_ml, session.shows_us())
     with st.container(key="cm-lot", gap=None):
         st.html('<h1 class="cm-unseen">Match</h1>')
-        with st.popover(f"{parts.plain(story.lot.name)}, {volume}", width="stretch"):
+        with st.popover(f"{html.plain(story.lot.name)}, {volume}", width="stretch"):
             chosen = pick_one("Lot", names, f"pick-lot-{lot_id}", index=list(names).index(lot_id))
     session.choose_lot(chosen)
     if chosen != lot_id:
@@ -130,9 +128,9 @@ def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
     if place := answers.find_place(story, advice, waiting):
         way, now, expected = place
         st.html(answers.draw_scale(way, now, story.lot.tolerance, expected=expected))
-    lines = [parts.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
+    lines = [html.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
     if advice.problem:
-        lines.append(parts.flag_line("Note", parts.split_sentence(advice.problem)[0]))
+        lines.append(html.flag_line("Note", html.split_sentence(advice.problem)[0]))
     if lines:
         st.html("".join(lines))
 
@@ -157,7 +155,7 @@ def show_bar(story: LotStory, advice: Advice, answer: answers.Answer, *, undoabl
 
 def find_advice(story: LotStory) -> Advice:
     """What to do now: as the last photo says while nothing was entered since, and what lots like it taught before the first."""
-    if (known := telling.advice_of_last_photo(story)) is not None:
+    if (known := lot_words.advice_of_last_photo(story)) is not None:
         return known
     with st.spinner("Working out the next step …"):
         told = session.describe(story)
@@ -188,7 +186,7 @@ def take_photos(
     with upload:
         if thinning:
             words = f"Both are 1 part made up to {thinning.dilution:g} now"
-            if st.checkbox(words, True, key=f"thinned-{lot.id}-{telling.newest_id(story)}"):
+            if st.checkbox(words, True, key=f"thinned-{lot.id}-{lot_words.newest_id(story)}"):
                 view["dilution"] = view["dilution"] or thinning.dilution
         if is_example(lot):
             files = take_example(story, view, asked=asked)
@@ -221,7 +219,7 @@ def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool)
     """In the place of a photo of one's own the one that the invented kitchen takes of its batch; asked: it is the act."""
     from colourmatch.demo import take_example_photo
 
-    key = f"example-photo-{story.lot.id}-{telling.newest_id(story)}"
+    key = f"example-photo-{story.lot.id}-{lot_words.newest_id(story)}"
     words = "Take the next example photo"
     if not st.button(words, type="primary" if asked else "secondary", key=key, width="stretch"):
         return []
@@ -233,7 +231,7 @@ def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool)
 def ask_view(story: LotStory) -> dict[str, float | None]:
     """Depth and dilution of the next photos where they are not as in the last one."""
     now = view_of_photos(story)
-    key = f"view-{story.lot.id}-{telling.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
+    key = f"view-{story.lot.id}-{lot_words.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
     with st.expander(f"{tell_glass(now.depth_mm, now.dilution)}. Thinned otherwise?"):
         st.write("Both glasses alike, the blank is water. It holds for the photos from now on.")
         left, right = st.columns(2)

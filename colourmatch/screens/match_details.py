@@ -10,9 +10,7 @@ import streamlit as st
 from colourmatch.advice import Advice
 from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.measurement import Measurement
-from colourmatch.screens import fields, plots, recording, serving, session
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
+from colourmatch.screens import fields, html, lot_words, plots, recording, serving, session
 from colourmatch.screens.amending import ask_amendment, ask_aside, show_history
 from colourmatch.screens.answer import asks_first
 from colourmatch.screens.fields import pick_one
@@ -27,13 +25,13 @@ def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
     """What the answer says in full, the difference against further drops, and the figures."""
     told = ""  # nothing where the answer is a question, word for word
     if story.closing is not None:
-        told = telling.closing_panel(story.closing)
+        told = lot_words.closing_panel(story.closing)
     elif not asks_first(advice) and not story.photos and not waiting:
         text = "Photograph reference and batch on the card before the first drop."
-        told = parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")
+        told = html.panel("Now", text, ["The first photo says how far apart they are."], "photo")
     elif not asks_first(advice):
-        told = parts.advice_panel(advice, waiting)
-    told += "".join(parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story))
+        told = html.advice_panel(advice, waiting)
+    told += "".join(html.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story))
     if told:
         st.html(told)
     show_curve(story, advice)
@@ -53,34 +51,34 @@ def show_details(story: LotStory, advice: Advice) -> None:
 def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
     """How far, which way, how much is left, and what is passed."""
     lot = story.lot
-    together, shown = telling.find_combined(story, advice), telling.find_shown(story, advice)
+    together, shown = lot_words.find_combined(story, advice), lot_words.find_shown(story, advice)
     far, cells = advice.now, []
-    seen = shown or telling.last_compared(story)
+    seen = shown or lot_words.last_compared(story)
     if seen and seen.delta_e_2000 and seen.difference:
-        whose = telling.describe_photos(shown)
+        whose = lot_words.describe_photos(shown)
         far = far or seen.delta_e_2000
-        under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %"
+        under = f"{html.judge(far, lot.tolerance)}; CIEDE2000, 95 %"
         if far is not seen.delta_e_2000:
             alone = f"{whose.capitalize()} {'together' if shown else 'alone'}"
-            under += f", from all photos. {alone}: {parts.show_interval(seen.delta_e_2000)}"
+            under += f", from all photos. {alone}: {html.show_interval(seen.delta_e_2000)}"
         heading = f"How far, {whose}" if waiting else "How far"
-        cells.append(parts.cell(heading, parts.show_interval(far), under))
+        cells.append(html.cell(heading, html.show_interval(far), under))
         words = f"the batch against the reference, {whose}"
-        cells.append(parts.cell("Which way", seen.difference.text, words))
+        cells.append(html.cell("Which way", seen.difference.text, words))
     elif far:
-        words = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from all photos"
-        cells.append(parts.cell("How far", parts.show_interval(far), words))
-    st.html(parts.glance([*cells, telling.show_ceiling(story)]))
+        words = f"{html.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from all photos"
+        cells.append(html.cell("How far", html.show_interval(far), words))
+    st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
     if lot.target_lab is not None:
-        st.html(parts.line(f"Tinted to {tell_target(story)}."))
+        st.html(html.line(f"Tinted to {tell_target(story)}."))
     if together and not together.agree:
-        st.html(parts.flag_line("Doubtful", together.text, "warn"))
+        st.html(html.flag_line("Doubtful", together.text, "warn"))
     if story.photos:
         show_metamerism(last_photo(story).measurement)
         show_flags(last_photo(story).measurement, advice.text)
     for one in (advice.amounts, *advice.surprises):
         if one and one.text:
-            st.html(parts.flag_line("Strength", one.text, "warn"))
+            st.html(html.flag_line("Strength", one.text, "warn"))
 
 
 def show_actions(story: LotStory, advice: Advice) -> None:
@@ -109,18 +107,18 @@ def show_last_photo(story: LotStory, advice: Advice) -> None:
     with right:
         st.header("The photo")
         if len(story.photos) > 1:
-            names = telling.name_photos(story)
+            names = lot_words.name_photos(story)
             names[last.id] += " (the last)"
             newest = dict(reversed(names.items()))
             index = list(newest).index(last.id)
             chosen = pick_one("Photo", newest, f"pick-photo-{last.id}", index=index)
             photo = next(entry for entry in story.photos if entry.id == chosen)
         if photo.aside is not None:
-            st.write(f"This photo is {parts.plain(tell_aside(photo.aside))}")
+            st.write(f"This photo is {html.plain(tell_aside(photo.aside))}")
         show_photo(photo)
     with left:
         st.header("The colours")
-        is_last = photo.id == last.id and not telling.describe_since_photo(story)
+        is_last = photo.id == last.id and not lot_words.describe_since_photo(story)
         seen = is_last and is_as_set(story, photo.measurement)
         show_swatches(photo.measurement, next_step(story, advice) if seen else None)
 
@@ -143,7 +141,7 @@ def next_step(story: LotStory, advice: Advice) -> Advice | None:
 
 def show_charts(story: LotStory, advice: Advice) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
-    photos = telling.alike_photos(story)
+    photos = lot_words.alike_photos(story)
     step = next_step(story, advice)
     measured = {number: photo.measurement for number, photo in photos.items()}
     seen = step if measured and is_as_set(story, measured[max(measured)]) else None

@@ -14,8 +14,7 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
-from colourmatch.screens import fields, pages, session
-from colourmatch.screens import html as parts
+from colourmatch.screens import fields, html, pages, session
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
@@ -60,7 +59,7 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
     """The form for a new lot, and after it what the law and care say to its stocks."""
     stocks = leave_out_example(stocks)
     if not stocks:
-        st.html(parts.empty("A lot is one batch on its way to its reference. It needs a stock first."))
+        st.html(html.empty("A lot is one batch on its way to its reference. It needs a stock first."))
         return
     act = fields.begin_act("lot")
     with st.container(key="cm-new-lot"):  # page.css lays it out: on a phone the limits come after the form
@@ -69,7 +68,7 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
         chosen, place = ask_lot(act, stocks, find_source(act.token))
     with limits, st.expander("Limits and cautions"):
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
-        st.html(parts.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
+        st.html(html.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
 
 
 def find_source(token: str) -> Lot | None:
@@ -108,7 +107,7 @@ def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tu
             number, figures, place, target = ask_more(act, source, figures)
         with button:
             if source is not None:
-                st.html(parts.line(f"As lot {source.label}: {tell_taken(figures)}. Change it under More."))
+                st.html(html.line(f"As lot {source.label}: {tell_taken(figures)}. Change it under More."))
             if st.button("Begin the lot", type="primary", key=act.key("begin"), width="stretch"):
                 begin_lot(figures, number, target)
     return chosen, place
@@ -231,7 +230,7 @@ def offer_presets(key: str, held: Sequence[Mapping[str, Any]]) -> None:
         for preset in PRESETS:
             name, warm = preset["name"], preset["illuminant"] != "D65"
             with st.container(gap="small"):
-                st.html(parts.picture_of_glass(preset["depth_mm"], preset["dilution"], warm=warm))
+                st.html(html.picture_of_glass(preset["depth_mm"], preset["dilution"], warm=warm))
                 st.button(
                     begin(name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
                     key=key.format(0).format(name), help=tell_look(preset, name_light),
@@ -300,12 +299,12 @@ def show_limits(colourants: list[str], place: str) -> None:
     """What the law on file says to these colourants, with its status, and the cautions."""
     if place == _ELSEWHERE:
         none = "There are no limits on file for another place. Look up its law yourself."
-        st.html(parts.flag_line("Limit", none))
+        st.html(html.flag_line("Limit", none))
         return
     if not colourants:
-        st.html(parts.empty("Choose the stocks: what is on file for them in law stands here."))
+        st.html(html.empty("Choose the stocks: what is on file for them in law stands here."))
         return
-    lines = [parts.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
+    lines = [html.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
     said = {"limit", *(caution.code for caution in STANDING_CAUTIONS)}  # these stand under the form
     cautions = [caution for caution in cautions_for(colourants, place) if caution.code not in said]
-    st.html("".join(lines + [parts.flag_line("Caution", caution.text) for caution in cautions]))
+    st.html("".join(lines + [html.flag_line("Caution", caution.text) for caution in cautions]))

@@ -13,8 +13,7 @@ import streamlit as st
 
 from colourmatch.book.entries import LotStory
 from colourmatch.book.example import is_example, leave_out_example
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.sharing.door import current_door
 
 #: address -> title
@@ -77,7 +76,7 @@ def make_paper(what: str, lot_id: int) -> bytes:
     from colourmatch.paper.labels import write_label_page
     from colourmatch.paper.sheet import write_lot_sheet
 
-    out, book, zone = io.BytesIO(), session.current_book(), parts.browser_zone()
+    out, book, zone = io.BytesIO(), session.current_book(), html.browser_zone()
     if what == "labels":
         write_label_page(book, lot_id, out, zone=zone)
     else:

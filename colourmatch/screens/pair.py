@@ -23,8 +23,7 @@ from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.spot import WALL_MARGIN_MM
 from colourmatch.records import Array
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 
 Lab = Sequence[float]
 #: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
@@ -124,13 +123,13 @@ def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> d
 def _as_address(picture: Image.Image) -> str:
     out = io.BytesIO()
     picture.convert("RGB").save(out, "JPEG", quality=86)
-    return parts.as_address(out.getvalue(), "jpeg")
+    return html.as_address(out.getvalue(), "jpeg")
 
 
 def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
     """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
     if photo is None:
-        return f'<div class="cm cm-pair card">{parts.picture_of_card()}</div>'
+        return f'<div class="cm cm-pair card">{html.picture_of_card()}</div>'
     source = None
     if photo.stored_name is not None:
         with suppress(ColourMatchError):  # the file is gone: Details say so

@@ -14,8 +14,7 @@ from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Drawing, Measurement
-from colourmatch.screens import html as parts
-from colourmatch.screens import session, uploads
+from colourmatch.screens import html, session, uploads
 from colourmatch.screens.answer import draw_scale
 from colourmatch.screens.drawing import draw_found
 from colourmatch.screens.pair import draw_reading
@@ -59,7 +58,7 @@ def upload_photos(
             f"{len(files)} files are chosen, and {uploads.MOST_AT_ONCE} can be taken at once. Take some out, and send them "
             "afterwards."
         )
-        st.html(parts.flag_line("Not measured", text, "refuse"))
+        st.html(html.flag_line("Not measured", text, "refuse"))
         return []
     return [(file.getvalue(), file.name) for file in files]
 
@@ -95,7 +94,7 @@ def show_refused(place: str, words: str = "Not kept", *, again: bool = False) ->
     if not again:
         st.session_state.pop(f"refused-{place}", None)
     if refused:
-        st.html("".join(parts.flag_line(words, f"{name}: {text}", "refuse") for name, text in refused))
+        st.html("".join(html.flag_line(words, f"{name}: {text}", "refuse") for name, text in refused))
     for name, picture in faults:
         st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
     return bool(refused)
@@ -124,14 +123,14 @@ def show_reading(data: bytes, name: str) -> None:
     """Measure a photo that belongs to no lot, and show it."""
     measured = _measure(data, name)
     if measured.refused:
-        st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
+        st.html(html.flag_line("Not measured", measured.refused, "refuse"))
         if picture := draw_fault(data, name):
             st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
         return
     if (far := measured.delta_e_2000) and measured.difference:
         way = measured.difference.text
         st.html(draw_reading(data, measured) + draw_scale(way, far, TOLERANCE, expected=False))
-        st.html(parts.glance(parts.difference_cells(far, way, "95 % interval")))
+        st.html(html.glance(html.difference_cells(far, way, "95 % interval")))
     show_metamerism(measured)
     show_flags(measured)
     show_picture(data, measured, name)
@@ -142,13 +141,13 @@ def show_metamerism(measured: Measurement) -> None:
     """That two liquids are of different stuff, where a photo of the colour card shows it."""
     apart = measured.metamerism.to_json() if measured.metamerism else None
     if words := tell_metamerism(apart):
-        st.write(parts.plain(words))
+        st.write(html.plain(words))
 
 
 def show_flags(measured: Measurement, said: str = "") -> None:
     """The doubts about a photo as sentences, but for those that stand in what is `said` above them."""
     if further := [flag for flag in measured.quality if flag.text not in said]:
-        st.html(parts.flags([flag.to_json() for flag in further]))
+        st.html(html.flags([flag.to_json() for flag in further]))
 
 
 @st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
@@ -161,18 +160,18 @@ def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:
     try:
         picture = _draw(source, measured.drawing, name)
     except ColourMatchError as error:
-        st.html(parts.flag_line("No picture", error.text))
+        st.html(html.flag_line("No picture", error.text))
         return
     st.image(picture, width="stretch", alt=f"photo {name} with markers, glasses and reading windows outlined")
     if card := measured.card:
         found = f"{card.markers} squares ({card.reprojection_mm:.2f} mm)"
-        st.caption(parts.plain(f"{name}. Solid: {found} and glasses. Dashed: read here."))
+        st.caption(html.plain(f"{name}. Solid: {found} and glasses. Dashed: read here."))
 
 
 def show_photo(photo: PhotoEntry) -> None:
     """A kept photo from the store beside the book."""
     if photo.stored_name is None:
-        st.html(parts.empty("This reading came without a picture."))
+        st.html(html.empty("This reading came without a picture."))
         return
     path = session.current_book().photo_store.path(photo.stored_name)
     show_picture(str(path), photo.measurement, photo.original_name or "photo")
@@ -193,18 +192,18 @@ def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
     if reference:
-        colours.append(parts.Swatch("Reference", reference.lab, reference.lab_sd, "the aim"))
+        colours.append(html.Swatch("Reference", reference.lab, reference.lab_sd, "the aim"))
     if batch:
         words = measured.difference.text if measured.difference else ""
-        colours.append(parts.Swatch("Batch", batch.lab, batch.lab_sd, words))
+        colours.append(html.Swatch("Batch", batch.lab, batch.lab_sd, words))
     if advice and reference and predicted and predicted.get("batch"):
-        lab = parts.place_beside(reference.lab, predicted)
-        spread = parts.spread_of(advice.predicted_covariance)
-        far = parts.show_interval(advice.predicted)
+        lab = html.place_beside(reference.lab, predicted)
+        spread = html.spread_of(advice.predicted_covariance)
+        far = html.show_interval(advice.predicted)
         words = f"predicted, {far} away{'; ± against the reference' if spread else ''}"
-        colours.append(parts.Swatch("After this step", lab, spread, words))
+        colours.append(html.Swatch("After this step", lab, spread, words))
     if colours:
-        st.html(parts.swatches(colours))
+        st.html(html.swatches(colours))
         whites = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}
         shown = batch or reference
         white = whites.get(shown.white, "") if shown else ""

@@ -18,8 +18,7 @@ from colourmatch.measurement import Measurement
 from colourmatch.photo.combine import combine_photos
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.rectangles import measure_rectangles_or_refuse
-from colourmatch.screens import html as parts
-from colourmatch.screens import pages, session
+from colourmatch.screens import html, pages, session
 from colourmatch.screens.drawing import to_srgb_picture
 from colourmatch.screens.fields import ask_number, choose_one, pick_one
 from colourmatch.screens.photo_view import clear_upload, show_flags, show_swatches, upload_photos
@@ -212,23 +211,23 @@ def show_results(store: Store, photo: Picked) -> None:
     reflectance = ask_white()
     given = photo.given(reflectance)
     if given is None:
-        st.html(parts.empty("Mark white and both liquids on the picture: the difference appears here."))
+        st.html(html.empty("Mark white and both liquids on the picture: the difference appears here."))
         return
     measured = measure(photo.data, photo.name, given)
     if measured.refused:
-        st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
+        st.html(html.flag_line("Not measured", measured.refused, "refuse"))
         return
     all_given = [(number, one, one.given(reflectance)) for number, one in enumerate(store.photos, 1)]
     marked = {f"Photo {number}": measure(one.data, one.name, own) for number, one, own in all_given if own}
     together = combine_photos([*marked.values()], [*marked])
     if together is not None and len(together.photos) > 1:
         told, found = f"{len(together.photos)} photos together, 95 % interval", together.difference
-        st.html(parts.glance(parts.difference_cells(found.delta_e_2000, found.text, told)))
+        st.html(html.glance(html.difference_cells(found.delta_e_2000, found.text, told)))
         text = together.text
-        st.html(parts.line(text) if together.agree else parts.flag_line("Doubtful", text, "warn"))
+        st.html(html.line(text) if together.agree else html.flag_line("Doubtful", text, "warn"))
     if measured.delta_e_2000 and measured.difference:
         told, way = "this photo, with its 95 % interval", measured.difference.text
-        st.html(parts.glance(parts.difference_cells(measured.delta_e_2000, way, told)))
+        st.html(html.glance(html.difference_cells(measured.delta_e_2000, way, told)))
     show_swatches(measured)
     show_flags(measured)
     offer_lot(store, reflectance)
@@ -276,7 +275,7 @@ def prepare_picture(data: bytes, name: str) -> tuple[str, tuple[int, int]]:
     picture.thumbnail((_LONG_SIDE_PX, _LONG_SIDE_PX))
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=82)
-    return parts.as_address(out.getvalue(), "jpeg"), photo.full_size
+    return html.as_address(out.getvalue(), "jpeg"), photo.full_size
 
 
 def show_field(

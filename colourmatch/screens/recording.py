@@ -11,9 +11,7 @@ from colourmatch.advice import Advice, Cause, Dose, Question
 from colourmatch.book.entries import AdditionEntry, LotStory, contradict
 from colourmatch.book.example import leave_out_example
 from colourmatch.errors import InputError
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
-from colourmatch.screens import pages, session
+from colourmatch.screens import html, lot_words, pages, session
 from colourmatch.screens.fields import Act, act_on, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.doubts import YES
 from colourmatch.words.entries import OUTCOMES, tell_dose, tell_entry
@@ -49,7 +47,7 @@ def record_advised(story: LotStory, doses: Sequence[Dose]) -> None:
     acts = {stock: act_on(story, "dose", of=stock) for stock in story.lot.stocks}
     for dose in doses:
         stock, (amount, unit) = dose.stock, dose.amount
-        name, act = parts.plain(stock), acts.get(stock) or act_on(story, "dose", of=stock)
+        name, act = html.plain(stock), acts.get(stock) or act_on(story, "dose", of=stock)
         write = partial(write_addition, story, stock, unit)
         words = f"{unit.capitalize()} of {name}", "Added" if len(doses) == 1 else f"Added {name}"
         record_amount(act, words, (float(amount), _STEPS[unit]), write, f"cm-dose-{stock}")
@@ -112,7 +110,7 @@ def ask_correction(story: LotStory) -> None:
     with st.expander("Correct an addition", expanded=act.is_typed()):
         st.write("Nothing is rubbed out: the correction is written beside the entry, with its reason.")
         names = {
-            number: f"{tell_dose(entry)}, {parts.show_time(entry.created_at)}"
+            number: f"{tell_dose(entry)}, {html.show_time(entry.created_at)}"
             for number, entry in additions.items()
         }
         chosen = pick_one("Which", names, act.key("which"))
@@ -135,7 +133,7 @@ def ask_correction(story: LotStory) -> None:
 
 def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None:
     """Samples, untinted batch blended back, notes; `untinted_ml` is what was advised to blend back."""
-    lot_id, newest = story.lot.id, telling.newest_id(story)
+    lot_id, newest = story.lot.id, lot_words.newest_id(story)
     # an amount is of the batch as it is now, a note is not; while one is being written it stays in sight
     acts = {kind: begin_act(f"other-{lot_id}-{kind}", newest if kind != "Note" else None) for kind in _OTHERS}
     choice = begin_act(f"others-{lot_id}", None if acts["Note"].is_typed() else newest)
@@ -175,7 +173,7 @@ def _close(story: LotStory, reason: str, text: str, done: str, token: str, *, su
 
 def _show_open_trials(story: LotStory) -> None:
     for left in open_trials(session.current_book(), story.lot.id).values():
-        st.html(parts.flag_line("Trial", left))
+        st.html(html.flag_line("Trial", left))
 
 
 def finish_lot(story: LotStory, advice: Advice) -> None:
@@ -200,7 +198,7 @@ def ask_closing(story: LotStory, advice: Advice) -> None:
         reason = pick_one("Why", names, act.key("reason"), index=index, placeholder="Choose")
         text = st.text_input("In your words (optional)", key=act.key("text"))
         if said := contradict(reason or "", advice):
-            st.html(parts.flag_line("Advice", f"It is another: {said}"))
+            st.html(html.flag_line("Advice", f"It is another: {said}"))
         sure = st.checkbox("Close it for good", key=act.key("sure", reason if said else ""))
 
         def close(token: str) -> str:
@@ -221,7 +219,7 @@ def ask_cause(story: LotStory, cause: Cause, *, main: bool = True) -> None:
     def write(yes: bool, token: str) -> str:
         book, by = session.current_book(), session.by(token)
         entry = answer_question(book, story.lot.id, yes=yes, cause=cause.code, **by)
-        return f"{tell_entry(entry, telling.medium_of(story))}."
+        return f"{tell_entry(entry, lot_words.medium_of(story))}."
 
     for yes, label in ((True, YES[cause.code]), (False, "No")):
         kind = "primary" if yes and main else "secondary"
@@ -231,7 +229,7 @@ def ask_cause(story: LotStory, cause: Cause, *, main: bool = True) -> None:
 def ask_causes(story: LotStory, question: Question) -> None:
     """The causes that are named while the page's answer is another, each with its two answers."""
     for cause in question.causes:
-        st.html(parts.flag_line("Perhaps", cause.text))
+        st.html(html.flag_line("Perhaps", cause.text))
         with st.container(horizontal=True, key=f"cm-cause-{cause.code}-{cause.about}"):
             ask_cause(story, cause, main=False)
 
@@ -246,7 +244,7 @@ def show_trial_head(story: LotStory) -> None:
         return
     (told,) = describe_trials(session.current_book(), story)
     name = session.current_book().lots.get(parent).name
-    st.html(parts.flag_line("Trial", f"This is a trial of {name} (lot {parent}). {told.text}"))
+    st.html(html.flag_line("Trial", f"This is a trial of {name} (lot {parent}). {told.text}"))
     if st.button("To the batch", key=f"trial-parent-{story.lot.id}"):
         pages.go_to_lot("match", parent)
 
@@ -260,7 +258,7 @@ def show_trials(story: LotStory) -> None:
     if trials:
         st.header("Trials")
     for trial in trials:
-        st.html(parts.line(trial.text))
+        st.html(html.line(trial.text))
         if st.button(f"Open the trial, lot {trial.lot}", key=f"trial-open-{trial.lot}"):
             pages.go_to_lot("match", trial.lot)
     if not story.lot.closed and session.may_enter():

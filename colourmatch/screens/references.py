@@ -6,8 +6,7 @@ import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
-from colourmatch.screens import fields, session
-from colourmatch.screens import html as parts
+from colourmatch.screens import fields, html, session
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
@@ -36,28 +35,28 @@ def show_references() -> None:
 def show_reference(reference: noted.KnownReference) -> None:
     """One reference: whether it holds, and its readings in time."""
     readings = reference.readings
-    st.header(parts.plain(reference.name))
+    st.header(html.plain(reference.name))
     if reference.notes:
-        st.html(parts.line(reference.notes))
-    st.html(parts.flag_line("Does it hold", reference.text))
+        st.html(html.line(reference.notes))
+    st.html(html.flag_line("Does it hold", reference.text))
     if readings:
         last = readings[-1]
-        words = f"{parts.show_date(last.at)}, {tell_glass(*last.view)}"
+        words = f"{html.show_date(last.at)}, {tell_glass(*last.view)}"
         left, right = st.columns([1, 2], gap="large")
-        left.html(parts.swatches([parts.Swatch("Latest reading", last.lab, last.lab_sd, words)]))
+        left.html(html.swatches([html.Swatch("Latest reading", last.lab, last.lab_sd, words)]))
         rows = {}
         for row in reversed(readings):
-            text = f"{parts.show_lab(row.lab, row.lab_sd)}; {tell_glass(*row.view)}"
+            text = f"{html.show_lab(row.lab, row.lab_sd)}; {tell_glass(*row.view)}"
             if row.drift:
                 text += f"; {tell_drift(row.drift, row.difference, PAGES)}, from reading {row.against}"
             rows[name_reading(row)] = text
-        right.html(parts.facts(rows))
+        right.html(html.facts(rows))
         right.caption("The newest first. ± is one standard deviation, brackets are 95 % intervals.")
 
 
 def name_reading(row: noted.KnownReading) -> str:
     """A reading by its number, day and source."""
-    return f"{row.reading}: {parts.show_date(row.at)}, {_SOURCES[row.source]}"
+    return f"{row.reading}: {html.show_date(row.at)}, {_SOURCES[row.source]}"
 
 
 def check_name(name: str, waiting: str = "") -> None:
@@ -148,7 +147,7 @@ def ask_own_lot(name: str, act: fields.Act) -> None:
     """The final colour of an own closed lot as a reference."""
     lots = {lot.id: f"{lot.name} ({lot.label})" for lot in reversed(session.current_book().lots.closed())}
     if not lots:
-        st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
+        st.html(html.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
         return
     source = fields.pick_one("Lot", lots, act.key("source", next(iter(lots))))
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
@@ -199,7 +198,7 @@ def ask_choice(story: LotStory) -> None:
     if story.lot.closed or not choices:
         return
     with st.expander("What the lot is tinted to"):
-        st.html(parts.line(tell_target(story, known)))
+        st.html(html.line(tell_target(story, known)))
         act = fields.act_on(story, "target", AmendmentEntry)
         # Not its place in the list, which another reading moves.
         options = {_IN_PHOTO if one is None else f"{one[0]}/{one[1]}": one for one in choices}
@@ -223,7 +222,7 @@ def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
         return f"The lot is {words}."
     told = noted.choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
     words = WHICH.get(choice[1], f"reading {choice[1]}")
-    lab = parts.show_lab(told.target_lab, told.target_lab_sd)
+    lab = html.show_lab(told.target_lab, told.target_lab_sd)
     return f"The lot is tinted to {told.name}, {words}: {lab}."
 
 
@@ -238,4 +237,4 @@ def tell_target(story: LotStory, known: list[noted.KnownReference] | None = None
         sd = [float(v) for v in target_covariance(session.current_book(), lot).diagonal() ** 0.5]
     except ColourMatchError:
         sd = None
-    return f"{name or 'an entered colour'}: {parts.show_lab(lot.target_lab, sd)}, where no reference is in the photo"
+    return f"{name or 'an entered colour'}: {html.show_lab(lot.target_lab, sd)}, where no reference is in the photo"

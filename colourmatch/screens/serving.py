@@ -13,8 +13,7 @@ from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
 from colourmatch.records import pick
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.screens.fields import act_on, ask_figure, begin_act
 from colourmatch.screens.lot_words import newest_id
 from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
@@ -36,7 +35,7 @@ def show_serving(story: LotStory, advice: Advice) -> None:
         return
     st.header("Where it is drunk")
     if advice.serving:
-        st.html(parts.facts({f"{one.name}: {_describe(one)}": _tell(one) for one in advice.serving}))
+        st.html(html.facts({f"{one.name}: {_describe(one)}": _tell(one) for one in advice.serving}))
     # only unfolded: the lot is fitted once more for it
     with st.expander("Look at it in a glass", on_change="rerun", key=f"glass-fold-{story.lot.id}") as fold:
         if fold.open:
@@ -52,9 +51,9 @@ def _describe(one: Served) -> str:
 
 
 def _tell(one: Served) -> str:
-    lines = [f"now {parts.show_interval(one.delta_e_2000)}, {one.text}"]
+    lines = [f"now {html.show_interval(one.delta_e_2000)}, {one.text}"]
     if one.after_step:
-        lines.append(f"after this step {parts.show_interval(one.after_step)}, {one.after_text}")
+        lines.append(f"after this step {html.show_interval(one.after_step)}, {one.after_text}")
     lines += [
         f"here alone it would be nearest after {tell_drops(d.drops or 0, (d.low, d.high), 'more')} of {d.stock}"
         for d in one.to_match
@@ -81,13 +80,13 @@ def show_glass(story: LotStory, advice: Advice) -> None:
         key=key.format("lights"), placeholder="Choose",
     )  # fmt: skip
     if depth is None or dilution is None or not chosen:
-        st.html(parts.empty("Give a depth, a dilution and at least one light."))
+        st.html(html.empty("Give a depth, a dilution and at least one light."))
         return
     looks = [{"depth_mm": depth, "dilution": dilution, "illuminant": light} for light in chosen]
     doses = [{"stock": dose.stock, "ml": dose.ml} for dose in advice.doses]
     seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), looks, doses)
     if not seen:
-        st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
+        st.html(html.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
         return
     for one in seen:
         show_look(one)
@@ -96,17 +95,17 @@ def show_glass(story: LotStory, advice: Advice) -> None:
 
 def show_look(one: Served) -> None:
     """One light: how far, which way, and the colours side by side."""
-    spots, far = one.spots, parts.show_interval(one.delta_e_2000)
+    spots, far = one.spots, html.show_interval(one.delta_e_2000)
     st.html(
-        parts.kicker(f"Light: {name_light(one.illuminant)}")
+        html.kicker(f"Light: {name_light(one.illuminant)}")
         + f'<p class="cm-big">CIEDE2000 {far}</p>'
-        + parts.line(f"{_describe(one)}. The batch against the reference: {one.text}.")
+        + html.line(f"{_describe(one)}. The batch against the reference: {one.text}.")
     )
     told = [("Reference", spots.reference, "the aim"), ("Batch", spots.batch, f"{one.text}; {far} away")]
     if spots.batch_after and one.after_step:
-        words = f"{one.after_text}; {parts.show_interval(one.after_step)} away"
+        words = f"{one.after_text}; {html.show_interval(one.after_step)} away"
         told.append(("After this step", spots.batch_after, words))
-    st.html(parts.swatches(parts.Swatch(name, spot.lab, spot.lab_sd, said) for name, spot, said in told))
+    st.html(html.swatches(html.Swatch(name, spot.lab, spot.lab_sd, said) for name, spot, said in told))
 
 
 @st.cache_data(show_spinner="Looking through the glass …", max_entries=64)
@@ -143,16 +142,16 @@ def show_intake(story: LotStory) -> None:
         return
     with st.expander("What a glass brings against the daily intake"):
         for glass in intake:
-            st.html(parts.line(glass.text))
+            st.html(html.line(glass.text))
             for one in glass.colourants:
                 adi = "none on file"
                 if one.adi_mg_per_kg is not None:
                     adi = f"{one.adi_mg_per_kg:g} mg per kg of body mass ({one.source})"
-                held = f"{parts.show_interval(one.mg, 2)} mg"
+                held = f"{html.show_interval(one.mg, 2)} mg"
                 rows = {"Colourant": one.name, "In the glass": held, "Acceptable daily intake": adi}
                 for share in one.shares:
-                    rows[f"Of that, for {share.who}"] = f"{parts.show_interval(share.percent(), 1)} %"
-                st.html(parts.facts(rows))
+                    rows[f"Of that, for {share.who}"] = f"{html.show_interval(share.percent(), 1)} %"
+                st.html(html.facts(rows))
         st.caption(
             "By the labels, with the uncertainty of strength and drop. A qualified food technologist decides."
         )
@@ -170,8 +169,8 @@ def ask_other_stock(story: LotStory, advice: Advice) -> None:
             session.current_book().lots.amend(story.lot.id, why, stocks=stocks, **session.by(token))
             return f"{name} is used in this lot as well from now on."
 
-        reach, gain = map(parts.show_interval, (other.reachable, other.gain))
-        st.html(parts.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
+        reach, gain = map(html.show_interval, (other.reachable, other.gain))
+        st.html(html.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
         begin_act(f"use-{story.lot.id}-{name}").offer(
-            f"Use {parts.plain(name)} in this lot as well", use, "do"
+            f"Use {html.plain(name)} in this lot as well", use, "do"
         )

@@ -20,8 +20,7 @@ from colourmatch.book.opening import book_path, find_location, parse_location
 from colourmatch.book.opening_to_read import is_without_room, tell_state
 from colourmatch.book.transactions import By
 from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
-from colourmatch.screens import drafts
-from colourmatch.screens import html as parts
+from colourmatch.screens import drafts, html
 from colourmatch.sharing.gate import VISITOR_HEADER
 from colourmatch.words.figures import tell_typed
 
@@ -85,7 +84,7 @@ def run_page(page: Any) -> None:
         drafts.take_up(place, str(page.url_path))
         show_notices(here=page.url_path != "match")
         if not may_enter():
-            st.info(f"{parts.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
+            st.info(f"{html.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
         page.run()
         if mark := st.session_state.pop("to-top", None):  # a script, because Streamlit has no call for it
             st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
@@ -101,7 +100,7 @@ def run_page(page: Any) -> None:
 
 def show_failure(error: ColourMatchError) -> None:
     """The sentence of an error as it stands."""
-    st.error(parts.plain(error.text))
+    st.error(html.plain(error.text))
 
 
 @contextmanager
@@ -136,7 +135,7 @@ def show_notices(*, here: bool = True) -> None:
     st.session_state["notice-place"] = place = st.container(key="cm-notices" if here else None)
     with place:
         for text in take_notices() if here else ():
-            st.success(parts.plain(text))
+            st.success(html.plain(text))
 
 
 def go_to_top() -> None:
@@ -168,7 +167,7 @@ def _tell_outdated(token: str) -> None:
         return
     with st.session_state.pop("notice-place"):
         if tapped and token in _done:
-            st.success(parts.plain(_done[token]))
+            st.success(html.plain(_done[token]))
         else:
             st.warning(_OUTDATED)
 
@@ -247,7 +246,7 @@ def chosen_lot_id() -> int | None:
             return book.lots.get(str(asked)).id
         except ColourMatchError:
             if "lot" in st.query_params:
-                st.warning(f"There is no lot {parts.plain(asked)} in this book. Look for it under Lots.")
+                st.warning(f"There is no lot {html.plain(asked)} in this book. Look for it under Lots.")
     newest = book.lots.search(open_only=True, limit=1)
     return newest[0].id if newest else None
 

@@ -15,8 +15,7 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, suggest_strength
-from colourmatch.screens import fields, pages, session
-from colourmatch.screens import html as parts
+from colourmatch.screens import fields, html, pages, session
 from colourmatch.screens.fields import UNKNOWN, ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
@@ -42,11 +41,11 @@ def show() -> None:
             show_thinning(stocks)
             show_putting_away(stocks)
     with second:
-        show_new_lot(stocks) if session.may_enter() else st.html(parts.empty(_ONLY_READ))
+        show_new_lot(stocks) if session.may_enter() else st.html(html.empty(_ONLY_READ))
     with references:
         show_references()
     with third:
-        show_weighing(stocks) if session.may_enter() else st.html(parts.empty(_ONLY_READ))
+        show_weighing(stocks) if session.may_enter() else st.html(html.empty(_ONLY_READ))
     with fourth:
         show_strength(stocks)
         show_making()
@@ -63,12 +62,12 @@ def show_stocks(stocks: list[StockEntry]) -> None:
         none = (
             "No stock yet. A stock is a colourant made up in water, such as 1 g in 100 ml, with its dropper."
         )
-        st.html(parts.empty(none))
+        st.html(html.empty(none))
         return
     st.html("".join(draw_stock(stock) for stock in stocks))
     st.caption(f"{SEEN_DROPS} drops a litre, {SEEN_DEPTH_MM:g} mm deep")
     with st.expander("Details"):
-        st.html(parts.facts({stock.name: describe_stock(stock) for stock in stocks}))
+        st.html(html.facts({stock.name: describe_stock(stock) for stock in stocks}))
 
 
 def show_new_stock(folded: bool) -> None:
@@ -133,8 +132,8 @@ def draw_stock(stock: StockEntry) -> str:
     label = f"{called}, {tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml"
     lines = [label, *(warning.text for warning in told.warnings)]
     return (
-        f'<div class="cm cm-stock">{patch}<div><b>{parts.as_html(stock.name)}</b>'
-        f'<p class="cm-quiet">{parts.as_html(chr(10).join(lines))}</p></div></div>'
+        f'<div class="cm cm-stock">{patch}<div><b>{html.as_html(stock.name)}</b>'
+        f'<p class="cm-quiet">{html.as_html(chr(10).join(lines))}</p></div></div>'
     )
 
 
@@ -164,7 +163,7 @@ def tell_learnt(stock: StockEntry) -> str:
     """What the photos taught of a strength, empty when nothing."""
     if not stock.learnt:
         return ""
-    learnt = parts.show_interval(dict(zip(("value", "low", "high"), stock.learnt, strict=True)), 2)
+    learnt = html.show_interval(dict(zip(("value", "low", "high"), stock.learnt, strict=True)), 2)
     where = f", from lot {stock.learnt_from_lot_id}" if stock.learnt_from_lot_id is not None else ""
     return (
         f"strength as photos showed: {learnt} of the label, like "
@@ -218,7 +217,7 @@ def ask_bottle(key: str) -> BottleFacts:
 def show_weighing(stocks: list[StockEntry]) -> None:
     """The size of a drop from weighed drops."""
     if not stocks:
-        st.html(parts.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
+        st.html(html.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
         return
     st.write("Weigh 20 to 50 drops in a glass.")
     act = begin_act("weigh")
@@ -250,7 +249,7 @@ def choose_stock(words: str, stocks: list[StockEntry], key: str) -> StockEntry:
 def show_question(value: float, what: str, size: str) -> None:
     """What is to be asked about an amount, where nothing is written down."""
     if question := ask_about(value, f"{what}: {tell_typed(value)}", SIZES[size]):
-        st.html(parts.flag_line("Question", question.text("read on", bare=True)))
+        st.html(html.flag_line("Question", question.text("read on", bare=True)))
 
 
 def show_strength(stocks: list[StockEntry]) -> None:
@@ -270,7 +269,7 @@ def show_strength(stocks: list[StockEntry]) -> None:
         advice = suggest_strength(given, target, volume)
         ideal = f"{tell_amount(advice.strength_g_per_100ml)} g in 100 ml"
         after = f"Ideal would be {ideal} for {tell_ml(volume, session.shows_us())}."
-        st.html(parts.panel("Stock", advice.text, [after]))
+        st.html(html.panel("Stock", advice.text, [after]))
 
 
 def show_making() -> None:
@@ -293,7 +292,7 @@ def show_making() -> None:
                 words, told = "Strength of the liquid, g in 100 ml", "Pure dye, as its label says."
                 bottle = ask_number(left, words, "make-bottle", 5.0, 0.0, 100.0, 0.5, help=told)
                 plan = plan_liquid(strength, volume, bottle, us=us)
-            st.html(parts.panel("To make it", plan.text, [f"{tell_amount(plan.dye_g)} g of pure dye in it."]))
+            st.html(html.panel("To make it", plan.text, [f"{tell_amount(plan.dye_g)} g of pure dye in it."]))
 
 
 def show_thinning(stocks: list[StockEntry]) -> None:
@@ -338,9 +337,9 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
 
         begin_act("away-put").offer("Put it away", put_away, chosen, width="content")
         if not stock.learnt:
-            st.html(parts.line(f"Photos taught nothing of {stock.name} yet: its label counts."))
+            st.html(html.line(f"Photos taught nothing of {stock.name} yet: its label counts."))
             return
-        st.html(parts.line(f"{stock.name}: {tell_learnt(stock)}."))
+        st.html(html.line(f"{stock.name}: {tell_learnt(stock)}."))
         key = f"{chosen}-{stock.changed_at}"  # a tick is about what was learnt until then
         sure = st.checkbox("It was made again: its label counts again", key=f"away-sure-{key}")
 

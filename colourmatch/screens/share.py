@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.sharing.code import draw_for_page
 from colourmatch.sharing.door import Door, current_door, tell_sharing
 
@@ -26,9 +25,9 @@ def show() -> None:
     door = current_door()
     if not session.is_at_this_machine():
         means = tell_sharing(door.url if door else "http:")
-        st.html(parts.panel("Shared with you", "You are in.", [_VISITING, means]))
+        st.html(html.panel("Shared with you", "You are in.", [_VISITING, means]))
     elif door is None or not door.open:
-        st.html(parts.empty(_CLOSED if door is None else _STOPPED))
+        st.html(html.empty(_CLOSED if door is None else _STOPPED))
         st.code("colourmatch app --share", language=None)
         with st.expander("What sharing does"):
             st.write(tell_sharing())
@@ -38,15 +37,15 @@ def show() -> None:
         left.html(f'<img class="cm-qr" alt="{words}" src="{draw_for_page(door.url_with_code)}">')
         with right:
             under = "The phone must be in the same network."
-            where = parts.cell("Scan it with the phone, or open there", door.url, under)
-            code = parts.cell("Access code", door.code, "It is new at each start and ends with the program.")
+            where = html.cell("Scan it with the phone, or open there", door.url, under)
+            code = html.cell("Access code", door.code, "It is new at each start and ends with the program.")
             st.html(where + code)
             show_count(door)
             if st.button("Stop sharing", type="primary", key="stop-sharing"):
                 door.close()
                 session.notify("Sharing is stopped. Every other browser is out.")
                 st.rerun()
-        st.html(parts.flag_line("What sharing does", tell_sharing(door.url), "warn"))
+        st.html(html.flag_line("What sharing does", tell_sharing(door.url), "warn"))
 
 
 @st.fragment(run_every=5)
@@ -58,4 +57,4 @@ def show_count(door: Door) -> None:
         if count
         else "No other browser is in."
     )
-    st.html(parts.line(words))
+    st.html(html.line(words))

@@ -7,8 +7,7 @@ from functools import partial
 
 import streamlit as st
 
-from colourmatch.screens import html as parts
-from colourmatch.screens import pages, session
+from colourmatch.screens import html, pages, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.words.figures import tell_ml
 
@@ -40,7 +39,7 @@ def show() -> None:
         st.header("Go on with an open lot" if session.may_enter() else "Open lots")
     for number, lot in enumerate(in_work):
         volume = tell_ml(lot.volume_ml, session.shows_us())
-        words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {volume}"
+        words = f"{html.plain(lot.name)} ({html.plain(lot.label)}), {volume}"
         key = f"go-on-{lot.id}"
         if st.button(words, key=key, width="stretch", type="secondary" if number else "primary"):
             pages.go_to_lot("match", lot.id)
@@ -69,7 +68,7 @@ def show_steps() -> None:
     """Card, glasses, photo."""
     one, two, three = st.columns(3, gap="large")
     with one:
-        st.html(parts.step(1, "Print the card", PRINTING))
+        st.html(html.step(1, "Print the card", PRINTING))
         for version, name in ((2, "Colour card"), (1, "Grey card")):
             with st.container(horizontal=True):
                 for paper, words in (("a4", "A4"), ("letter", "Letter")):
@@ -77,9 +76,9 @@ def show_steps() -> None:
                     file = f"colourmatch-{key}.pdf"
                     pages.offer_file(f"{name}, {words}", make, file, "application/pdf", key)
     with two:
-        st.html(parts.step(2, "Pour three equal glasses", POURING) + parts.picture_of_card())
+        st.html(html.step(2, "Pour three equal glasses", POURING) + html.picture_of_card())
     with three:
-        st.html(parts.step(3, "Take the photo", PHOTOGRAPHING))
+        st.html(html.step(3, "Take the photo", PHOTOGRAPHING))
 
 
 def open_the_example() -> None:

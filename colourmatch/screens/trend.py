@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.screens import html as parts
-from colourmatch.screens import pages, plots, session
+from colourmatch.screens import html, pages, plots, session
 from colourmatch.screens.fields import pick_one
 from colourmatch.workflow.trend import CHARTS, LEAST_VALUES, Limits, Trend, TrendLot, read_trend
 
@@ -29,7 +28,7 @@ def show() -> None:
     st.title("Trend")
     book = session.current_book()
     if not book.lots.closed(limit=1):
-        st.html(parts.empty(_EMPTY))
+        st.html(html.empty(_EMPTY))
         if st.button("To the lots", key="to-lots"):
             st.switch_page(pages.find_page("lots"))
         return
@@ -48,7 +47,7 @@ def show() -> None:
         show_table(told.lots)
     if told.left_out:
         st.header("Left out")
-        lines = [parts.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out]
+        lines = [html.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out]
         st.html("".join(lines))
 
 
@@ -72,28 +71,28 @@ def tell_limits(limits: Limits | None) -> str:
     """Mean and limits of a chart in words."""
     if limits is None:
         return "No limits yet: they need at least three lots."
-    low, high = parts.show_number(limits.low, 2), parts.show_number(limits.high, 2)
+    low, high = html.show_number(limits.low, 2), html.show_number(limits.high, 2)
     early = ", provisional" if limits.provisional else ""
     return (
-        f"Mean {parts.show_number(limits.mean, 2)}, limits {low} and {high}; from one lot to the next at most "
-        f"{parts.show_number(limits.high_range, 2)} ({limits.count} lots{early})."
+        f"Mean {html.show_number(limits.mean, 2)}, limits {low} and {high}; from one lot to the next at most "
+        f"{html.show_number(limits.high_range, 2)} ({limits.count} lots{early})."
     )
 
 
 def show_findings(told: Trend) -> None:
     """What the lots say together, in words: lots outside their limits first."""
     if not told.lots:
-        st.html(parts.empty(told.text + " If you filter by stock, reference or name, choose all."))
+        st.html(html.empty(told.text + " If you filter by stock, reference or name, choose all."))
         return
-    first, rest = parts.split_sentence(told.text)
+    first, rest = html.split_sentence(told.text)
     outside = tell_outside(told)
     if outside:
         first, rest = count_outside(told), ""
     elif (limits := told.limits["L*"]) and limits.provisional:
         rest = rest or "The limits are provisional."
-    st.html(parts.panel("Together", first, [rest], "stop" if outside else ""))
-    lines = [parts.flag_line("Outside", text, "warn") for text in outside]
-    lines += [parts.flag_line("Note", text) for text in told.notes]
+    st.html(html.panel("Together", first, [rest], "stop" if outside else ""))
+    lines = [html.flag_line("Outside", text, "warn") for text in outside]
+    lines += [html.flag_line("Note", text) for text in told.notes]
     if lines:
         st.html("".join(lines))
 
@@ -105,13 +104,13 @@ def show_charts(told: Trend) -> None:
     for start in range(0, len(charts), 2):
         for place, (chart, words) in zip(st.columns(2, gap="large"), charts[start : start + 2], strict=False):
             with place:
-                st.markdown(f"**{parts.plain(chart)}**, {words}")
+                st.markdown(f"**{html.plain(chart)}**, {words}")
                 st.plotly_chart(
                     plots.draw_chart(told, chart), config=plots.CONFIG, key=f"trend-chart-{chart}",
                     alt=f"{chart}, {words}, of each closed lot with mean and limits",
                 )  # fmt: skip
                 if len(told.lots) >= LEAST_VALUES:  # the panel above says it once for all
-                    st.html(parts.line(tell_limits(told.limits[chart])))
+                    st.html(html.line(tell_limits(told.limits[chart])))
 
 
 def show_table(lots: tuple[TrendLot, ...]) -> None:
@@ -119,13 +118,13 @@ def show_table(lots: tuple[TrendLot, ...]) -> None:
     rows = []
     for lot in reversed(lots):
         lab = zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
-        row = {"Lot": lot.label, "Name": lot.name, "Closed": parts.show_date(lot.closed_at)}
-        row |= {axis: parts.show_spread(value, sd) for axis, value, sd in lab}
-        doses = (f"{d.stock} {parts.show_spread(d.mg_per_l, d.mg_per_l_sd)} mg/l" for d in lot.doses)
+        row = {"Lot": lot.label, "Name": lot.name, "Closed": html.show_date(lot.closed_at)}
+        row |= {axis: html.show_spread(value, sd) for axis, value, sd in lab}
+        doses = (f"{d.stock} {html.show_spread(d.mg_per_l, d.mg_per_l_sd)} mg/l" for d in lot.doses)
         row |= {
-            "CIEDE2000": parts.show_interval(lot.delta_e_2000),
-            "mg/l": parts.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
-            "Drops in a litre": parts.show_number(lot.drops_per_l, 0),
+            "CIEDE2000": html.show_interval(lot.delta_e_2000),
+            "mg/l": html.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
+            "Drops in a litre": html.show_number(lot.drops_per_l, 0),
             "By stock": "; ".join(doses),
             "Ended": lot.outcome,
         }
