@@ -37,6 +37,23 @@ class Table(NamedTuple):
     headers: Sequence[str]
     rows: Sequence[Sequence[str]]
 
+    def print(self) -> None:
+        """On a terminal with lines, else in columns."""
+        if sys.stdout.isatty():
+            from rich import box
+            from rich.console import Console
+            from rich.table import Table as RichTable
+            from rich.text import Text
+
+            shown = RichTable(*self.headers, box=box.SIMPLE)
+            for row in self.rows:
+                shown.add_row(*map(Text, row))  # plain text: a name may hold square brackets
+            Console().print(shown)
+            return
+        widths = [max(map(len, column)) for column in zip(self.headers, *self.rows, strict=True)]
+        for row in (self.headers, *self.rows):
+            print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
 
 class Answer(NamedTuple):
     """What a command found: the JSON object, the same for a reader, the exit code, one line of complaint."""
@@ -240,7 +257,7 @@ def finish(session: Session, answer: Answer) -> int:
             print_json(answer.data)
         else:
             for part in answer.text:
-                _print_table(part) if isinstance(part, Table) else print(part)
+                part.print() if isinstance(part, Table) else print(part)
         sys.stdout.flush()
     except AnswerLost as lost:
         lost.exit_code = answer.exit_code
@@ -253,20 +270,3 @@ def print_json(data: Data) -> None:
     from colourmatch.book.checks import to_json
 
     print(to_json(data, digits=_DIGITS), flush=True)
-
-
-def _print_table(table: Table) -> None:
-    if sys.stdout.isatty():
-        from rich import box
-        from rich.console import Console
-        from rich.table import Table as RichTable
-        from rich.text import Text
-
-        shown = RichTable(*table.headers, box=box.SIMPLE)
-        for row in table.rows:
-            shown.add_row(*(Text(cell) for cell in row))  # plain text: a name may hold square brackets
-        Console().print(shown)
-        return
-    widths = [max(len(row[i]) for row in (table.headers, *table.rows)) for i in range(len(table.headers))]
-    for row in (table.headers, *table.rows):
-        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())

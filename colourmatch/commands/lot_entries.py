@@ -241,7 +241,13 @@ def correct(
 
 def _correct_entry(session: Session, book: LotBook, wanted: LotEntry, amounts: Data, who: Who) -> Answer:
     if "at" in amounts:
-        return _move_entry(session, book, wanted, amounts, who)
+        if len(amounts) > 1:
+            raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
+        day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
+        moved = book.entries.move(wanted.id, opt.parse_moment(amounts["at"], day), **who)
+        data = {"moved_entry": wanted.id, "happened_at": moved.moved_to, "reason": moved.reason}
+        line = f"{tell_entry(moved)}. It counts there now, by entry {moved.id}."
+        return _answer_entry(session, book, moved, data, line)
     is_volume = wanted.kind in ("sample", "untinted", "poured-back")
     if is_volume and (amounts.keys() - {"ml", "void"} or not amounts):
         raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
@@ -250,16 +256,6 @@ def _correct_entry(session: Session, book: LotBook, wanted: LotEntry, amounts: D
     data = pick(done, *(_VOLUME if is_volume else _ADDITION), "void")
     data |= {"replaces": wanted.id, "reason": done.reason}
     line = f"Entry {wanted.id} is replaced by entry {done.id}: {tell_entry(done)}."
-    return _answer_entry(session, book, done, data, line)
-
-
-def _move_entry(session: Session, book: LotBook, wanted: LotEntry, amounts: Data, who: Who) -> Answer:
-    if len(amounts) > 1:
-        raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
-    day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
-    done = book.entries.move(wanted.id, opt.parse_moment(amounts["at"], day), **who)
-    data = {"moved_entry": wanted.id, "happened_at": done.moved_to, "reason": done.reason}
-    line = f"{tell_entry(done)}. It counts there now, by entry {done.id}."
     return _answer_entry(session, book, done, data, line)
 
 

@@ -160,7 +160,14 @@ def show_lot(story: LotStory) -> None:
     else:
         pages.lead_on(story, here=True)
     st.caption("The law asks for more than these labels carry.")
-    show_state(story)
+    seen = lot_words.last_compared(story)
+    cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
+    if seen and seen.delta_e_2000 and seen.difference:
+        far = html.show_interval(seen.delta_e_2000)
+        cells.append(html.cell("Last photo alone", far, seen.difference.text))
+    st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
+    if story.closing is not None:
+        st.html(lot_words.closing_panel(story.closing))
     if lot.closed:
         show_recheck(story)
     left, right = st.columns(2, gap="large")
@@ -175,18 +182,6 @@ def show_lot(story: LotStory) -> None:
     with st.expander(f"Story: {len(story.events)} entries"):
         st.html(lot_words.tell_story(story))
     show_photos(story)
-
-
-def show_state(story: LotStory) -> None:
-    """Volume, colour and ceiling now, and how near the batch came."""
-    seen = lot_words.last_compared(story)
-    cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
-    if seen and seen.delta_e_2000 and seen.difference:
-        far = html.show_interval(seen.delta_e_2000)
-        cells.append(html.cell("Last photo alone", far, seen.difference.text))
-    st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
-    if story.closing is not None:
-        st.html(lot_words.closing_panel(story.closing))
 
 
 def show_photos(story: LotStory) -> None:

@@ -40,7 +40,13 @@ def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
 
 def show_details(story: LotStory, advice: Advice) -> None:
     """All that is not the answer, the charts of a* and b* last."""
-    show_actions(story, advice)
+    if not story.lot.closed and session.may_enter():  # what went in otherwise than advised
+        st.header("Write down what went in")
+        if blends_back(advice):
+            recording.ask_other_entries(story, advice.rescue.untinted_ml if advice.rescue else None)
+        serving.ask_other_stock(story, advice)
+        recording.record_anything(story, advice)
+        recording.ask_correction(story)
     show_last_photo(story, advice)
     serving.show_serving(story, advice)
     recording.show_trials(story)
@@ -79,18 +85,6 @@ def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
     for one in (advice.amounts, *advice.surprises):
         if one and one.text:
             st.html(html.flag_line("Strength", one.text, "warn"))
-
-
-def show_actions(story: LotStory, advice: Advice) -> None:
-    """Write down what went in otherwise than advised, and close the lot."""
-    if story.lot.closed or not session.may_enter():
-        return
-    st.header("Write down what went in")
-    if blends_back(advice):
-        recording.ask_other_entries(story, advice.rescue.untinted_ml if advice.rescue else None)
-    serving.ask_other_stock(story, advice)
-    recording.record_anything(story, advice)
-    recording.ask_correction(story)
 
 
 def blends_back(advice: Advice) -> bool:

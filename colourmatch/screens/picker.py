@@ -6,10 +6,9 @@ from __future__ import annotations
 import hashlib
 import io
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import streamlit as st
 
@@ -154,15 +153,22 @@ def add_photos(store: Store, label: str) -> None:
 def show_marks(store: Store, photo: Picked) -> None:
     """The picture with its rectangles, the same as numbers, and what the white is."""
 
-    def hear(picked: Mapping[str, Any]) -> None:
-        photo.boxes.update(take_boxes(picked.get("rectangles"), photo.size))
-        active = picked.get("active")
-        store.active = active if active in LABELS else "white"
-        store.count, store.last = int(picked.get("count") or 0), photo
+    key = f"picker-field-{photo.mark[:12]}"
 
-    state = {"photo": photo.mark, "active": store.active, "count": store.count, "alt": f"photo {photo.name}"}
-    picture = prepare_picture(photo.data, photo.name)
-    show_field(f"picker-field-{photo.mark[:12]}", picture, photo.boxes, state, hear)
+    def hear() -> None:
+        if picked := st.session_state[key].get("picked"):
+            photo.boxes.update(take_boxes(picked.get("rectangles"), photo.size))
+            active = picked.get("active")
+            store.active = active if active in LABELS else "white"
+            store.count, store.last = int(picked.get("count") or 0), photo
+
+    image, size = prepare_picture(photo.data, photo.name)
+    data = {
+        "image": image, "size": list(size), "labels": LABELS, "where": WHERE, "photo": photo.mark,
+        "active": store.active, "count": store.count, "alt": f"photo {photo.name}",
+        "rectangles": {name: box if is_whole(box) else None for name, box in photo.boxes.items()},
+    }  # fmt: skip
+    _field(key=key, data=data, on_picked_change=hear)
     with st.expander("The rectangles as numbers"):
         width, height = photo.size
         st.caption(f"Pixels from the top left of the upright photo, which is {width} x {height}.")
@@ -276,32 +282,6 @@ def prepare_picture(data: bytes, name: str) -> tuple[str, tuple[int, int]]:
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=82)
     return html.as_address(out.getvalue(), "jpeg"), photo.full_size
-
-
-def show_field(
-    key: str,
-    picture: tuple[str, tuple[int, int]],
-    boxes: Mapping[str, Box],
-    state: Mapping[str, Any],
-    on_picked: Callable[[Mapping[str, Any]], None],
-) -> None:
-    """Show the picture with its rectangles; `on_picked` gets what the person drew: rectangles, active, count.
-
-    state: active, the rectangle to draw next; count, that of the last drawing heard of; photo, what tells one picture
-    from the next; alt, words for those who do not see it.
-    """
-
-    def hear() -> None:
-        picked = st.session_state[key].get("picked")
-        if picked:
-            on_picked(picked)
-
-    image, size = picture
-    data = {
-        "image": image, "size": list(size), "labels": LABELS, "where": WHERE, **state,
-        "rectangles": {name: box if is_whole(box) else None for name, box in boxes.items()},
-    }  # fmt: skip
-    _field(key=key, data=data, on_picked_change=hear)
 
 
 def is_whole(box: Sequence[float | None] | None) -> bool:

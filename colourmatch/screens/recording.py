@@ -257,16 +257,12 @@ def show_trials(story: LotStory) -> None:
     trials = describe_trials(session.current_book(), story)
     if trials:
         st.header("Trials")
-    for trial in trials:
-        st.html(html.line(trial.text))
-        if st.button(f"Open the trial, lot {trial.lot}", key=f"trial-open-{trial.lot}"):
-            pages.go_to_lot("match", trial.lot)
-    if not story.lot.closed and session.may_enter():
-        ask_trial(story)
-
-
-def ask_trial(story: LotStory) -> None:
-    """Take a measured part of the batch, and go to it."""
+    for told in trials:
+        st.html(html.line(told.text))
+        if st.button(f"Open the trial, lot {told.lot}", key=f"trial-open-{told.lot}"):
+            pages.go_to_lot("match", told.lot)
+    if story.lot.closed or not session.may_enter():
+        return
     act = act_on(story, "trial")
     with st.expander("Try it on a small part first", expanded=act.is_typed()):
         st.write(

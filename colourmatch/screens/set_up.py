@@ -57,14 +57,25 @@ def show() -> None:
 
 
 def show_stocks(stocks: list[StockEntry]) -> None:
-    """The stocks on the shelf with what was weighed and learnt."""
+    """The stocks on the shelf, each a row with a patch of its colour in water; folded what was weighed and learnt."""
     if not stocks:
         none = (
             "No stock yet. A stock is a colourant made up in water, such as 1 g in 100 ml, with its dropper."
         )
         st.html(html.empty(none))
         return
-    st.html("".join(draw_stock(stock) for stock in stocks))
+    rows, told = [], describe_bottles(session.current_book(), stocks)
+    for stock in stocks:
+        lab = see_in_water(stock)
+        patch = f'<i style="background:{lab_to_hex(lab)}"></i>' if lab else '<i class="none">?</i>'
+        called = "unknown bottle" if ":" in stock.colourant else fields.name_colourant(stock.colourant)
+        label = f"{called}, {tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml"
+        lines = "\n".join([label, *(warning.text for warning in told[stock.id].warnings)])
+        rows.append(
+            f'<div class="cm cm-stock">{patch}<div><b>{html.as_html(stock.name)}</b>'
+            f'<p class="cm-quiet">{html.as_html(lines)}</p></div></div>'
+        )
+    st.html("".join(rows))
     st.caption(f"{SEEN_DROPS} drops a litre, {SEEN_DEPTH_MM:g} mm deep")
     with st.expander("Details"):
         st.html(html.facts({stock.name: describe_stock(stock) for stock in stocks}))
@@ -122,19 +133,6 @@ def ask_unknown(key: str) -> tuple[str, float]:
         help="Absorbance of 1 g in 100 ml over 1 cm. Pure food dyes are 400 to 2000; photos teach the rest.",
     )  # fmt: skip
     return like, e1pct
-
-
-def draw_stock(stock: StockEntry) -> str:
-    """A stock as a row: a patch of its colour in water where that is known, name, colourant and label, warnings."""
-    lab, told = see_in_water(stock), describe_bottles(session.current_book(), [stock])[stock.id]
-    patch = f'<i style="background:{lab_to_hex(lab)}"></i>' if lab else '<i class="none">?</i>'
-    called = "unknown bottle" if ":" in stock.colourant else fields.name_colourant(stock.colourant)
-    label = f"{called}, {tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml"
-    lines = [label, *(warning.text for warning in told.warnings)]
-    return (
-        f'<div class="cm cm-stock">{patch}<div><b>{html.as_html(stock.name)}</b>'
-        f'<p class="cm-quiet">{html.as_html(chr(10).join(lines))}</p></div></div>'
-    )
 
 
 def describe_stock(stock: StockEntry) -> str:
