@@ -110,7 +110,7 @@ def app(
 
 
 def _tell_sharing(session: Session, door: Door) -> None:
-    from colourmatch.sharing.code import draw_for_terminal
+    from colourmatch.sharing.door import draw_for_terminal
 
     session.say()
     session.say(f"For the phone, in the same network: {door.url}")

@@ -1,17 +1,29 @@
-"""Draws on a photo what was found in it: markers, windows and glasses with their names; it finds nothing."""
+"""What is drawn of a photo: markers, windows and glasses as they were found, or both glasses cut out and edge to edge, each
+in the colour that was measured in its window; it finds nothing."""
 
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+import streamlit as st
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont, ImageOps
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb
-from colourmatch.measurement import Drawing
+from colourmatch.book.entries import LotStory, PhotoEntry
+from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_hex, lab_to_xyz
+from colourmatch.errors import ColourMatchError
+from colourmatch.measurement import LIQUIDS, Drawing, Measurement
+from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.load import Photo, load_photo
+from colourmatch.photo.spot import WALL_MARGIN_MM
+from colourmatch.records import Array
+from colourmatch.screens import html, session
 
 LONG_SIDE_PX = 1400
 SPOT_NAMES = {"blank": "water"}
@@ -94,3 +106,146 @@ def _outline(
         left, top, right, bottom = draw.textbbox((x, y), name, font=font, anchor="mm")
         draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
         draw.text((x, y), name, fill=(255, 255, 255), font=font, anchor="mm")
+
+
+Lab = Sequence[float]
+#: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
+SIDE_PX, OF_WINDOW = 360, 0.95
+
+
+def cut_liquids(photo: Photo, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, NDArray[np.uint8]]:
+    """Each liquid of a photo as an sRGB cut-out, (SIDE_PX, SIDE_PX, 3) of 8 bits; colours: the measured Lab of each."""
+    scale, cut = photo.rgb.shape[1] / drawing.size[0], {}
+    for name in LIQUIDS:
+        if name in colours and name in drawing.windows:
+            corners = _find_corners(drawing, name)
+            cut[name] = _balance(photo, _warp(photo.rgb, corners * scale), colours[name])
+    return cut
+
+
+def _find_corners(drawing: Drawing, name: str) -> Array:
+    """The corners in full-size pixels, (4, 2), of an upright square of one bare liquid, about its window."""
+    outline = np.asarray(drawing.windows[name], float)
+    card, to_mm = _find_card(drawing)
+    if card is None:
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        return _square((low + high) / 2, float((high - low).min()) / 2)
+    glass = drawing.glasses.get(name)
+    ring = None if glass is None else cv2.perspectiveTransform(np.asarray(glass, float)[None], to_mm)[0]
+    square = _square(*_find_bare(card, name, ring))
+    inner: Array = cv2.perspectiveTransform(square[None], np.linalg.inv(to_mm))[0]
+    return inner
+
+
+def _square(middle: Array, half: float) -> Array:
+    return np.asarray(middle) + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
+
+
+def _find_bare(card: Card, name: str, glass: Array | None) -> tuple[Array, float]:
+    """Middle and half a side, mm, of the largest square that shows neither wall nor print; glass: the rim's inner edge."""
+    window = np.array(card.window_centre_mm(name))
+    top = card.bars_centre_mm(name)[1] - card.bars_size_mm[1] / 2
+    if card.fields:  # they surround the window
+        most, ways = card.window_radius_mm / np.sqrt(2), [0.0]
+    else:
+        most, ways = OF_WINDOW * card.window_radius_mm, np.linspace(0, 1, 11).tolist()
+    if glass is None:
+        return window, min(most, card.window_radius_mm / np.sqrt(2))
+    low, high = glass.min(axis=0), glass.max(axis=0)
+    centre, reach = (low + high) / 2, float((high - low).min()) / 2 - WALL_MARGIN_MM
+    for half in np.arange(most, most / 3, -0.25):
+        for way in ways:
+            middle = window + way * (centre - window)
+            if np.hypot(*(np.abs(middle - centre) + half)) <= reach and middle[1] + half <= top - 0.5:
+                return middle, float(half)
+    return window, most / 3
+
+
+def _find_card(drawing: Drawing) -> tuple[Card | None, Array]:
+    """The card whose squares were seen, and the way from pixels to its millimetres, (3, 3); no card where none was."""
+    markers = {int(number): outline for number, outline in drawing.markers.items()}
+    for card in map(read_card, VERSIONS):
+        known = [
+            (markers[i], card.marker_corners_mm(i)) for i in markers.keys() & card.marker_centres_mm.keys()
+        ]
+        if known:
+            pixels, mm = (np.concatenate([np.asarray(pair[k], float) for pair in known]) for k in (0, 1))
+            return card, np.asarray(cv2.findHomography(pixels, mm)[0], float)
+    return None, np.eye(3)
+
+
+def _warp(rgb: Any, corners: Array) -> Any:
+    edge = SIDE_PX - 1
+    square = np.array([[0, 0], [edge, 0], [edge, edge], [0, edge]], np.float32)
+    return cv2.warpPerspective(
+        rgb, cv2.getPerspectiveTransform(corners.astype(np.float32), square), (SIDE_PX, SIDE_PX), flags=cv2.INTER_AREA,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+
+
+def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
+    """A cut-out in sRGB whose middle has the measured colour."""
+    linear = photo.to_linear(codes)
+    to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"])
+    linear = np.clip(linear @ (to_srgb @ photo.profile.to_xyz).T, 0, None)
+    part = slice(SIDE_PX // 4, -SIDE_PX // 4)
+    middle = np.median(linear[part, part].reshape(-1, 3), axis=0)
+    aim = np.clip(lab_to_xyz(lab) @ to_srgb.T, 0, 1)
+    return np.round(encode_srgb(np.clip(linear * aim / np.maximum(middle, 1e-4), 0, 1)) * 255).astype(
+        np.uint8
+    )
+
+
+@st.cache_data(show_spinner=False, max_entries=24, hash_funcs={Drawing: Drawing.to_json})
+def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
+    """Each liquid as the address of a picture."""
+    found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
+    return {name: _as_address(Image.fromarray(pixels)) for name, pixels in found.items()}
+
+
+def _as_address(picture: Image.Image) -> str:
+    out = io.BytesIO()
+    picture.convert("RGB").save(out, "JPEG", quality=86)
+    return html.as_address(out.getvalue(), "jpeg")
+
+
+def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
+    """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
+    if photo is None:
+        return f'<div class="cm cm-pair card">{html.picture_of_card()}</div>'
+    source = None
+    if photo.stored_name is not None:
+        with suppress(ColourMatchError):  # the file is gone: Details say so
+            source = str(session.current_book().photo_store.path(photo.stored_name))
+    return draw_reading(source, photo.measurement, story.lot.target_lab, kind="")
+
+
+def draw_reading(
+    source: str | bytes | None, measured: Measurement, reference: Lab | None = None, *, kind: str = " reading"
+) -> str:
+    """Reference and batch of a measured photo, a path or its bytes; reference: its colour where the photo shows none."""
+    colours: dict[str, Lab] = {} if reference is None else {"reference": list(reference)}
+    colours |= {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
+    pictures: Mapping[str, str] = {}
+    if source is not None and measured.drawing:
+        with suppress(ColourMatchError):
+            pictures = _cut(source, measured.drawing, colours)
+    halves = []
+    for name, word in (("reference", "Reference"), ("batch", "Batch")):  # the cut-out, or the plain colour
+        colour = lab_to_hex(colours[name]) if name in colours else "transparent"
+        inside = f'<img alt="{word} in the last photo" src="{pictures[name]}">' if name in pictures else ""
+        halves.append(f'<div style="background:{colour}">{inside}<span>{word}</span></div>')
+    return f'<div class="cm cm-pair{kind}">{"".join(halves)}</div>'
+
+
+def draw_measuring(data: bytes) -> str:
+    """A photo that is being measured, in the place of the pair; nothing but the moving bar where it cannot be shown."""
+    try:
+        picture: Any = Image.open(io.BytesIO(data))
+        picture.draft("RGB", (800, 800))
+        picture = ImageOps.exif_transpose(picture)
+        picture.thumbnail((800, 800))
+        shown = f'<img alt="the photo that is measured" src="{_as_address(picture)}">'
+    except Exception:  # whatever cannot be read here is refused by the measurement with its sentence
+        shown = ""
+    return f'<div class="cm cm-pair measuring"><div>{shown}<span role="status">Measuring …</span><i></i></div></div>'

@@ -12,9 +12,9 @@ from colourmatch.book.example import is_example
 from colourmatch.screens import answer as answers
 from colourmatch.screens import drafts, html, lot_words, pages, recording, session
 from colourmatch.screens.amending import tell_newest
+from colourmatch.screens.drawing import draw_measuring, draw_pair
 from colourmatch.screens.fields import act_on, ask_number, pick_one
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
-from colourmatch.screens.pair import draw_measuring, draw_pair
 from colourmatch.screens.photo_view import end_upload, show_photo, show_refused, upload_photos
 from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml

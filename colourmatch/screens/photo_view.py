@@ -16,8 +16,7 @@ from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Drawing, Measurement
 from colourmatch.screens import html, session, uploads
 from colourmatch.screens.answer import draw_scale
-from colourmatch.screens.drawing import draw_found
-from colourmatch.screens.pair import draw_reading
+from colourmatch.screens.drawing import draw_found, draw_reading
 from colourmatch.words.looks import tell_metamerism
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.

@@ -5,8 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.screens import html, session
-from colourmatch.sharing.code import draw_for_page
-from colourmatch.sharing.door import Door, current_door, tell_sharing
+from colourmatch.sharing.door import Door, current_door, draw_for_page, tell_sharing
 
 _CLOSED = "Open on this machine only. For phone and desk together stop it with Ctrl+C and start it so:"
 _STOPPED = (

@@ -21,7 +21,7 @@ from colourmatch.screens.answer import (
     find_place,
     untinted_ml,
 )
-from colourmatch.screens.pair import draw_pair
+from colourmatch.screens.drawing import draw_pair
 from colourmatch.words.advice import STIR
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import record_photos

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from colourmatch.sharing.code import SIGNS, Attempts, clean_code, is_code, make_code
+from colourmatch.sharing.door import SIGNS, Attempts, clean_code, is_code, make_code
 
 
 class Clock:

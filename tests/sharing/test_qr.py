@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from colourmatch.sharing.code import draw_for_page, draw_for_terminal
+from colourmatch.sharing.door import draw_for_page, draw_for_terminal
 
 TEXT = "http://192.168.178.123:8501/#K7PQ-M2RT"
 
