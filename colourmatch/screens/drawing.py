@@ -26,6 +26,7 @@ from colourmatch.records import Array
 from colourmatch.screens import html, session
 
 LONG_SIDE_PX = 1400
+_TO_SRGB = np.linalg.inv(RGB_TO_XYZ["sRGB"])
 SPOT_NAMES = {"blank": "water"}
 _MARKER, _WINDOW, _GLASS, _DARK = (0, 150, 170), (255, 255, 255), (255, 255, 255), (20, 20, 20)
 #: What is wrong is read on a phone: its lines and names are so many times larger.
@@ -59,9 +60,7 @@ def draw_found(source: Path | bytes, drawing: Drawing | None, name: str | None =
             draw(outline, _WINDOW, dashed=True)
         for place, outline in faults.items():
             draw(outline, _FAULT, name_fault(place, drawing.code or ""))
-    out = io.BytesIO()
-    picture.save(out, "JPEG", quality=88)
-    return out.getvalue()
+    return as_jpeg(picture, 88)
 
 
 def name_fault(place: str, code: str) -> str:
@@ -80,10 +79,23 @@ def to_srgb_picture(photo: Photo) -> Image.Image:
     """A loaded photo as an sRGB picture of at most 1400 px, whatever profile it came with."""
     small = Image.fromarray(photo.rgb)
     small.thumbnail((LONG_SIDE_PX, LONG_SIDE_PX), Image.Resampling.BOX)
-    codes = np.asarray(small)
-    linear = np.stack([photo.profile.decode_table[c][codes[..., c]] for c in range(3)], axis=-1)
-    to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"]) @ photo.profile.to_xyz
-    return Image.fromarray(np.round(encode_srgb(linear @ to_srgb.T) * 255).astype(np.uint8))
+    return Image.fromarray(_encode(_to_linear(photo, np.asarray(small))))
+
+
+def _to_linear(photo: Photo, codes: Any) -> Any:
+    """Pixels of a photo in linear light of sRGB's primaries."""
+    return photo.to_linear(codes) @ (_TO_SRGB @ photo.profile.to_xyz).T
+
+
+def _encode(linear: Any) -> NDArray[np.uint8]:
+    return np.round(encode_srgb(linear) * 255).astype(np.uint8)
+
+
+def as_jpeg(picture: Image.Image, quality: int) -> bytes:
+    """A picture as the bytes of a file."""
+    out = io.BytesIO()
+    picture.convert("RGB").save(out, "JPEG", quality=quality)
+    return out.getvalue()
 
 
 def _outline(
@@ -185,15 +197,11 @@ def _warp(rgb: Any, corners: Array) -> Any:
 
 def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
     """A cut-out in sRGB whose middle has the measured colour."""
-    linear = photo.to_linear(codes)
-    to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"])
-    linear = np.clip(linear @ (to_srgb @ photo.profile.to_xyz).T, 0, None)
+    linear = np.clip(_to_linear(photo, codes), 0, None)
     part = slice(SIDE_PX // 4, -SIDE_PX // 4)
     middle = np.median(linear[part, part].reshape(-1, 3), axis=0)
-    aim = np.clip(lab_to_xyz(lab) @ to_srgb.T, 0, 1)
-    return np.round(encode_srgb(np.clip(linear * aim / np.maximum(middle, 1e-4), 0, 1)) * 255).astype(
-        np.uint8
-    )
+    aim = np.clip(lab_to_xyz(lab) @ _TO_SRGB.T, 0, 1)
+    return _encode(np.clip(linear * aim / np.maximum(middle, 1e-4), 0, 1))
 
 
 @st.cache_data(show_spinner=False, max_entries=24, hash_funcs={Drawing: Drawing.to_json})
@@ -204,9 +212,7 @@ def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> d
 
 
 def _as_address(picture: Image.Image) -> str:
-    out = io.BytesIO()
-    picture.convert("RGB").save(out, "JPEG", quality=86)
-    return html.as_address(out.getvalue(), "jpeg")
+    return html.as_address(as_jpeg(picture, 86), "jpeg")
 
 
 def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:

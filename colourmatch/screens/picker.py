@@ -4,7 +4,6 @@ kept library draws rectangles with a finger and with keys: the field is two file
 from __future__ import annotations
 
 import hashlib
-import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,7 +17,7 @@ from colourmatch.photo.combine import combine_photos
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 from colourmatch.screens import html, pages, session
-from colourmatch.screens.drawing import to_srgb_picture
+from colourmatch.screens.drawing import as_jpeg, to_srgb_picture
 from colourmatch.screens.fields import ask_number, choose_one, pick_one
 from colourmatch.screens.photo_view import clear_upload, show_flags, show_swatches, upload_photos
 from colourmatch.workflow.lot import record_photos
@@ -279,9 +278,7 @@ def prepare_picture(data: bytes, name: str) -> tuple[str, tuple[int, int]]:
     photo = load_photo(data, name)
     picture = to_srgb_picture(photo)
     picture.thumbnail((_LONG_SIDE_PX, _LONG_SIDE_PX))
-    out = io.BytesIO()
-    picture.save(out, "JPEG", quality=82)
-    return html.as_address(out.getvalue(), "jpeg"), photo.full_size
+    return html.as_address(as_jpeg(picture, 82), "jpeg"), photo.full_size
 
 
 def is_whole(box: Sequence[float | None] | None) -> bool:
