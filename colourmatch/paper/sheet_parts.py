@@ -220,9 +220,8 @@ class Parts:
         charts, size = [], (self.width / 2 - 6, 58 * MM)
         points, by_photo = sheet_facts.trace_approach(self.story, [photo for photo, _ in photos])
         if points:
-            charts.append(
-                draw_approach(points, self.story.lot.tolerance, size, self.fonts, by_photo=by_photo)
-            )
+            tolerance = self.story.lot.tolerance
+            charts.append(draw_approach(points, tolerance, size, self.fonts, by_photo=by_photo))
         if seen:
             path, reference = list(sheet_facts.trace_path(self.story, seen)), seen[-1].reference_lab
             charts.append(draw_path(path, (float(reference[1]), float(reference[2])), size, self.fonts))

@@ -61,9 +61,8 @@ def ask_aside(story: kinds.LotStory) -> None:
         why = st.text_input("Why", key=act.key("why", chosen), placeholder=hint)
 
         def write(token: str) -> str:
-            session.current_book().photos.set_aside(
-                story.lot.id, photo.id, why, back=back, **session.by(token)
-            )
+            book, by = session.current_book(), session.by(token)
+            book.photos.set_aside(story.lot.id, photo.id, why, back=back, **by)
             return "The photo counts again." if back else "The photo is set aside."
 
         act.offer("Take it back" if back else "Set it aside", write, "write", to_top=True)
@@ -80,12 +79,11 @@ def ask_figures(story: kinds.LotStory, key: str) -> dict[str, Any]:
             place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
             words="Batch at the beginning, ml" if name == "volume_ml" else "",
         )  # fmt: skip
-    typed["already_colourant"] = fields.ask_already(
-        st, key.format("already-colourant"), lot.already_colourant
-    )
-    typed["hand"] = fields.ask_hand(key.format("hand"), lot.hand)
-    typed["label_lines"] = fields.ask_label_lines(key.format("label-{}"), lot.label_lines)
-    return typed
+    return typed | {
+        "already_colourant": fields.ask_already(st, key.format("already-colourant"), lot.already_colourant),
+        "hand": fields.ask_hand(key.format("hand"), lot.hand),
+        "label_lines": fields.ask_label_lines(key.format("label-{}"), lot.label_lines),
+    }
 
 
 # ---- taking back -------------------------------------------------------------------------------------------------

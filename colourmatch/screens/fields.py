@@ -113,11 +113,17 @@ def name_colourant(code: str) -> str:
     return f"unknown bottle ({colourant.note})" if ":" in code else f"{colourant.name} ({colourant.e_number})"
 
 
+def name_colourants() -> dict[str | None, str]:
+    """All colourants by E number."""
+    return {one.e_number: name_colourant(one.e_number) for one in list_colourants()}
+
+
 def ask_already(place: Any, key: str, known: str | None, **other: Any) -> Any:
     """Which colourant is in the base, at first the one that is known."""
-    codes = list(dict.fromkeys([None, known, *(one.e_number for one in list_colourants())]))
-    names = {code: name_colourant(code) if code else "not known, or none" for code in codes}
-    return pick_one("Which colour is already in", names, key, place=place, index=codes.index(known), **other)
+    own = {known: name_colourant(known)} if known else {}
+    names = {None: "not known, or none"} | own | name_colourants()
+    index = list(names).index(known)
+    return pick_one("Which colour is already in", names, key, place=place, index=index, **other)
 
 
 def ask_who() -> None:

@@ -75,11 +75,8 @@ def draw_ab(path: Path) -> go.Figure:
     def outline(lab: Lab, spread: Sequence[Lab]) -> Any:
         return trace_ellipse(lab[1:], [row[1:] for row in spread[1:]])
 
-    figure = _draw_path(
-        path, lambda lab: (lab[1], lab[2]), outline, "a* (green to red)", "b* (blue to yellow)"
-    )
-    figure.update_yaxes(scaleanchor="x")
-    return figure
+    names = "a* (green to red)", "b* (blue to yellow)"
+    return _draw_path(path, lambda lab: (lab[1], lab[2]), outline, *names).update_yaxes(scaleanchor="x")
 
 
 def draw_lightness(path: Path) -> go.Figure:

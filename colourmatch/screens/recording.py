@@ -96,9 +96,8 @@ def record_anything(story: LotStory, advice: Advice) -> None:
             st, f"How many {unit}", act.key("amount", unit, stock), None if default is None else float(default),
             None, None, _STEPS[unit],
         )  # fmt: skip
-        act.offer(
-            "Write it down", partial(write_addition, story, stock, unit, quantity), "write", to_top=True
-        )
+        write = partial(write_addition, story, stock, unit, quantity)
+        act.offer("Write it down", write, "write", to_top=True)
 
 
 def ask_correction(story: LotStory) -> None:

@@ -100,9 +100,8 @@ def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act
                 session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
                 entered_by=session.entered_by(),
             )  # fmt: skip
-        refused = [
-            (file[1], one.note or "") for one, file in zip(sent, files, strict=True) if one.entry is None
-        ]
+        both = zip(sent, files, strict=True)
+        refused = [(file[1], one.note or "") for one, file in both if one.entry is None]
         repeated = sum(one.repeated for one in sent if one.entry is not None)
         kept = len(sent) - len(refused) - repeated
         said = tell_kept(name, kept, repeated) if kept or repeated else ""
@@ -122,9 +121,7 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: fields.Act
     """A colour from an instrument or a sheet."""
     st.write("CIELAB for D65 and 2 degrees, seen through that depth and dilution, against water.")
     axes = zip(st.columns(3), ("L*", "a*", "b*"), (0.0, -150.0, -150.0), (100.0, 150.0, 150.0), strict=True)
-    lab = [
-        fields.ask_number(place, axis, act.key(axis), None, low, high, 1.0) for place, axis, low, high in axes
-    ]
+    lab = [fields.ask_number(place, name, act.key(name), None, *span, 1.0) for place, name, *span in axes]
     sd = fields.ask_number(
         st, "How unsure each of them is (one standard deviation)", act.key("sd"), 2.0, 0.1, 50.0, 0.5,
         help="A good instrument: 0.3. A colour read off a sheet or a screen: 2 or more.",

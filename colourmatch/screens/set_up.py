@@ -12,7 +12,7 @@ from colourmatch.book.example import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.errors import InputError
-from colourmatch.liquid.colourants import custom_colourant, list_colourants
+from colourmatch.liquid.colourants import custom_colourant
 from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, suggest_strength
 from colourmatch.screens import fields, html, pages, session
@@ -23,6 +23,7 @@ from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent,
 from colourmatch.workflow.shelf_state import SEEN_DEPTH_MM, SEEN_DROPS, describe_bottles, see_in_water
 
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
+_NO_STOCK = "No stock yet. A stock is a colourant made up in water, such as 1 g in 100 ml, with its dropper."
 _ONLY_READ = "This is where something is entered, and the lot book may only be read here."
 
 
@@ -59,10 +60,7 @@ def show() -> None:
 def show_stocks(stocks: list[StockEntry]) -> None:
     """The stocks on the shelf, each a row with a patch of its colour in water; folded what was weighed and learnt."""
     if not stocks:
-        none = (
-            "No stock yet. A stock is a colourant made up in water, such as 1 g in 100 ml, with its dropper."
-        )
-        st.html(html.empty(none))
+        st.html(html.empty(_NO_STOCK))
         return
     rows, told = [], describe_bottles(session.current_book(), stocks)
     for stock in stocks:
@@ -85,7 +83,7 @@ def show_new_stock(folded: bool) -> None:
     """The form for a new stock."""
     act = begin_act("stock")
     with st.expander("Add a stock", expanded=not folded or act.is_typed()):
-        codes = {code: fields.name_colourant(code) for code in (*list_codes(), UNKNOWN)}
+        codes = fields.name_colourants() | {UNKNOWN: fields.name_colourant(UNKNOWN)}
         hint = "Choose, or type a name or E number"
         code = pick_one("Colourant", codes, act.key("colourant"), index=None, placeholder=hint)
         told = "A short name, as written on the bottle."
@@ -117,15 +115,10 @@ def show_new_stock(folded: bool) -> None:
         act.offer("Add the stock", add, "add", type="primary", width="content")
 
 
-def list_codes() -> list[str]:
-    """The E numbers of all colourants."""
-    return [colourant.e_number for colourant in list_colourants()]
-
-
 def ask_unknown(key: str) -> tuple[str, float]:
     """What is known of an unknown bottle: what it looks like, and a guess of its strength."""
     like = pick_one(
-        "Looks most like", {code: fields.name_colourant(code) for code in list_codes()}, key.format("like"),
+        "Looks most like", fields.name_colourants(), key.format("like"),
         help="Where the learning starts. Limits of an unknown bottle are not known: find its E number.",
     )  # fmt: skip
     e1pct = ask_number(
@@ -148,10 +141,7 @@ def describe_stock(stock: StockEntry) -> str:
         tell_learnt(stock),
         f"{bought} of {stock.supplier}" if stock.supplier else bought,
     ]
-    left_ml, us = (
-        describe_bottles(session.current_book(), [stock])[stock.id].left_ml,
-        session.shows_us(),
-    )
+    left_ml, us = describe_bottles(session.current_book(), [stock])[stock.id].left_ml, session.shows_us()
     if left_ml is not None:
         lines.append(f"{tell_ml(left_ml, us)} of {tell_ml(stock.amount_ml or 0, us)} left")
     return "\n".join(filter(None, lines))
@@ -324,9 +314,8 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
 
         def refill(token: str) -> str:
             made = shelf.refill(chosen, bottle=fresh, **session.by(token))
-            return (
-                f"A fresh bottle of {made.name} is on the shelf; it starts with what was learnt, less sure."
-            )
+            how = "it starts with what was learnt, less sure"
+            return f"A fresh bottle of {made.name} is on the shelf; {how}."
 
         begin_act("away-fresh").offer("A fresh bottle takes its place", refill, chosen, width="content")
 
