@@ -63,33 +63,26 @@ def _run(arguments: list[str]) -> int:
         print("Stopped. What was already entered is kept.", file=sys.stderr)
         return 130
     except click.ClickException as error:
-        return _refuse(_usage_text(error), "usage", as_json)
+        text, context = " ".join(error.format_message().split()), getattr(error, "ctx", None)
+        end = "" if text.endswith((".", "?")) else "."
+        see = f"See: {context.command_path if context else 'colourmatch'} --help"
+        return _print_error(f"{text}{end} {see}", "usage", as_json)
     except ColourMatchError as error:
-        return _refuse(error.text, error.code, as_json)
+        return _print_error(error.text, error.code, as_json)
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 0
     except UnicodeEncodeError:  # bytes of the terminal that are no text
-        return _refuse("A name or path holds a sign that is no text. Type it again.", "value", as_json)
+        return _print_error("A name or path holds a sign that is no text. Type it again.", "value", as_json)
     except AnswerLost:
         raise
     except Exception as error:
         return _report_fault(error, as_json)
 
 
-def _usage_text(error: Exception) -> str:
-    text = " ".join(error.format_message().split())  # type: ignore[attr-defined]
-    context = getattr(error, "ctx", None)
-    end = "" if text.endswith((".", "?")) else "."
-    return f"{text}{end} See: {context.command_path if context else 'colourmatch'} --help"
-
-
-def _refuse(text: str, code: str, as_json: bool) -> int:
-    return _print_error(fit_to_print(" ".join(text.split())), code, as_json, 2)
-
-
-def _print_error(text: str, code: str, as_json: bool, exit_code: int) -> int:
+def _print_error(text: str, code: str, as_json: bool, exit_code: int = 2) -> int:
     from colourmatch.commands.framework import print_json
 
+    text = fit_to_print(" ".join(text.split()))
     print(text, file=sys.stderr)
     try:
         if as_json:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import date, datetime, time, timedelta
 from functools import reduce
 from typing import Any
@@ -149,10 +150,8 @@ def parse_since(typed: str, now: datetime) -> datetime:
         days = int(found[1])
     if days is not None:
         return datetime.combine(now.date() - timedelta(days=days), time()).astimezone()
-    try:
+    with suppress(ValueError):
         return datetime.combine(date.fromisoformat(text), time()).astimezone()
-    except ValueError:
-        pass
     try:
         return parse_moment(typed, now.date())
     except InputError:
