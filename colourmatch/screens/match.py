@@ -9,7 +9,6 @@ import streamlit as st
 from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.book.example import is_example
-from colourmatch.screens import answer as answers
 from colourmatch.screens import drafts, html, lot_words, pages, recording, session
 from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.drawing import draw_measuring, draw_pair
@@ -45,14 +44,14 @@ def show() -> None:
     waiting = lot_words.describe_since_photo(story)
     advice = find_advice(story)
     thinning = find_thinning(story)
-    answer = answers.find_answer(story, advice, waiting, thinning)
+    answer = lot_words.find_answer(story, advice, waiting, thinning)
     with st.container(key="cm-match"):
         left, right = st.container(key="cm-left"), st.container(key="cm-details")
     with left:
         recording.show_trial_head(story)
         picture = show_pair(story)
         block = st.empty()
-        block.html(answers.draw_answer(answer))
+        block.html(lot_words.draw_answer(answer))
         show_place(story, advice, waiting)
         # photos that were not measured are named until something else is entered
         place = f"lot-{story.lot.id}"
@@ -125,9 +124,9 @@ def show_whole(photo: PhotoEntry) -> None:
 
 def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
     """Where the batch stands, drawn; and what nobody should pass over."""
-    if place := answers.find_place(story, advice, waiting):
+    if place := lot_words.find_place(story, advice, waiting):
         way, now, expected = place
-        st.html(answers.draw_scale(way, now, story.lot.tolerance, expected=expected))
+        st.html(lot_words.draw_scale(way, now, story.lot.tolerance, expected=expected))
     lines = [html.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
     if advice.problem:
         lines.append(html.flag_line("Note", html.split_sentence(advice.problem)[0]))
@@ -135,7 +134,7 @@ def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
         st.html("".join(lines))
 
 
-def show_bar(story: LotStory, advice: Advice, answer: answers.Answer, *, undoable: bool) -> Any:
+def show_bar(story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoable: bool) -> Any:
     """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it."""
     for action in ("finish", "untinted"):  # a tap on what is offered no longer is answered too
         act_on(story, action)
@@ -146,8 +145,8 @@ def show_bar(story: LotStory, advice: Advice, answer: answers.Answer, *, undoabl
         recording.record_advised(story, advice.steps if answer.state == "add" else ())
         if answer.state == "question" and advice.question:
             recording.ask_cause(story, advice.question.causes[0])
-        elif answer.state == "stop" and (ml := answers.untinted_ml(advice)):
-            recording.record_untinted(story, ml, fills_up=answers.set_aside_ml(advice) > 0)
+        elif answer.state == "stop" and (ml := lot_words.untinted_ml(advice)):
+            recording.record_untinted(story, ml, fills_up=lot_words.set_aside_ml(advice) > 0)
         elif answer.state == "stop":
             recording.finish_lot(story, advice)
         return st.container(key="cm-shoot") if answer.state == "photo" else None
@@ -169,7 +168,7 @@ def find_advice(story: LotStory) -> Advice:
 
 
 def take_photos(
-    story: LotStory, answer: answers.Answer, thinning: Thinning | None, *, picture: Any, block: Any, forms: Any, upload: Any
+    story: LotStory, answer: lot_words.Answer, thinning: Thinning | None, *, picture: Any, block: Any, forms: Any, upload: Any
 ) -> None:  # fmt: skip
     """Measure and keep new photos one by one; a refused one is named and not kept.
 
@@ -194,7 +193,7 @@ def take_photos(
             files = upload_photos(place, "Photos of reference and batch", camera=camera, bare=asked)
     if not files:
         return
-    block.html(answers.draw_answer(answer, old=True))
+    block.html(lot_words.draw_answer(answer, old=True))
     refused, kept = [], 0
     with session.failures_shown():
         for data, name in files:

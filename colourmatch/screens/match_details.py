@@ -12,8 +12,8 @@ from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.measurement import Measurement
 from colourmatch.screens import fields, html, lot_words, plots, recording, serving, session
 from colourmatch.screens.amending import ask_amendment, ask_aside, show_history
-from colourmatch.screens.answer import asks_first
 from colourmatch.screens.fields import pick_one
+from colourmatch.screens.lot_words import asks_first
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_photo, show_swatches
 from colourmatch.screens.references import ask_choice, tell_target
 from colourmatch.words.entries import tell_aside

@@ -15,8 +15,8 @@ from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Drawing, Measurement
 from colourmatch.screens import html, session, uploads
-from colourmatch.screens.answer import draw_scale
 from colourmatch.screens.drawing import draw_found, draw_reading
+from colourmatch.screens.lot_words import draw_scale
 from colourmatch.words.looks import tell_metamerism
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.

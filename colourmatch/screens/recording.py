@@ -209,7 +209,7 @@ def ask_closing(story: LotStory, advice: Advice) -> None:
 
 
 def ask_cause(story: LotStory, cause: Cause, *, main: bool = True) -> None:
-    """The two answers to whether something went wrong by hand (`answer.ask`); each is written down once.
+    """The two answers to whether something went wrong by hand; each is written down once.
 
     main: whether they are the act of the page.
     """
