@@ -15,7 +15,7 @@ from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_bas
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
 from colourmatch.screens import fields, html, pages, session
-from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
+from colourmatch.screens.references import IN_PHOTO, check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
 from colourmatch.workflow.again import LotFigures, find_first_dose, take_lines
@@ -137,9 +137,7 @@ _MORE = (
 )  # fmt: skip
 
 
-def ask_more(
-    act: fields.Act, source: Lot | None, figures: LotFigures
-) -> tuple[str, LotFigures, str, tuple[int, str] | None]:
+def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[str, LotFigures, str, str]:
     """What is mostly as it was with the lot before: the number, more figures, where it is sold, what it is tinted to."""
     places, before = [*list_jurisdictions(), _ELSEWHERE], source or figures
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
@@ -189,17 +187,18 @@ def tell_taken(values: LotFigures) -> str:
     return ", ".join(filter(None, told))
 
 
-def ask_target(act: fields.Act) -> tuple[int, str] | None:
+def ask_target(act: fields.Act) -> str:
     """What the lot is tinted to: the glass in the photo, or a reading of a noted reference."""
     choices = list_choices(list_readings())
     if not choices:
-        return None
-    chosen: tuple[int, str] | None = fields.pick_one(
-        "Tinted to", {None: "the reference in each photo"} | choices, act.key("target"),
-        help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
-        "are more careful.",
+        return IN_PHOTO
+    return str(
+        fields.pick_one(
+            "Tinted to", {IN_PHOTO: "the reference in each photo"} | choices, act.key("target"),
+            help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
+            "are more careful.",
+        )
     )  # fmt: skip
-    return chosen
 
 
 def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[Condition]] | None:
@@ -269,7 +268,7 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> Condition:
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
 
-def begin_lot(values: LotFigures, number: str, target: tuple[int, str] | None) -> None:
+def begin_lot(values: LotFigures, number: str, target: str) -> None:
     """Write the lot down and go to it."""
     with session.failures_shown():
         if not values.stocks:
@@ -280,8 +279,8 @@ def begin_lot(values: LotFigures, number: str, target: tuple[int, str] | None) -
         # in a field of the browser 1,500 is one and a half
         session.ask_size(token, "Batch", values.volume_ml, "batch")
         session.ask_size(token, "Depth in the glass", values.depth_mm, "depth")
-        if target is not None:
-            check_view(list_readings(), target, (values.depth_mm, values.dilution))
+        if target != IN_PHOTO:
+            check_view(target, (values.depth_mm, values.dilution))
         lot = session.current_book().lots.begin(number=number or None, **session.by(token), **vars(values))
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
@@ -290,7 +289,7 @@ def begin_lot(values: LotFigures, number: str, target: tuple[int, str] | None) -
         of_base = warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction)
         for text in (*(dose.text for dose in first), *(warning.text for warning in of_base)):
             session.notify(text)
-        if target is not None:
+        if target != IN_PHOTO:
             session.notify(choose_for_lot(lot.id, target))
         pages.go_to_lot("match", lot.id)
 

@@ -17,7 +17,7 @@ from colourmatch.workflow.targets import target_covariance
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
-_NEW, _IN_PHOTO = "a new one", "photo"
+_NEW, IN_PHOTO = "a new one", "photo"
 _EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
 
 
@@ -160,24 +160,29 @@ def ask_own_lot(name: str, act: fields.Act) -> None:
 # ---- choosing the reading a lot is tinted to -------------------------------------------------------------------
 
 
-def list_choices(known: list[noted.KnownReference]) -> dict[tuple[int, str] | None, str]:
-    """What a lot may be tinted to: the id of a reference and which reading -> words."""
-    choices: dict[tuple[int, str] | None, str] = {}
+def list_choices(known: list[noted.KnownReference]) -> dict[str, str]:
+    """What a lot may be tinted to, as a reference's number and which reading, "2/latest" or "2/7", in words."""
+    choices: dict[str, str] = {}
     for reference in known:
         rows, views = reference.readings, len({row.view for row in reference.readings})
-        for which, words in WHICH.items():
-            if (which == "latest" and rows) or len(rows) > views:
-                choices[reference.reference, which] = f"{reference.name}, {words}"
-        for row in rows:
-            told = f"{reference.name}, reading {name_reading(row)}"
-            choices[reference.reference, str(row.reading)] = told
+        told = {
+            which: words
+            for which, words in WHICH.items()
+            if (which == "latest" and rows) or len(rows) > views
+        }
+        # by its number: its place in the list is moved by another reading
+        told |= {str(row.reading): f"reading {name_reading(row)}" for row in rows}
+        choices |= {
+            f"{reference.reference}/{which}": f"{reference.name}, {words}" for which, words in told.items()
+        }
     return choices
 
 
-def check_view(known: list[noted.KnownReference], choice: tuple[int, str], view: tuple[float, float]) -> None:
+def check_view(choice: str, view: tuple[float, float]) -> None:
     """InputError when a lot of this depth and dilution cannot be tinted to that reading."""
-    reference = next(one for one in known if one.reference == choice[0])
-    rows = [row for row in reference.readings if choice[1] in WHICH or str(row.reading) == choice[1]]
+    number, _, which = choice.partition("/")
+    reference = noted.read_reference(session.current_book(), int(number))
+    rows = [row for row in reference.readings if which in WHICH or str(row.reading) == which]
     if not any(row.view == view for row in rows):
         views = "; ".join(dict.fromkeys(tell_glass(*row.view) for row in rows))
         raise InputError(
@@ -188,50 +193,46 @@ def check_view(known: list[noted.KnownReference], choice: tuple[int, str], view:
 
 def ask_choice(story: LotStory) -> None:
     """Tint an open lot to another reading; what it was tinted to stays on record."""
-    known = list_readings()
-    choices = list_choices(known)
+    choices = list_choices(list_readings())
     if story.lot.target_lab is not None:
-        choices[None] = "the reference in each photo"
+        choices[IN_PHOTO] = "the reference in each photo"
     if story.lot.closed or not choices:
         return
     with st.expander("What the lot is tinted to"):
-        st.html(html.line(tell_target(story, known)))
+        st.html(html.line(tell_target(story)))
         act = fields.act_on(story, "target", AmendmentEntry)
-        # Not its place in the list, which another reading moves.
-        options = {_IN_PHOTO if one is None else f"{one[0]}/{one[1]}": one for one in choices}
-        names = {option: choices[one] for option, one in options.items()}
-        chosen = fields.pick_one("Tint it to", names, act.key("which"), index=None, placeholder="Choose")
+        chosen = fields.pick_one("Tint it to", choices, act.key("which"), index=None, placeholder="Choose")
         st.caption("It counts for photos without the reference; a reference in the photo counts before it.")
 
         def choose(_token: str) -> str:
             if chosen is None:
                 raise InputError("Choose a reading first.")
-            return choose_for_lot(story.lot.id, options[chosen])
+            return choose_for_lot(story.lot.id, chosen)
 
         act.offer("Tint to this reading", choose, "choose")
 
 
-def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
-    """Write down what a lot is tinted to, None for the reference in each photo; the sentence that says so."""
-    if choice is None:
+def choose_for_lot(lot_id: int, choice: str) -> str:
+    """Write down what a lot is tinted to; the sentence that says so."""
+    book, by = session.current_book(), session.entered_by()
+    if choice == IN_PHOTO:
         words = "tinted to the reference in each photo"
-        session.current_book().lots.amend(lot_id, words, target_lab=None, entered_by=session.entered_by())
+        book.lots.amend(lot_id, words, target_lab=None, entered_by=by)
         return f"The lot is {words}."
-    told = noted.choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
-    words = WHICH.get(choice[1], f"reading {choice[1]}")
+    number, _, which = choice.partition("/")
+    told = noted.choose_reading(book, lot_id, int(number), which, entered_by=by)
     lab = html.show_lab(told.target_lab, told.target_lab_sd)
-    return f"The lot is tinted to {told.name}, {words}: {lab}."
+    return f"The lot is tinted to {told.name}, {WHICH.get(which, f'reading {which}')}: {lab}."
 
 
-def tell_target(story: LotStory, known: list[noted.KnownReference] | None = None) -> str:
+def tell_target(story: LotStory) -> str:
     """What a lot is tinted to, in words."""
-    lot = story.lot
-    names = {one.reference: one.name for one in (list_readings() if known is None else known)}
-    name = names.get(lot.reference_id, "") if lot.reference_id is not None else ""
+    book, lot = session.current_book(), story.lot
+    name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
     if lot.target_lab is None:
         return f"{name}, in the photo" if name else "the reference in each photo"
     try:
-        sd = [float(v) for v in target_covariance(session.current_book(), lot).diagonal() ** 0.5]
+        sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
     except ColourMatchError:
         sd = None
     return f"{name or 'an entered colour'}: {html.show_lab(lot.target_lab, sd)}, where no reference is in the photo"
