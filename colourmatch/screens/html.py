@@ -36,7 +36,6 @@ show_lab = partial(figures.tell_lab, signs=figures.PAGES)
 #: drink-like colours that differ as a reference and a pale batch do
 _FILLS = {"reference": "#c9503a", "batch": "#e08a72", "blank": "#f4f8f9"}
 _WORDS = "The card from above: reference, batch and water in three rings, black squares around them."
-_SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
 
 
 def plain(text: object) -> str:
@@ -213,21 +212,10 @@ def swatches(colours: Iterable[Swatch]) -> str:
     return f'<div class="cm cm-swatches">{"".join(blocks)}</div>'
 
 
-def spread_of(covariance: Sequence[Lab] | None) -> list[float] | None:
-    """The standard deviations of a covariance, None where there is none."""
-    return [row[k] ** 0.5 for k, row in enumerate(covariance)] if covariance else None
-
-
 def place_beside(reference: Lab, predicted: Mapping[str, Lab]) -> list[float]:
     """A predicted batch drawn against another reading of the reference: that reading plus the difference."""
     pairs = zip(reference, predicted["batch"], predicted["reference"], strict=True)
     return [seen + batch - model for seen, batch, model in pairs]
-
-
-def flags(quality: Iterable[Mapping[str, str]]) -> str:
-    """Quality flags as sentences, the grave ones first; the word says how grave, the frame repeats it."""
-    order = sorted(quality, key=lambda flag: flag["severity"] != "refuse")
-    return "".join(flag_line(_SEVERITIES.get(f["severity"], "Note"), f["text"], f["severity"]) for f in order)
 
 
 def flag_line(tag: str, text: str, kind: str = "") -> str:

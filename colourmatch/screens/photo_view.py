@@ -144,9 +144,14 @@ def show_metamerism(measured: Measurement) -> None:
 
 
 def show_flags(measured: Measurement, said: str = "") -> None:
-    """The doubts about a photo as sentences, but for those that stand in what is `said` above them."""
-    if further := [flag for flag in measured.quality if flag.text not in said]:
-        st.html(html.flags([flag.to_json() for flag in further]))
+    """The doubts about a photo, the grave ones first, but for those that stand in what is `said` above them."""
+    further = [flag for flag in measured.quality if flag.text not in said]
+    further.sort(key=lambda flag: flag.severity != "refuse")
+    if further:
+        words = {"refuse": "Not measured", "warn": "Doubtful"}
+        st.html(
+            "".join(html.flag_line(words.get(f.severity, "Note"), f.text or "", f.severity) for f in further)
+        )
 
 
 @st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
@@ -197,7 +202,8 @@ def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:
         colours.append(html.Swatch("Batch", batch.lab, batch.lab_sd, words))
     if advice and reference and predicted and predicted.get("batch"):
         lab = html.place_beside(reference.lab, predicted)
-        spread = html.spread_of(advice.predicted_covariance)
+        covariance = advice.predicted_covariance
+        spread = [row[k] ** 0.5 for k, row in enumerate(covariance)] if covariance else None
         far = html.show_interval(advice.predicted)
         words = f"predicted, {far} away{'; ± against the reference' if spread else ''}"
         colours.append(html.Swatch("After this step", lab, spread, words))
