@@ -3,9 +3,7 @@ What is truly in the batch is in simulate/kitchen.py; no figure of a real lot re
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,11 +25,8 @@ Say = Callable[[str], Any]
 DRINK, STOCK, CEILING_MG_PER_L, MOST_PHOTOS = "Invented bitter orange", "demo red", 60.0, 6
 
 
-def play_demo(book: LotBook, say: Say = print, *, folder: str | Path | None = None) -> int:
-    """Play one lot from the first photo to the stop, following the advice; the id of the lot.
-
-    `say` is given the story line by line; the photos are written into `folder`, kept when it is given.
-    """
+def play_demo(book: LotBook, say: Say, *, folder: Path) -> int:
+    """Play one lot from the first photo to the stop, following the advice, its photos in a folder; the id of the lot."""
     stock = _find_or_add_stock(book, STOCK)
     say("Everything here is invented: the kitchen, the drink, the phone and the light are simulated.")
     say(f"{truth.VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
@@ -47,11 +42,8 @@ def play_demo(book: LotBook, say: Say = print, *, folder: str | Path | None = No
         f"Lot {lot.id}: ceiling {CEILING_MG_PER_L:g} mg/l, "
         f"both glasses 1 part made up to {truth.DILUTION:g} with water."
     )
-    with ExitStack() as stack:
-        place = Path(folder or stack.enter_context(tempfile.TemporaryDirectory(prefix="colourmatch-demo-")))
-        kitchen = _work_on(book, lot.id, place, say)
-    closed = close_lot(book, lot.id)
-    _tell_end(book, lot.id, closed, truth.true_difference(kitchen), say)
+    kitchen = _work_on(book, lot.id, folder, say)
+    _tell_end(book, lot.id, close_lot(book, lot.id), truth.true_difference(kitchen), say)
     return lot.id
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -33,18 +32,16 @@ def demo(session: Session, keep: str | None) -> Answer:
     from colourmatch.demo import play_demo
     from colourmatch.workflow.describing import describe_lot
 
-    with ExitStack() as stack:
-        if keep is None:
-            folder = Path(stack.enter_context(TemporaryDirectory(prefix="colourmatch-demo-")))
-        else:
-            folder = _make_folder(keep)
-        # the book of --book, else one in the folder; never the user's own book unasked
-        book = stack.enter_context(open_book(session.book or folder / "demo.sqlite"))
-        if session.book or keep:
-            session.tell_begun(book)
-        lot_id = play_demo(book, session.say, folder=folder)
-        told = describe_lot(book, lot_id)
-        place = book.place if session.book or keep else None
+    if keep is None:
+        folder = Path(session.enter_context(TemporaryDirectory(prefix="colourmatch-demo-")))
+    else:
+        folder = _make_folder(keep)
+    # the book of --book, else one in the folder; never the user's own book unasked
+    book = session.enter_context(open_book(session.book or folder / "demo.sqlite"))
+    if session.book or keep:
+        session.tell_begun(book)
+    lot_id = play_demo(book, session.say, folder=folder)
+    told, place = describe_lot(book, lot_id), book.place if session.book or keep else None
     photos = sorted(map(str, folder.glob("*.jpg"))) if keep else []
     last = f"Look at it again: colourmatch lot show {lot_id} --book {place}" if place else "Nothing was kept."
     return Answer({"lot": lot_id, "book": place, "photos": photos, "story": told}, [last])

@@ -30,12 +30,6 @@ LIGHTS = {
     "FL11": "a shop tube (FL11)",
     "LED-B1": "a warm LED (LED-B1)",
 }
-
-
-#: A serving condition as the book keeps it.
-Condition = dict[str, str | float]
-
-
 #: Usual glasses: how deep one looks into them from above, made up to how many parts, in which light. Common practice, no
 #: source.
 PRESETS: tuple[dict[str, Any], ...] = (
@@ -201,7 +195,7 @@ def ask_target(act: fields.Act) -> str:
     )  # fmt: skip
 
 
-def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[Condition]] | None:
+def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[dict[str, Any]]] | None:
     """Up to three glasses, or as many as there are; fields left empty are as photographed, a glass left empty is none."""
     st.write("The advice weighs these looks. What is left empty is as photographed.")
     held = [*known, *[{}] * (3 - len(known))]
@@ -236,7 +230,7 @@ def offer_presets(key: str, held: Sequence[Mapping[str, Any]]) -> None:
                 )  # fmt: skip
 
 
-def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> Condition:
+def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
     name = fields.ask_name(

@@ -54,19 +54,14 @@ class Connections:
             group = own
         elif len(group) < most:
             group = []
-        if group and not self._cut_oldest(group):
+        # in the order in which they came
+        oldest = next((known for known in group if self._open[known].is_waiting()), None)
+        if oldest is not None:
+            self._open.pop(oldest).cut_off()
+        elif group:
             return False
         self._open[transport] = protocol
         return True
-
-    def _cut_oldest(self, among: list[asyncio.BaseTransport]) -> bool:
-        for known in among:  # in the order in which they came
-            protocol = self._open[known]
-            if protocol.is_waiting():
-                protocol.cut_off()
-                del self._open[known]
-                return True
-        return False
 
 
 class GuardedProtocol(H11Protocol):
