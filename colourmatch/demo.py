@@ -81,26 +81,21 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Say) -> truth.Kitche
 
 
 def _tell_end(book: LotBook, lot_id: int, closed: Closed, difference: float, say: Say) -> None:
-    story = book.lots.story(lot_id)
+    story, learnt = book.lots.story(lot_id), book.stocks.get(STOCK)
     state, drops = story.state(), sum(entry.quantity for entry in story.additions)
-    say("")
-    say(f"Lot {lot_id} is closed: {closed.outcome}.")
-    say(f"  {tell_drops(drops)} in {len(story.additions)} additions, {len(story.photos)} photos.")
-    say(
+    for line in (
+        "",
+        f"Lot {lot_id} is closed: {closed.outcome}.",
+        f"  {tell_drops(drops)} in {len(story.additions)} additions, {len(story.photos)} photos.",
         f"  {state.volume_ml:.1f} ml with {state.total_mg_per_l():.1f} mg/l of colour by the label, "
-        f"of {CEILING_MG_PER_L:g} allowed."
-    )
-    learnt = book.stocks.get(STOCK)
-    say(
+        f"of {CEILING_MG_PER_L:g} allowed.",
         f"  Learnt of {STOCK}: a drop does {learnt.strength_factor:.2f} "
         f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
-        f"in truth {truth.TRUE_STRENGTH * truth.TRUE_DROP:.2f}."
-    )
-    say(f"  {closed.advice.label}".replace("\n", "\n  "))
-    say(
-        f"  The true difference on the last photo was CIEDE2000 {difference:.1f}; "
-        "only a simulation can know that."
-    )
+        f"in truth {truth.TRUE_STRENGTH * truth.TRUE_DROP:.2f}.",
+        f"  {closed.advice.label}".replace("\n", "\n  "),
+        f"  The true difference on the last photo was CIEDE2000 {difference:.1f}; only a simulation can know that.",
+    ):
+        say(line)
 
 
 def _find_or_add_stock(book: LotBook, name: str) -> str:
