@@ -35,7 +35,12 @@ def demo(session: Session, keep: str | None) -> Answer:
     if keep is None:
         folder = Path(session.enter_context(TemporaryDirectory(prefix="colourmatch-demo-")))
     else:
-        folder = _make_folder(keep)
+        folder = Path(keep)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            why = error.strerror or error
+            raise InputError(f"{keep} cannot be made a folder: {why}. Give another one.") from None
     # the book of --book, else one in the folder; never the user's own book unasked
     book = session.enter_context(open_book(session.book or folder / "demo.sqlite"))
     if session.book or keep:
@@ -45,16 +50,6 @@ def demo(session: Session, keep: str | None) -> Answer:
     photos = sorted(map(str, folder.glob("*.jpg"))) if keep else []
     last = f"Look at it again: colourmatch lot show {lot_id} --book {place}" if place else "Nothing was kept."
     return Answer({"lot": lot_id, "book": place, "photos": photos, "story": told}, [last])
-
-
-def _make_folder(path: str) -> Path:
-    try:
-        Path(path).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(
-            f"{path} cannot be made a folder: {error.strerror or error}. Give another one."
-        ) from None
-    return Path(path)
 
 
 @click.command(cls=Command, example="colourmatch app --share")

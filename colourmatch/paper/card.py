@@ -86,7 +86,14 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
         for step in card.greys:
             (x, y), edge = step.centre_mm, card.grey_size_mm
             sheet.fill([(x - edge / 2, y - edge / 2, edge, edge)], step.reflectance)
-        _draw_spots(sheet, card)
+        for spot, centre in card.spots.items():
+            canvas.setStrokeGray(float(encode_srgb(_RING_REFLECTANCE)))
+            canvas.setLineWidth(_RING_LINE_MM * MM)
+            canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * MM, stroke=1, fill=0)
+            sheet.fill(card.black_bars_mm(spot), 0.0)
+            for field in card.fields:
+                canvas.setFillColorRGB(*(part / 255 for part in field.rgb))
+                sheet.fill_outline(card.field_outline_mm(spot, field.name))
         _draw_margins(sheet, card)
 
     write_out(draw_pdf((width, height), f"Colour card, version {card.version}", draw), out, "card")
@@ -106,17 +113,6 @@ def _draw_markers(sheet: _Sheet, card: Card) -> None:
                     black.append((x + column * cell, y + row * cell, length * cell, cell))
                 column += length
         sheet.fill(black, 0.0)
-
-
-def _draw_spots(sheet: _Sheet, card: Card) -> None:
-    for spot, centre in card.spots.items():
-        sheet.canvas.setStrokeGray(float(encode_srgb(_RING_REFLECTANCE)))
-        sheet.canvas.setLineWidth(_RING_LINE_MM * MM)
-        sheet.canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * MM, stroke=1, fill=0)
-        sheet.fill(card.black_bars_mm(spot), 0.0)
-        for field in card.fields:
-            sheet.canvas.setFillColorRGB(*(part / 255 for part in field.rgb))
-            sheet.fill_outline(card.field_outline_mm(spot, field.name))
 
 
 def _draw_margins(sheet: _Sheet, card: Card) -> None:

@@ -66,21 +66,18 @@ def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
             self._startPage()
 
         def save(self) -> None:
-            pages = self.pages
+            pages, left = self.pages, _MARGIN_MM * MM
             for number, page in enumerate(pages, 1):
                 self.__dict__.update(page)
-                self._write_foot(number, len(pages))
+                width, y = self._pagesize[0], 8.5 * MM
+                self.setFillColor(HexColor(MUTED))
+                self.setFont(fonts.plain, 7)
+                right = f"{times} · page {number} of {len(pages)}"
+                room = width - 2 * left - stringWidth(right, fonts.plain, 7) - 12
+                self.drawString(left, y, _shorten(fonts.plain_text(foot), fonts.plain, room))
+                self.drawRightString(width - left, y, right)
                 super().showPage()
             super().save()
-
-        def _write_foot(self, number: int, count: int) -> None:
-            width, y = self._pagesize[0], 8.5 * MM
-            self.setFillColor(HexColor(MUTED))
-            self.setFont(fonts.plain, 7)
-            right = f"{times} · page {number} of {count}"
-            room = width - 2 * _MARGIN_MM * MM - stringWidth(right, fonts.plain, 7) - 12
-            self.drawString(_MARGIN_MM * MM, y, _shorten(fonts.plain_text(foot), fonts.plain, room))
-            self.drawRightString(width - _MARGIN_MM * MM, y, right)
 
     def _shorten(text: str, font: str, room: float) -> str:
         if stringWidth(text, font, 7) <= room:

@@ -34,7 +34,13 @@ def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
     told += "".join(html.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story))
     if told:
         st.html(told)
-    show_curve(story, advice)
+    curve = advice.curve
+    if curve is not None and not story.lot.closed and story.photos:
+        st.header("What further drops would do")
+        doses = {dose.stock: dose.drops for dose in advice.steps}
+        drawn = (curve, doses.get(curve.stock), story.lot.tolerance)
+        words = "expected difference against further drops"
+        draw("curve", words, (str(drawn),), lambda: plots.draw_curve(*drawn))
     show_glance(story, advice, waiting)
 
 
@@ -156,18 +162,6 @@ def show_charts(story: LotStory, advice: Advice) -> None:
     if len(photos) < max(photos):
         told += " Photos set aside or thinned otherwise than the last one are left out."
     st.caption(told)
-
-
-def show_curve(story: LotStory, advice: Advice) -> None:
-    """What further drops would do."""
-    curve = advice.curve
-    if curve is None or story.lot.closed or not story.photos:
-        return
-    st.header("What further drops would do")
-    doses = {dose.stock: dose.drops for dose in advice.steps}
-    told = (curve, doses.get(curve.stock), story.lot.tolerance)
-    words = "expected difference against further drops"
-    draw("curve", words, (str(told),), lambda: plots.draw_curve(*told))
 
 
 @st.cache_resource(show_spinner=False, max_entries=48)
