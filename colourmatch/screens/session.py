@@ -81,19 +81,14 @@ def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
     place = current_book().place
     try:
-        drafts.take_up(place, str(page.url_path))
-        show_notices(here=page.url_path != "match")
-        if not may_enter():
-            st.info(f"{html.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
-        page.run()
-        if mark := st.session_state.pop("to-top", None):  # a script, because Streamlit has no call for it
-            st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
-    except ColourMatchError as error:
-        show_failure(error)
-    except Exception:
-        _LOG.exception("page %s failed", getattr(page, "title", "?"))
-        drafts.drop(place)
-        st.error(_SURPRISE)
+        with failures_shown(lambda: drafts.drop(place)):
+            drafts.take_up(place, str(page.url_path))
+            show_notices(here=page.url_path != "match")
+            if not may_enter():
+                st.info(f"{html.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
+            page.run()
+            if mark := st.session_state.pop("to-top", None):  # a script, because Streamlit has no call for it
+                st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
     finally:
         drafts.keep(place)
 
@@ -104,14 +99,15 @@ def show_failure(error: ColourMatchError) -> None:
 
 
 @contextmanager
-def failures_shown() -> Iterator[None]:
-    """Show a failure in place and go on, so that everything typed around it stays."""
+def failures_shown(on_fault: Callable[[], None] = lambda: None) -> Iterator[None]:
+    """Show a failure in place and go on, so that everything typed around it stays; on_fault: after one of the program."""
     try:
         yield
     except ColourMatchError as error:
         show_failure(error)
     except Exception:
-        _LOG.exception("an action failed")
+        _LOG.exception("A page or an action failed")
+        on_fault()
         st.error(_SURPRISE)
 
 
