@@ -17,10 +17,6 @@ from colourmatch.words.entries import tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import begin
 from colourmatch.workflow.taking_back import can_take_back, take_back
 
-_FIGURES = (
-    "volume_ml", "ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution", "made_up_to",
-)  # fmt: skip
-
 
 def ask_amendment(story: kinds.LotStory) -> None:
     """The form; only what was changed is written."""
@@ -74,7 +70,7 @@ def ask_figures(story: kinds.LotStory, key: str) -> dict[str, Any]:
     stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=key.format("stocks"))
     typed: dict[str, Any] = {"stocks": stocks}
     rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
-    for place, name in zip([place for row in rows for place in row], _FIGURES, strict=False):
+    for place, name in zip([place for row in rows for place in row], fields.FIGURES, strict=False):
         typed[name] = fields.ask_figure(
             place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
             words="Batch at the beginning, ml" if name == "volume_ml" else "",

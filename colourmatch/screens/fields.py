@@ -14,8 +14,8 @@ from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.screens import drafts, html, session
 from colourmatch.screens.lot_words import newest_id
 
-#: Figure -> what its field is called, and its step.
-_FIELDS = {
+#: Figure of a lot -> what its field is called, and its step.
+FIGURES = {
     "volume_ml": ("Batch, ml", 50.0),
     "ceiling_mg_per_l": ("Your ceiling, mg/l", 5.0),
     "already_mg_per_l": ("Colour already in, mg/l", 1.0),
@@ -88,7 +88,7 @@ def ask_number(place: Any, words: str, key: str, value: float | None, *span: flo
 
 def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: str = "", **other: Any) -> Any:
     """A field for a figure in a place of the page; `words` call it otherwise, `other` goes to the field as it is."""
-    called, step = _FIELDS[name]
+    called, step = FIGURES[name]
     _, low, _, high, _ = LIMITS[name]
     limits = {"min_value": float(low), "max_value": float(high), "step": step}
     return ask_number(place, words or called, key, value, **limits | other)
