@@ -120,6 +120,8 @@ def _outline(
         draw.text((x, y), name, fill=(255, 255, 255), font=font, anchor="mm")
 
 
+# ---- both glasses, cut out ---------------------------------------------------------------------------------------
+
 Lab = Sequence[float]
 #: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
 SIDE_PX, OF_WINDOW = 360, 0.95

@@ -112,6 +112,8 @@ def lead_on(story: LotStory, *, here: bool = False) -> None:
             go_to_lot("lots", story.lot.id)
 
 
+# ---- what every page carries -------------------------------------------------------------------------------------
+
 _FOLDER = Path(__file__).parent / "page_parts"
 _GONE = (
     "The app does not answer. What was confirmed is in the lot book. Leave this page open: what you typed stays, and "

@@ -40,6 +40,7 @@ _field = st.components.v2.component(
     css=(_FOLDER / "field.css").read_text("utf-8"),
     js=(_FOLDER / "field.js").read_text("utf-8"),
 )
+
 #: So many photos are held in one visit; the oldest goes first.
 MOST_PHOTOS = 6
 _AXES = ("x", "y", "width", "height")

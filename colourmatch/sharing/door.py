@@ -21,6 +21,13 @@ SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 LENGTH, GROUP = 8, 4
 _LONGEST_OWN_S, _LONGEST_OVERALL_S, _LONGEST_FIRST_S = 300.0, 60.0, 2.0
 _REMEMBERED_S, _FREE_OVERALL, _MOST_ADDRESSES = 3600.0, 10, 1024
+_UNUSED_S, _MOST_INSIDE = 12 * 3600.0, 32
+_LOG = logging.getLogger("colourmatch")
+_MEANS = (
+    "Everyone on this network who has the code can see and change the lot book. {encryption}Use it only in a network "
+    "whose people you trust, and stop it afterwards, under Share or with Ctrl+C."
+)
+_PLAIN = "The connection is not encrypted: who controls the network can read along. "
 
 
 def make_code() -> str:
@@ -85,36 +92,22 @@ class Attempts:
         self._own.pop(address, None)
 
 
-def _code(text: str) -> segno.QRCode:
-    return segno.make(text, error="m", micro=False)
-
-
 def draw_for_terminal(text: str) -> str:
     """Lines of half blocks, light on dark as on a dark terminal, with the quiet zone of the standard."""
     out = io.StringIO()
-    _code(text).terminal(out, border=4, compact=True)
+    segno.make(text, error="m", micro=False).terminal(out, border=4, compact=True)
     return out.getvalue().rstrip("\n")
 
 
 def draw_for_page(text: str) -> str:
     """A picture as the address of an image (data:), black on white whatever the page's colours."""
-    return str(_code(text).svg_data_uri(scale=6, border=4, light="#fff", dark="#000"))
-
-
-_LOG = logging.getLogger("colourmatch")
-_MEANS = (
-    "Everyone on this network who has the code can see and change the lot book. {encryption}Use it only in a network "
-    "whose people you trust, and stop it afterwards, under Share or with Ctrl+C."
-)
-_PLAIN = "The connection is not encrypted: who controls the network can read along. "
+    code = segno.make(text, error="m", micro=False)
+    return str(code.svg_data_uri(scale=6, border=4, light="#fff", dark="#000"))
 
 
 def tell_sharing(url: str = "http:") -> str:
     """What sharing at an address does, said wherever it is on."""
     return _MEANS.format(encryption="" if url.startswith("https:") else _PLAIN)
-
-
-_UNUSED_S, _MOST_INSIDE = 12 * 3600.0, 32
 
 
 @dataclass
