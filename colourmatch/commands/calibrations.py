@@ -197,11 +197,8 @@ def add_photo(session: Session, photo: str, light: str, who: Who, **given: Any) 
     from colourmatch.instrument.phones import add_known_photo
 
     book = session.open_book()
-    known = {
-        spot: _contents(book, given[spot], given["volume_ml"])
-        for spot in ("reference", "batch")
-        if given[spot]
-    }
+    spots = [spot for spot in ("reference", "batch") if given[spot]]
+    known = {spot: _contents(book, given[spot], given["volume_ml"]) for spot in spots}
     card = cards.card_profile(book, given["card_name"])
     told = add_known_photo(book, Path(photo), light, known, depth_mm=given["depth_mm"], card=card, **who)
     held = "; ".join(f"{one.spot} {tell_contents(one.mg_per_l)}" for one in told.liquids)

@@ -61,10 +61,9 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
         return sent.to_json("reading")
 
     found = record_each(session, photos, who, record)
+    again = [one for one in found if one.get("repeated")]
     lines = [
-        f"{one['photo']} was noted before, as reading {one['reading']}: it counts once."
-        for one in found
-        if one.get("repeated")
+        f"{one['photo']} was noted before, as reading {one['reading']}: it counts once." for one in again
     ]
     known = references.read_reference(book, name) if references.find_reference(book, name) else None
     lines += reference_lines(known) if known else []

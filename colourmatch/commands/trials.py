@@ -160,11 +160,8 @@ def trend(session: Session, stock: str | None, reference: str | None, name: str 
         for lot in told.lots
     ]  # fmt: skip
     lines: list[str | Table] = [Table(headers, rows)] if rows else []
-    limits = [
-        (chart, *(tell_number(part, 2) for part in (found.mean, found.low, found.high)))
-        for chart, found in told.limits.items()
-        if found
-    ]
+    known = {chart: (found.mean, found.low, found.high) for chart, found in told.limits.items() if found}
+    limits = [(chart, *(tell_number(part, 2) for part in parts)) for chart, parts in known.items()]
     if rows and limits:
         lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
     lines += [told.text, *told.notes]

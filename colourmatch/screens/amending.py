@@ -155,8 +155,7 @@ def name_newest(story: kinds.LotStory) -> str:
     if isinstance(newest, kinds.ClosingEntry):  # later the lot is opened again with a reason
         is_fresh = datetime.now(UTC) - datetime.fromisoformat(newest.created_at) < FRESH
         return "lot finished" if is_fresh else ""
-    if isinstance(newest, kinds.AnswerEntry) or (
-        isinstance(newest, kinds.VolumeEntry) and newest.trial_lot_id is None
-    ):
+    of_trial = getattr(newest, "trial_lot_id", None) is not None
+    if isinstance(newest, (kinds.AnswerEntry, kinds.VolumeEntry)) and not of_trial:
         return tell_entry(newest, lot_words.medium_of(story))
     return photos[newest.id] if isinstance(newest, kinds.PhotoEntry) else ""

@@ -163,15 +163,11 @@ def ask_own_lot(name: str, act: fields.Act) -> None:
 def list_choices(known: list[noted.KnownReference]) -> dict[str, str]:
     """What a lot may be tinted to, as a reference's number and which reading, "2/latest" or "2/7", in words."""
     choices: dict[str, str] = {}
-    for reference in known:
+    for reference in (one for one in known if one.readings):
         rows, views = reference.readings, len({row.view for row in reference.readings})
-        told = {
-            which: words
-            for which, words in WHICH.items()
-            if (which == "latest" and rows) or len(rows) > views
-        }
+        told = WHICH if len(rows) > views else {"latest": WHICH["latest"]}
         # by its number: its place in the list is moved by another reading
-        told |= {str(row.reading): f"reading {name_reading(row)}" for row in rows}
+        told = told | {str(row.reading): f"reading {name_reading(row)}" for row in rows}
         choices |= {
             f"{reference.reference}/{which}": f"{reference.name}, {words}" for which, words in told.items()
         }

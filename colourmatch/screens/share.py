@@ -51,9 +51,4 @@ def show() -> None:
 def show_count(door: Door) -> None:
     """How many browsers are in, kept up to date."""
     count = door.count_inside()
-    words = (
-        f"{count} other {'browser is' if count == 1 else 'browsers are'} in."
-        if count
-        else "No other browser is in."
-    )
-    st.html(html.line(words))
+    st.html(html.line(f"{count or 'No'} other {'browsers are' if count > 1 else 'browser is'} in."))
