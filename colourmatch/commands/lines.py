@@ -135,9 +135,8 @@ def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
     """Volume, colour in it and room under the ceiling."""
-    held = ", ".join(
-        f"{name} {figures.tell_amount(mg)}" for name, mg in (state.get("mg_per_l") or {}).items()
-    )
+    inside = (state.get("mg_per_l") or {}).items()
+    held = ", ".join(f"{name} {figures.tell_amount(mg)}" for name, mg in inside)
     total = f"{figures.tell_amount(state['total_mg_per_l'])} mg/l of colour{f' ({held})' if held else ''}"
     yield f"Batch now {figures.tell_ml(state['volume_ml'])} with {total}."
     if state.get("ceiling_left_mg_per_l") is not None:

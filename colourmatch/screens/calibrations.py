@@ -209,12 +209,11 @@ def show_phone(told: phones.PhoneTold) -> None:
                 for kind, own in fit.errors.items()
             }
             st.html(html.facts(tried))
-            factors = {
-                one.stock: f"{html.show_interval(pick(one, 'value', 'low', 'high'), 2)} of its label, depth in the glass "
-                "included"
-                for one in fit.strengths
-            }
-            st.html(html.facts(factors))
+            said = "of its label, depth in the glass included"
+            factors = {one.stock: pick(one, "value", "low", "high") for one in fit.strengths}
+            st.html(
+                html.facts({name: f"{html.show_interval(one, 2)} {said}" for name, one in factors.items()})
+            )
     if session.may_enter():
         left, right = st.columns(2)
         if told.photos:

@@ -179,10 +179,8 @@ def _find_card(drawing: Drawing) -> tuple[Card | None, Array]:
     """The card whose squares were seen, and the way from pixels to its millimetres, (3, 3); no card where none was."""
     markers = {int(number): outline for number, outline in drawing.markers.items()}
     for card in map(read_card, VERSIONS):
-        known = [
-            (markers[i], card.marker_corners_mm(i)) for i in markers.keys() & card.marker_centres_mm.keys()
-        ]
-        if known:
+        numbers = markers.keys() & card.marker_centres_mm.keys()
+        if known := [(markers[number], card.marker_corners_mm(number)) for number in numbers]:
             pixels, mm = (np.concatenate([np.asarray(pair[k], float) for pair in known]) for k in (0, 1))
             return card, np.asarray(cv2.findHomography(pixels, mm)[0], float)
     return None, np.eye(3)

@@ -86,9 +86,8 @@ def draw_row(story: LotStory) -> str:
     """One lot as HTML: reference and batch of its last photo edge to edge, and what is known of it."""
     lot, seen = story.lot, lot_words.last_compared(story)
     spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
-    colours = "".join(
-        f'<i style="background:{lab_to_hex(one.lab)}"></i>' if one else "<i></i>" for one in spots
-    )
+    looks = (f' style="background:{lab_to_hex(one.lab)}"' if one else "" for one in spots)
+    colours = "".join(f"<i{look}></i>" for look in looks)
     apart = tell_far(seen.delta_e_2000.to_json()) if seen and seen.delta_e_2000 else "–"
     quiet = (
         lot.label,
@@ -137,12 +136,10 @@ def show_log() -> None:
         since, zone = choose_one("Since", _SINCE, "log-since", "yesterday"), html.browser_zone()
         day = datetime.now(zone).date() - timedelta(days=_SINCE[since])
         lines = list_log(session.current_book(), utc_text(datetime.combine(day, time(), zone)))
-        newest = [
-            (tell_minute(one.at, zone), one.by, one.number, one.text)
-            for one in lines[: -_MOST_LINES - 1 : -1]
-        ]
-        told = "".join(html.line(", ".join(filter(None, one))) for one in newest)
-        st.html(told or html.empty("Nothing was entered since."))
+        newest = lines[: -_MOST_LINES - 1 : -1]
+        told = [(tell_minute(one.at, zone), one.by, one.number, one.text) for one in newest]
+        said = "".join(html.line(", ".join(filter(None, one))) for one in told)
+        st.html(said or html.empty("Nothing was entered since."))
 
 
 def show_lot(story: LotStory) -> None:

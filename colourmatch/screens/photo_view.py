@@ -145,13 +145,12 @@ def show_metamerism(measured: Measurement) -> None:
 
 def show_flags(measured: Measurement, said: str = "") -> None:
     """The doubts about a photo, the grave ones first, but for those that stand in what is `said` above them."""
-    further = [flag for flag in measured.quality if flag.text not in said]
-    further.sort(key=lambda flag: flag.severity != "refuse")
-    if further:
-        words = {"refuse": "Not measured", "warn": "Doubtful"}
-        st.html(
-            "".join(html.flag_line(words.get(f.severity, "Note"), f.text or "", f.severity) for f in further)
-        )
+    words = {"refuse": "Not measured", "warn": "Doubtful"}
+    doubts = [flag for flag in measured.quality if flag.text not in said]
+    doubts.sort(key=lambda flag: flag.severity != "refuse")
+    lines = [html.flag_line(words.get(one.severity, "Note"), one.text or "", one.severity) for one in doubts]
+    if lines:
+        st.html("".join(lines))
 
 
 @st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})

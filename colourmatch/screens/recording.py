@@ -108,10 +108,7 @@ def ask_correction(story: LotStory) -> None:
     act = act_on(story, "correct", AdditionEntry)
     with st.expander("Correct an addition", expanded=act.is_typed()):
         st.write("Nothing is rubbed out: the correction is written beside the entry, with its reason.")
-        names = {
-            number: f"{tell_dose(entry)}, {html.show_time(entry.created_at)}"
-            for number, entry in additions.items()
-        }
+        names = {key: f"{tell_dose(one)}, {html.show_time(one.created_at)}" for key, one in additions.items()}
         chosen = pick_one("Which", names, act.key("which"))
         unit, amount = additions[chosen].unit, None
         what = choose_one("What was wrong", ["It never went in", "The amount"], act.key("what", chosen))

@@ -168,9 +168,8 @@ def list_choices(known: list[noted.KnownReference]) -> dict[str, str]:
         told = WHICH if len(rows) > views else {"latest": WHICH["latest"]}
         # by its number: its place in the list is moved by another reading
         told = told | {str(row.reading): f"reading {name_reading(row)}" for row in rows}
-        choices |= {
-            f"{reference.reference}/{which}": f"{reference.name}, {words}" for which, words in told.items()
-        }
+        number, name = reference.reference, reference.name
+        choices |= {f"{number}/{which}": f"{name}, {words}" for which, words in told.items()}
     return choices
 
 
