@@ -112,11 +112,9 @@ def read_serving(typed: str, _what: str) -> dict[str, Any]:
 
 
 NUMBER = Typed("number", parse_number)
-RECTANGLE, LAB, SERVING = (
-    Typed("rectangle", read_rectangle),
-    Typed("lab", read_lab),
-    Typed("serving", read_serving),
-)
+RECTANGLE = Typed("rectangle", read_rectangle)
+LAB = Typed("lab", read_lab)
+SERVING = Typed("serving", read_serving)
 
 
 def parse_moment(typed: str, day: date) -> datetime:

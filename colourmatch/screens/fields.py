@@ -56,10 +56,10 @@ class Act(NamedTuple):
         *part: object,
         place: Any = st,
         to_top: bool = False,
-        **button: Any,
+        **other: Any,
     ) -> None:
         """The button that does it."""
-        if place.button(words, key=self.key(*part), **{"width": "stretch", **button}):
+        if place.button(words, key=self.key(*part), **{"width": "stretch", **other}):
             session.act_once(self.name, act, to_top=to_top)
 
 
