@@ -118,7 +118,7 @@ def offer(place: Any, words: str, action: str, act: Callable[..., Any], said: st
         act(session.current_book(), *named, entered_by=session.entered_by())
         return said
 
-    begin_act(action).offer(words, do, *named, place=place)
+    begin_act(action).offer(words, do, *named, at=place)
 
 
 def show_change(name: str) -> None:
@@ -220,7 +220,7 @@ def show_phone(told: phones.PhoneTold) -> None:
             book, words = session.current_book(), "Fit again" if fit else "Fit the correction"
             begin_act("phone-fit").offer(
                 words, lambda token: phones.fit_known(book, phone, light, **session.by(token)).text,
-                phone, light, place=left, type="primary",
+                phone, light, at=left, type="primary",
             )  # fmt: skip
         said = f"{phone} in the light {light} is forgotten."
         offer(

@@ -50,16 +50,10 @@ class Act(NamedTuple):
         return drafts.holds(self.token)
 
     def offer(
-        self,
-        words: str,
-        act: session.Once,
-        *part: object,
-        place: Any = st,
-        to_top: bool = False,
-        **other: Any,
+        self, words: str, act: session.Once, *part: object, at: Any = st, to_top: bool = False, **other: Any
     ) -> None:
-        """The button that does it."""
-        if place.button(words, key=self.key(*part), **{"width": "stretch", **other}):
+        """The button that does it; at: its place on the page."""
+        if at.button(words, key=self.key(*part), **{"width": "stretch", **other}):
             session.act_once(self.name, act, to_top=to_top)
 
 
