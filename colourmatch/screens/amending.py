@@ -23,7 +23,20 @@ def ask_amendment(story: kinds.LotStory) -> None:
     lot, act = story.lot, fields.act_on(story, "amend", kinds.AmendmentEntry)
     with st.expander("Put figures of the lot right", expanded=act.is_typed()):
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
-        typed = ask_figures(story, act.key("{}"))
+        words = "Stocks, the main one first"
+        stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=act.key("stocks"))
+        typed: dict[str, Any] = {"stocks": stocks}
+        rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
+        for place, name in zip([place for row in rows for place in row], fields.FIGURES, strict=False):
+            typed[name] = fields.ask_figure(
+                place, name, act.key(name), getattr(lot, name), min_value=0.0, placeholder="none",
+                words="Batch at the beginning, ml" if name == "volume_ml" else "",
+            )  # fmt: skip
+        typed |= {
+            "already_colourant": fields.ask_already(st, act.key("already-colourant"), lot.already_colourant),
+            "hand": fields.ask_hand(act.key("hand"), lot.hand),
+            "label_lines": fields.ask_label_lines(act.key("label-{}"), lot.label_lines),
+        }
         reason = st.text_input("Reason", key=act.key("reason"), placeholder="mistyped")
 
         def amend(token: str) -> str:
@@ -62,24 +75,6 @@ def ask_aside(story: kinds.LotStory) -> None:
             return "The photo counts again." if back else "The photo is set aside."
 
         act.offer("Take it back" if back else "Set it aside", write, "write", to_top=True)
-
-
-def ask_figures(story: kinds.LotStory, key: str) -> dict[str, Any]:
-    """The figures as they stand, to be changed."""
-    lot, words = story.lot, "Stocks, the main one first"
-    stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=key.format("stocks"))
-    typed: dict[str, Any] = {"stocks": stocks}
-    rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
-    for place, name in zip([place for row in rows for place in row], fields.FIGURES, strict=False):
-        typed[name] = fields.ask_figure(
-            place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
-            words="Batch at the beginning, ml" if name == "volume_ml" else "",
-        )  # fmt: skip
-    return typed | {
-        "already_colourant": fields.ask_already(st, key.format("already-colourant"), lot.already_colourant),
-        "hand": fields.ask_hand(key.format("hand"), lot.hand),
-        "label_lines": fields.ask_label_lines(key.format("label-{}"), lot.label_lines),
-    }
 
 
 # ---- taking back -------------------------------------------------------------------------------------------------

@@ -34,7 +34,6 @@ _KINDS = {"none": "none", "matrix": "matrix", "root": "root-polynomial", "camera
 
 
 def show() -> None:
-    """The page."""
     st.title("Card and phone")
     card, phone, lots = st.tabs(["Printed card", "Phone", "For a lot"])
     with card:

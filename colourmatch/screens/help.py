@@ -23,7 +23,6 @@ _OPENED = 3
 
 
 def show() -> None:
-    """The page."""
     st.title("Help")
     named = st.query_params.get("page", "")
     first = named if named in _TITLES else None

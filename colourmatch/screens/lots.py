@@ -23,7 +23,7 @@ from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stoc
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.log import list_log
 from colourmatch.workflow.lot import view_of_photos
-from colourmatch.workflow.recheck import Drift, record_recheck
+from colourmatch.workflow.recheck import record_recheck
 from colourmatch.workflow.shelf_state import trace_batch
 
 _SINCE = {"today": 0, "yesterday": 1, "a week": 7}
@@ -210,8 +210,17 @@ def show_recheck(story: LotStory) -> None:
         words = f"Change a week: {html.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
         st.html(html.line(f"{words} In brackets above: 95 % intervals."))
     left, right = st.columns(2, gap="large")
-    with left:
-        show_drift(drift, lot_words.name_each_photo(story))
+    with left:  # those that tell nothing with why
+        names, rows = lot_words.name_each_photo(story), {}
+        if start := drift.start:
+            when = f"{html.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
+            rows[when] = f"{html.show_interval(start.delta_e_2000)} from its reference"
+        for photo in drift.photos:
+            when = f"{html.show_date(photo.at)}, {html.show_number(photo.weeks)} weeks"
+            rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)
+        st.html(html.facts(rows))
+        if lines := [html.flag_line(begin(names[one.entry]), one.reason) for one in drift.left_out]:
+            st.html("".join(lines))
     with right:
         if drift.photos:
             from colourmatch.screens import plots  # the list does without charts
@@ -225,20 +234,6 @@ def show_recheck(story: LotStory) -> None:
     tell_newest(story)
     with st.expander("Photograph again", expanded=not drift.photos):
         take_photos(story)
-
-
-def show_drift(drift: Drift, names: dict[int, str]) -> None:
-    """Each photo afterwards with its drift; those that tell nothing with why."""
-    rows = {}
-    if start := drift.start:
-        when = f"{html.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
-        rows[when] = f"{html.show_interval(start.delta_e_2000)} from its reference"
-    for photo in drift.photos:
-        when = f"{html.show_date(photo.at)}, {html.show_number(photo.weeks)} weeks"
-        rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)
-    st.html(html.facts(rows))
-    if lines := [html.flag_line(begin(names[left.entry]), left.reason) for left in drift.left_out]:
-        st.html("".join(lines))
 
 
 def take_photos(story: LotStory) -> None:

@@ -29,7 +29,6 @@ _NO_LOT = (
 
 
 def show() -> None:
-    """The page."""
     lot_id = session.chosen_lot_id()
     if lot_id is None:
         st.title("Match")

@@ -55,24 +55,20 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
     if not stocks:
         st.html(html.empty("A lot is one batch on its way to its reference. It needs a stock first."))
         return
-    act = fields.begin_act("lot")
+    act, book = fields.begin_act("lot"), session.current_book()
+    # the lot whose values it begins with, the one it is to be like, else the last, stays while one types
+    token, source = st.session_state.get("lot-source", ("", None))
+    if token != act.token:
+        last = (lot for lot in book.lots.search(limit=20) if lot.trial_of is None and not is_example(lot))
+        source = st.session_state.get("lot-like") or getattr(next(last, None), "id", None)
+        st.session_state["lot-source"] = act.token, source
     with st.container(key="cm-new-lot"):  # page.css lays it out: on a phone the limits come after the form
         form, limits = st.container(), st.container()
     with form:
-        chosen, place = ask_lot(act, stocks, find_source(act.token))
+        chosen, place = ask_lot(act, stocks, None if source is None else book.lots.get(source))
     with limits, st.expander("Limits and cautions"):
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
         st.html(html.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
-
-
-def find_source(token: str) -> Lot | None:
-    """The lot whose values a new one begins with: the one it is to be like, else the last; it stays while one types."""
-    book, known = session.current_book(), st.session_state.get("lot-source", ("", None))
-    if known[0] != token:
-        last = (lot for lot in book.lots.search(limit=20) if lot.trial_of is None and not is_example(lot))
-        known = (token, st.session_state.get("lot-like") or getattr(next(last, None), "id", None))
-        st.session_state["lot-source"] = known
-    return None if known[1] is None else book.lots.get(known[1])
 
 
 def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:

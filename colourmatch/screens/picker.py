@@ -96,7 +96,6 @@ class Store:
 
 
 def show() -> None:
-    """The page."""
     st.title("Compare two liquids on a photo")
     store: Store = st.session_state.setdefault("picker", Store())
     if not store.photos:

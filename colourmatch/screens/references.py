@@ -18,18 +18,13 @@ WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
 _NEW, IN_PHOTO = "a new one", "photo"
-_EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
+EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
 
 
 def list_readings() -> list[noted.KnownReference]:
     """All references with their readings."""
     book = session.current_book()
     return [noted.read_reference(book, reference.id) for reference in book.references.all()]
-
-
-def show_references() -> None:
-    """The part of Set up that is about references."""
-    fields.show_known(list_readings(), _EMPTY, show_reference, ask_reading)
 
 
 def show_reference(reference: noted.KnownReference) -> None:

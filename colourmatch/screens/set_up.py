@@ -15,10 +15,9 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant
 from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, suggest_strength
-from colourmatch.screens import fields, html, pages, session
+from colourmatch.screens import fields, html, pages, references, session
 from colourmatch.screens.fields import UNKNOWN, ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.screens.new_lot import show_new_lot
-from colourmatch.screens.references import show_references
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
 from colourmatch.workflow.shelf_state import SEEN_DEPTH_MM, SEEN_DROPS, describe_bottles, see_in_water
 
@@ -28,10 +27,9 @@ _ONLY_READ = "This is where something is entered, and the lot book may only be r
 
 
 def show() -> None:
-    """The page."""
     st.title("Set up")
     stocks = session.current_book().stocks.all()
-    first, second, references, third, fourth = st.tabs(
+    first, second, middle, third, fourth = st.tabs(
         ["Stocks", "New lot", "References", "Drops", "Strength"],
         key="part", on_change="rerun", bind="query-params",  # a reload finds the part that was open
     )  # fmt: skip
@@ -43,8 +41,9 @@ def show() -> None:
             show_putting_away(stocks)
     with second:
         show_new_lot(stocks) if session.may_enter() else st.html(html.empty(_ONLY_READ))
-    with references:
-        show_references()
+    with middle:
+        known = references.list_readings()
+        fields.show_known(known, references.EMPTY, references.show_reference, references.ask_reading)
     with third:
         show_weighing(stocks) if session.may_enter() else st.html(html.empty(_ONLY_READ))
     with fourth:

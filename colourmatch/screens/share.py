@@ -19,7 +19,6 @@ _VISITING = (
 
 
 def show() -> None:
-    """The page."""
     st.title("Share")
     door = current_door()
     if not session.is_at_this_machine():

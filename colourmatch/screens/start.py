@@ -27,7 +27,6 @@ def make_card(paper: str, version: int) -> bytes:
 
 
 def show() -> None:
-    """The page."""
     st.title("Tint a batch until it looks like its reference")
     lots = session.current_book().lots
     # while the book is empty: where to begin, with or without a card

@@ -24,7 +24,6 @@ _CHARTS = (
 
 
 def show() -> None:
-    """The page."""
     st.title("Trend")
     book = session.current_book()
     if not book.lots.closed(limit=1):
