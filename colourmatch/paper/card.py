@@ -82,7 +82,18 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
 
     def draw(canvas: Any) -> None:
         sheet = _Sheet(canvas, (width / MM, height / MM), card)
-        _draw_markers(sheet, card)
+        for marker_id in card.marker_centres_mm:
+            bits = marker_bits(marker_id)
+            (x, y), cell = card.marker_corners_mm(marker_id)[0], card.marker_size_mm / len(bits)
+            black = []
+            for row, cells in enumerate(bits):
+                column = 0
+                for is_black, run in groupby(cells):
+                    length = len(list(run))
+                    if is_black:
+                        black.append((x + column * cell, y + row * cell, length * cell, cell))
+                    column += length
+            sheet.fill(black, 0.0)
         for step in card.greys:
             (x, y), edge = step.centre_mm, card.grey_size_mm
             sheet.fill([(x - edge / 2, y - edge / 2, edge, edge)], step.reflectance)
@@ -97,22 +108,6 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
         _draw_margins(sheet, card)
 
     write_out(draw_pdf((width, height), f"Colour card, version {card.version}", draw), out, "card")
-
-
-def _draw_markers(sheet: _Sheet, card: Card) -> None:
-    for marker_id in card.marker_centres_mm:
-        bits = marker_bits(marker_id)
-        x, y = card.marker_corners_mm(marker_id)[0]
-        cell = card.marker_size_mm / len(bits)
-        black = []
-        for row, cells in enumerate(bits):
-            column = 0
-            for is_black, run in groupby(cells):
-                length = len(list(run))
-                if is_black:
-                    black.append((x + column * cell, y + row * cell, length * cell, cell))
-                column += length
-        sheet.fill(black, 0.0)
 
 
 def _draw_margins(sheet: _Sheet, card: Card) -> None:

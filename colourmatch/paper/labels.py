@@ -59,13 +59,23 @@ def write_label_page(
     layout = _fit(lines, number, choose_fonts(lines.all()), size)
 
     def draw(canvas: Any) -> None:
-        each_page, margin = layout.rows * _COLUMNS, _MARGIN_MM * MM
+        each_page, margin, pad, edge = layout.rows * _COLUMNS, _MARGIN_MM * MM, _PAD_MM * MM, layout.qr_pt
         for k in range(copies or each_page):
             if k and k % each_page == 0:
                 canvas.showPage()
             row, column = divmod(k % each_page, _COLUMNS)
             left, top = margin + column * layout.width, size[1] - margin - row * layout.height
-            _draw_label(canvas, layout, (left, top), number)
+            canvas.setStrokeColor(HexColor(HAIRLINE))
+            canvas.setLineWidth(0.4)
+            canvas.rect(left, top - layout.height, layout.width, layout.height)
+            y = top - pad
+            for paragraph, height in layout.paragraphs:
+                paragraph.drawOn(canvas, left + pad, y - paragraph.height)
+                y -= height
+            # a QR code (ISO/IEC 18004, level M) with its quiet zone
+            code = Drawing(edge, edge)
+            code.add(QrCodeWidget(number, barLevel="M", barWidth=edge, barHeight=edge))
+            renderPDF.draw(code, canvas, left + layout.width - pad - edge, top - pad - edge)
 
     write_out(draw_pdf(size, f"Labels of lot {number}", draw), out, "label page")
 
@@ -109,18 +119,3 @@ def _set_lines(
         paragraph = Paragraph(fonts.markup(text), chosen)
         paragraphs.append((paragraph, paragraph.wrap(width, 10_000)[1] + chosen.spaceAfter))
     return tuple(paragraphs)
-
-
-def _draw_label(canvas: Any, layout: _Layout, corner: tuple[float, float], number: str) -> None:
-    (left, top), pad, edge = corner, _PAD_MM * MM, layout.qr_pt
-    canvas.setStrokeColor(HexColor(HAIRLINE))
-    canvas.setLineWidth(0.4)
-    canvas.rect(left, top - layout.height, layout.width, layout.height)
-    y = top - pad
-    for paragraph, height in layout.paragraphs:
-        paragraph.drawOn(canvas, left + pad, y - paragraph.height)
-        y -= height
-    # a QR code (ISO/IEC 18004, level M) with its quiet zone
-    code = Drawing(edge, edge)
-    code.add(QrCodeWidget(number, barLevel="M", barWidth=edge, barHeight=edge))
-    renderPDF.draw(code, canvas, left + layout.width - pad - edge, top - pad - edge)

@@ -65,7 +65,19 @@ def show_details(story: LotStory, advice: Advice) -> None:
     show_last_photo(story, advice)
     show_serving(story, advice)
     recording.show_trials(story)
-    show_past(story, advice)
+    st.header("History")
+    show_history(story)
+    if session.may_enter():
+        fields.ask_who()
+        if story.lot.closed:  # else it stands under what was tapped
+            recording.ask_correction(story)
+        ask_aside(story)
+        ask_amendment(story)
+        ask_choice(story)
+        if not story.lot.closed:
+            if not blends_back(advice):
+                recording.ask_other_entries(story)
+            recording.ask_closing(story, advice)
     show_charts(story, advice)
 
 
@@ -182,25 +194,6 @@ def draw(name: str, words: str, key: tuple[Any, ...], act: Callable[[], Any]) ->
     """A chart, with words for those who do not see it; drawn again only for other data, all of which `key` holds."""
     figure = _draw_once((name, *key), act)
     st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
-
-
-def show_past(story: LotStory, advice: Advice) -> None:
-    """Everything that happened, and what else can be written down."""
-    st.header("History")
-    show_history(story)
-    if not session.may_enter():
-        return
-    fields.ask_who()
-    if story.lot.closed:  # else it stands under what was tapped
-        recording.ask_correction(story)
-    ask_aside(story)
-    ask_amendment(story)
-    ask_choice(story)
-    if story.lot.closed:
-        return
-    if not blends_back(advice):
-        recording.ask_other_entries(story)
-    recording.ask_closing(story, advice)
 
 
 # ---- where it is drunk -------------------------------------------------------------------------------------------

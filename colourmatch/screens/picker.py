@@ -193,18 +193,6 @@ def ask_numbers(store: Store, photo: Picked, spot: str) -> None:
             )  # fmt: skip
 
 
-def ask_white() -> float:
-    """The reflectance of what was marked as white."""
-    kind = choose_one("What is marked as white", _KINDS, "picker-white", persist_state="session")
-    if kind != "grey card":
-        return 1.0
-    percent = ask_number(
-        st, "The card reflects, %", "picker-grey", 100 * _KINDS[kind], 2.0, 100.0, 1.0, persist_state="session",
-        help="As it says on the card; 18 for the usual grey card.",
-    )  # fmt: skip
-    return float(percent or 100.0) / 100
-
-
 @st.cache_data(show_spinner=False, max_entries=24)
 def measure(data: bytes, name: str, rectangles: Given) -> Measurement:
     """A photo measured from rectangles, or refused."""
@@ -213,7 +201,16 @@ def measure(data: bytes, name: str, rectangles: Given) -> Measurement:
 
 def show_results(store: Store, photo: Picked) -> None:
     """How far, which way, the colours, what is doubtful; of several photos what they give together."""
-    reflectance = ask_white()
+    kind, reflectance = (
+        choose_one("What is marked as white", _KINDS, "picker-white", persist_state="session"),
+        1.0,
+    )
+    if kind == "grey card":
+        percent = ask_number(
+            st, "The card reflects, %", "picker-grey", 100 * _KINDS[kind], 2.0, 100.0, 1.0, persist_state="session",
+            help="As it says on the card; 18 for the usual grey card.",
+        )  # fmt: skip
+        reflectance = float(percent or 100.0) / 100
     given = photo.given(reflectance)
     if given is None:
         st.html(html.empty("Mark white and both liquids on the picture: the difference appears here."))
