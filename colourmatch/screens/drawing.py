@@ -208,11 +208,9 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
 def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
     found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
-    return {name: _as_address(Image.fromarray(pixels)) for name, pixels in found.items()}
-
-
-def _as_address(picture: Image.Image) -> str:
-    return html.as_address(as_jpeg(picture, 86), "jpeg")
+    return {
+        name: html.as_address(as_jpeg(Image.fromarray(pixels), 86), "jpeg") for name, pixels in found.items()
+    }
 
 
 def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
@@ -251,7 +249,9 @@ def draw_measuring(data: bytes) -> str:
         picture.draft("RGB", (800, 800))
         picture = ImageOps.exif_transpose(picture)
         picture.thumbnail((800, 800))
-        shown = f'<img alt="the photo that is measured" src="{_as_address(picture)}">'
+        shown = (
+            f'<img alt="the photo that is measured" src="{html.as_address(as_jpeg(picture, 86), "jpeg")}">'
+        )
     except Exception:  # whatever cannot be read here is refused by the measurement with its sentence
         shown = ""
     return f'<div class="cm cm-pair measuring"><div>{shown}<span role="status">Measuring …</span><i></i></div></div>'

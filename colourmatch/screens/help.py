@@ -18,6 +18,9 @@ from colourmatch.screens.fields import choose_one
 
 _HERE = "installation"
 _TITLES = {page.name: page.title for page in PAGES} | {_HERE: "This installation"}
+_STANDS_ON = (
+    "streamlit", "numpy", "scipy", "scikit-image", "colour-science", "opencv-python", "pillow", "SQLAlchemy",
+)  # fmt: skip
 #: So many answers that were found are shown opened.
 _OPENED = 3
 
@@ -28,7 +31,18 @@ def show() -> None:
     first = named if named in _TITLES else None
     name = choose_one("Page", _TITLES, "help-page", first, format_func=_TITLES.__getitem__)
     if name == _HERE:
-        show_versions()
+        book = session.current_book()
+        st.html(html.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
+        st.write("Copy both: `colourmatch book backup`.")
+        rows: dict[str, object] = {
+            "colourmatch": colourmatch.__version__,
+            "Python": platform.python_version(),
+        }
+        for library in _STANDS_ON:
+            with suppress(PackageNotFoundError):
+                rows[library] = version(library)
+        with st.expander("Versions"):
+            st.html(html.facts(rows))
         return
     page = next(one for one in PAGES if one.name == name)
     wanted = st.text_input(
@@ -85,21 +99,3 @@ def for_the_app(page: Page, text: str) -> str:
         return f"[{link[1]}](?page={target})" if name and target in _TITLES else link[0]
 
     return re.sub(r"\[([^\]]+)\]\(([^)\s]+)\)", lead, re.sub(r"<!--.*?-->\n?", "", text))
-
-
-_STANDS_ON = (
-    "streamlit", "numpy", "scipy", "scikit-image", "colour-science", "opencv-python", "pillow", "SQLAlchemy",
-)  # fmt: skip
-
-
-def show_versions() -> None:
-    """Versions of the program and what it stands on, and where the book lies."""
-    book = session.current_book()
-    rows: dict[str, object] = {"colourmatch": colourmatch.__version__, "Python": platform.python_version()}
-    for name in _STANDS_ON:
-        with suppress(PackageNotFoundError):
-            rows[name] = version(name)
-    st.html(html.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
-    st.write("Copy both: `colourmatch book backup`.")
-    with st.expander("Versions"):
-        st.html(html.facts(rows))

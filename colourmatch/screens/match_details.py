@@ -206,7 +206,7 @@ _NOTE = (
 
 
 def show_serving(story: LotStory, advice: Advice) -> None:
-    """The lot's own serving conditions, and any glass one likes to look at."""
+    """The lot's own serving conditions, any glass one likes to look at, and a change of where the match is judged."""
     if not story.photos:
         return
     st.header("Where it is drunk")
@@ -218,7 +218,18 @@ def show_serving(story: LotStory, advice: Advice) -> None:
             with session.failures_shown():
                 show_glass(story, advice)
     if not story.lot.closed and session.may_enter():
-        ask_conditions(story)
+        act = act_on(story, "conditions", AmendmentEntry)
+        with st.expander("Change where the match is judged", expanded=act.is_typed()):
+            told = ask_glasses(act.key("{}", "{{}}"), (story.lot.serving or {}).get("conditions") or [])
+
+            def change(token: str) -> str:
+                if told == story.lot.serving:
+                    raise InputError("No glass was changed. Change one first.")
+                lots = session.current_book().lots
+                lots.amend(story.lot.id, "where it is drunk", serving=told, **session.by(token))
+                return "The advice weighs these glasses from now on."
+
+            act.offer("Judge it there", change, "write")
     show_intake(story)
 
 
@@ -293,22 +304,6 @@ def _look_through(
     doses: Sequence[Mapping[str, Any]],
 ) -> tuple[Served, ...]:
     return serve_lot(_book, lot_id, looks, doses)
-
-
-def ask_conditions(story: LotStory) -> None:
-    """Change where the match is judged: the glasses that the advice weighs; what stood there stays on record."""
-    act = act_on(story, "conditions", AmendmentEntry)
-    with st.expander("Change where the match is judged", expanded=act.is_typed()):
-        told = ask_glasses(act.key("{}", "{{}}"), (story.lot.serving or {}).get("conditions") or [])
-
-        def change(token: str) -> str:
-            if told == story.lot.serving:
-                raise InputError("No glass was changed. Change one first.")
-            lots = session.current_book().lots
-            lots.amend(story.lot.id, "where it is drunk", serving=told, **session.by(token))
-            return "The advice weighs these glasses from now on."
-
-        act.offer("Judge it there", change, "write")
 
 
 def show_intake(story: LotStory) -> None:
