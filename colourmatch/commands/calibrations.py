@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -194,27 +194,22 @@ def add_photo(session: Session, photo: str, light: str, who: Who, **given: Any) 
     Red in two or three strengths, yellow in two, both together: four to eight photos in one sitting. An amount is in
     mg of colour per litre, or in drops or ml of the stock with --volume-ml.
     """
-    from colourmatch.instrument.phones import add_known_photo
+    from colourmatch.instrument.phones import add_known_photo, mix_known
 
     book = session.open_book()
-    spots = [spot for spot in ("reference", "batch") if given[spot]]
-    known = {spot: _contents(book, given[spot], given["volume_ml"]) for spot in spots}
+    known, volume_ml = {}, given["volume_ml"]
+    for spot, held in ((spot, given[spot]) for spot in ("reference", "batch") if given[spot]):
+        if all(unit == "mg/l" for _, unit in held.values()):
+            known[spot] = {stock: amount for stock, (amount, _) in held.items()}
+        elif volume_ml is None:
+            raise InputError("Drops or ml need the volume of the water: give --volume-ml, such as 250.")
+        else:  # they count in the volume that they are added to
+            known[spot] = mix_known(book, held, volume_ml)
     card = cards.card_profile(book, given["card_name"])
     told = add_known_photo(book, Path(photo), light, known, depth_mm=given["depth_mm"], card=card, **who)
     held = "; ".join(f"{one.spot} {tell_contents(one.mg_per_l)}" for one in told.liquids)
     line = f"Kept photo {told.entry} of {told.phone}, light {told.light}: {held}."
     return Answer(told.to_json(), [line, "When all are kept: colourmatch phone fit"])
-
-
-def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float | None) -> dict[str, float]:
-    """Mg/l of each stock; drops and ml count in the volume they are added to."""
-    if all(unit == "mg/l" for _, unit in held.values()):
-        return {stock: amount for stock, (amount, _) in held.items()}
-    if volume_ml is None:
-        raise InputError("Drops or ml need the volume of the water: give --volume-ml, such as 250.")
-    from colourmatch.instrument.phones import mix_known
-
-    return mix_known(book, held, volume_ml)
 
 
 @phone.command("fit", example="colourmatch phone fit --light window")

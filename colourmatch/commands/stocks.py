@@ -108,17 +108,6 @@ def sum_up(entry: StockEntry) -> str:
     )
 
 
-def tell_origin(entry: StockEntry) -> str:
-    """From what its figures are known, in a few words."""
-    known = {
-        "weighed": entry.weighed,
-        f"learnt {entry.strength_factor:.2f}": entry.strength_factor != 1,
-        "put right": entry.corrected,
-        "put away": not entry.active,
-    }
-    return ", ".join(word for word, holds in known.items() if holds) or "label"
-
-
 @click.group(cls=Group)
 def stock() -> None:
     """Stocks: dilute solutions of a colourant, dosed by the drop."""
@@ -198,16 +187,20 @@ def list_(session: Session, everything: bool) -> Answer:
     book = session.read_book(needed=False)
     entries = book.stocks.all(active_only=not everything)
     described = [describe_stock(book, entry) for entry in entries]
-    rows = [
-        (
+    rows = []
+    for entry, one in zip(entries, described, strict=True):
+        known = {
+            "weighed": entry.weighed, f"learnt {entry.strength_factor:.2f}": entry.strength_factor != 1,
+            "put right": entry.corrected, "put away": not entry.active,
+        }  # fmt: skip
+        rows.append((
             entry.name, name_colourant(entry.colourant),
             f"{tell_amount(entry.strength_g_per_100ml)} {tell_percent(entry.strength_rel_sd)}",
             f"{tell_amount(entry.drop_ml)} {tell_percent(entry.drop_rel_sd)}",
             tell_amount(entry.as_stock().mg_per_drop), entry.made_in,
-            "" if one["left_ml"] is None else tell_amount(one["left_ml"]), tell_origin(entry),
-        )
-        for entry, one in zip(entries, described, strict=True)
-    ]  # fmt: skip
+            "" if one["left_ml"] is None else tell_amount(one["left_ml"]),
+            ", ".join(word for word, holds in known.items() if holds) or "label",
+        ))  # fmt: skip
     told = [f"Warning: {warning['text']}" for one in described for warning in one["warnings"]]
     told += [f"{entry.name}: {said}." for entry in entries for said in entry.corrected]
     headers = ("stock", "colour", "g/100 ml", "drop ml", "mg/drop", "made in", "left ml", "known from")

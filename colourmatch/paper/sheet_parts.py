@@ -211,7 +211,14 @@ class Parts:
         seen, blocks = [one for _, one in photos], []
         pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
         if shown := list(sheet_facts.choose_swatches(self.story, seen)):
-            cells = [cell for swatch in shown for cell in self._swatch_cells(swatch)]
+            cells: list[Any] = []
+            for name, lab, lab_sd in shown:
+                told = tell_lab(lab, lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")
+                clipped = "<br/>outside what a screen can show" if lab_to_srgb(lab)[1] else ""
+                field, edge = Drawing(14 * MM, 13 * MM), {"strokeColor": HexColor(MUTED), "strokeWidth": 0.5}
+                fill = HexColor(lab_to_hex(lab))
+                field.add(Rect(0.5, 0.5, field.width - 1, field.height - 1, rx=2, fillColor=fill, **edge))
+                cells += [field, self.mark(f"{self.strong(name)}<br/>{told}{clipped}", "small")]
             widths = [16 * MM, self.width / 3 - 16 * MM] * len(shown)
             style = [*pad, ("VALIGN", (0, 0), (-1, -1), "MIDDLE")]
             swatches = Table([cells], colWidths=widths, style=style, hAlign="LEFT")
@@ -229,17 +236,6 @@ class Parts:
             widths = [self.width / 2] * len(charts)
             blocks += [Spacer(1, 5), Table([charts], colWidths=widths, style=pad, hAlign="LEFT")]
         return blocks
-
-    def _swatch_cells(self, swatch: sheet_facts.Swatch) -> tuple[Any, Any]:
-        _, clipped = lab_to_srgb(swatch.lab)
-        told = tell_lab(swatch.lab, swatch.lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")
-        text = f"{self.strong(swatch.name)}<br/>{told}"
-        if clipped:
-            text += "<br/>outside what a screen can show"
-        field, edge = Drawing(14 * MM, 13 * MM), {"strokeColor": HexColor(MUTED), "strokeWidth": 0.5}
-        fill = HexColor(lab_to_hex(swatch.lab))
-        field.add(Rect(0.5, 0.5, field.width - 1, field.height - 1, rx=2, fillColor=fill, **edge))
-        return field, self.mark(text, "small")
 
     def history(self) -> list[Any]:
         """Every entry in the order in which it was written."""

@@ -147,7 +147,13 @@ def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[
         where["already_colourant"], act.key("already-which"), before.already_colourant,
         help="It then counts for that colourant's own limit too, and is named on the label.",
     )  # fmt: skip
-    target = ask_target(act)
+    target = IN_PHOTO
+    if choices := list_choices(list_readings()):
+        target = fields.pick_one(
+            "Tinted to", {IN_PHOTO: "the reference in each photo"} | choices, act.key("target"),
+            help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
+            "are more careful.",
+        )  # fmt: skip
     with st.expander("Where it is drunk (optional)"):
         known = (before.serving or {}).get("conditions") or ()
         serving = ask_glasses(act.key("serving", "{}", "{{}}"), known)
@@ -175,20 +181,6 @@ def tell_taken(values: LotFigures) -> str:
         f"sold in {values.jurisdiction or _ELSEWHERE}",
     )
     return ", ".join(filter(None, told))
-
-
-def ask_target(act: fields.Act) -> str:
-    """What the lot is tinted to: the glass in the photo, or a reading of a noted reference."""
-    choices = list_choices(list_readings())
-    if not choices:
-        return IN_PHOTO
-    return str(
-        fields.pick_one(
-            "Tinted to", {IN_PHOTO: "the reference in each photo"} | choices, act.key("target"),
-            help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
-            "are more careful.",
-        )
-    )  # fmt: skip
 
 
 def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[dict[str, Any]]] | None:
