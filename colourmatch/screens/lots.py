@@ -47,8 +47,7 @@ def show() -> None:
         st.html(html.empty("No lot yet. Each stands here with its recipe, photos and story."))
         pages.offer_own_lot()
         return
-    if (picked := pick_row()) is not None:
-        pages.go_to_lot("lots", picked)
+    show_rows()
     st.page_link(pages.find_page("trend"), label="Trend")
     show_recall()
     show_log()
@@ -57,8 +56,8 @@ def show() -> None:
             pages.offer_file(words, partial(make_table, rows), f"{rows}.csv", "text/csv", f"table-{rows}")
 
 
-def pick_row() -> int | None:
-    """The list with search, filter and pages; the id of the lot tapped."""
+def show_rows() -> None:
+    """The list with search, filter and pages; a tap leads to its lot."""
     book = session.current_book()
     left, right = st.columns([3, 2], vertical_alignment="bottom")
     search = left.text_input("Name or number", type="search", key="lots-search")
@@ -67,19 +66,17 @@ def pick_row() -> int | None:
     count = book.lots.count(search, open_only=which == "open")
     if not count:
         st.html(html.empty("No lot fits. Search for a part of its name or number, or show all."))
-        return None
+        return
     total = -(-count // PAGE_ROWS)
     page = int(st.number_input("Page", 1, total, 1, key=f"lots-page-{total}")) if total > 1 else 1
     lots = book.lots.search(search, open_only=which == "open", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS)
-    tapped = None
     for lot, story in zip(lots, book.lots.stories([lot.id for lot in lots]), strict=True):
         with st.container(key=f"cm-row-lot-{lot.id}"):
             st.html(draw_row(story))
             if st.button(f"Open {html.plain(lot.name)} ({html.plain(lot.label)})", key=f"lot-{lot.id}"):
-                tapped = lot.id
+                pages.go_to_lot("lots", lot.id)
     if total > 1:
         st.caption(f"{count} lots, page {page} of {total}, the newest first")
-    return tapped
 
 
 def draw_row(story: LotStory) -> str:

@@ -111,14 +111,8 @@ def show_pair(story: LotStory) -> Any:
         place = st.empty()
         place.html(drawn)
         if photo is not None and st.button("Whole photo", key=f"whole-photo-{photo.id}"):
-            show_whole(photo)
+            st.dialog("The last photo", width="large")(show_photo)(photo)
     return place
-
-
-@st.dialog("The last photo", width="large")
-def show_whole(photo: PhotoEntry) -> None:
-    """The photo with what was found drawn on it."""
-    show_photo(photo)
 
 
 def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
