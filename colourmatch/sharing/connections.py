@@ -193,15 +193,8 @@ class UploadRoom:
             yield ""
             return
         page, visitor = found[1], str((scope.get("client") or ("unknown", 0))[0])
-        if self._under_way[visitor] >= UPLOADS_AT_ONCE:
-            yield _BUSY
-            return
-        files = self._waiting()
-        if len(self._pages) > _MOST_PAGES:
-            self._pages = {known: its for known, its in self._pages.items() if known in files}
-        self._pages[page] = visitor
-        if len(files.get(page, ())) >= FILES_WAITING or self._is_over(visitor, files):
-            yield _FULL
+        if refusal := self._refuse(page, visitor):
+            yield refusal
             return
         self._under_way[visitor] += 1
         try:
@@ -210,9 +203,15 @@ class UploadRoom:
             self._under_way[visitor] -= 1
             self._under_way += Counter()  # forgets those at 0
 
-    def _is_over(self, visitor: str, files: Mapping[str, list[int]]) -> bool:
-        held: Counter[str] = Counter()
-        for page, sizes in files.items():
-            held[self._pages.get(page, "")] += sum(sizes)
+    def _refuse(self, page: str, visitor: str) -> str:
+        if self._under_way[visitor] >= UPLOADS_AT_ONCE:
+            return _BUSY
+        files, held = self._waiting(), Counter[str]()
+        if len(self._pages) > _MOST_PAGES:
+            self._pages = {known: its for known, its in self._pages.items() if known in files}
+        self._pages[page] = visitor
+        for known, sizes in files.items():
+            held[self._pages.get(known, "")] += sum(sizes)
         share = MOST_BYTES / max(len(+held), 2)
-        return held[visitor] > BYTES_OF_ONE or (held.total() > MOST_BYTES and held[visitor] > share)
+        is_over = held[visitor] > BYTES_OF_ONE or (held.total() > MOST_BYTES and held[visitor] > share)
+        return _FULL if is_over or len(files.get(page, ())) >= FILES_WAITING else ""
