@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from socket import socket
     from ssl import SSLContext
 
-_FIRST_PORT = 8501
+_PORT = f"[default: {network.FIRST_PORT}, or the next free one]"
 
 
 @click.command(cls=Command, example="colourmatch demo --keep demo-photos")
@@ -53,7 +53,7 @@ def demo(session: Session, keep: str | None) -> Answer:
 
 
 @click.command(cls=Command, example="colourmatch app --share")
-@click.option("--port", type=click.IntRange(1, 65535), help=f"[default: {_FIRST_PORT}, or the next free one]")
+@click.option("--port", type=click.IntRange(1, 65535), help=_PORT)
 @opt.flag("--share", "Open it to the local network too, behind an access code.")
 @opt.text("--address", "IP", "With --share: which address of this machine to open.")
 @opt.text("--certificate", "FILE", "With --share and --key: encrypt with this certificate (PEM).")

@@ -11,10 +11,6 @@ from colourmatch.screens import html, pages, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.words.figures import tell_ml
 
-PRINTING = "Actual size, matt paper; check its 100 mm line."
-POURING = "10 mm deep. Thin strong colours alike."
-PHOTOGRAPHING = "From straight above, one light, no flash, no shadow."
-
 
 @st.cache_data(show_spinner=False)
 def make_card(paper: str, version: int) -> bytes:
@@ -67,7 +63,7 @@ def show_steps() -> None:
     """Card, glasses, photo."""
     one, two, three = st.columns(3, gap="large")
     with one:
-        st.html(html.step(1, "Print the card", PRINTING))
+        st.html(html.step(1, "Print the card", "Actual size, matt paper; check its 100 mm line."))
         for version, name in ((2, "Colour card"), (1, "Grey card")):
             with st.container(horizontal=True):
                 for paper, words in (("a4", "A4"), ("letter", "Letter")):
@@ -75,9 +71,10 @@ def show_steps() -> None:
                     file = f"colourmatch-{key}.pdf"
                     pages.offer_file(f"{name}, {words}", make, file, "application/pdf", key)
     with two:
-        st.html(html.step(2, "Pour three equal glasses", POURING) + html.picture_of_card())
+        pour = html.step(2, "Pour three equal glasses", "10 mm deep. Thin strong colours alike.")
+        st.html(pour + html.picture_of_card())
     with three:
-        st.html(html.step(3, "Take the photo", PHOTOGRAPHING))
+        st.html(html.step(3, "Take the photo", "From straight above, one light, no flash, no shadow."))
 
 
 def open_the_example() -> None:

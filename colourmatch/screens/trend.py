@@ -46,8 +46,7 @@ def show() -> None:
         show_table(told.lots)
     if told.left_out:
         st.header("Left out")
-        lines = [html.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out]
-        st.html("".join(lines))
+        st.html("".join(html.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out))
 
 
 def tell_outside(told: Trend) -> list[str]:

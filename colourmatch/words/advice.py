@@ -221,11 +221,9 @@ def tell_surprise(stock: str, factor: float, low: float, high: float, *, less: b
 
 #: The word of each state of a lot.
 STATES = {"add": "Add", "photo": "Photo", "stop": "Stop", "question": "Question", "closed": "Finished"}
-FIRST_PHOTO, NEXT_PHOTO, ANOTHER_PHOTO = (
-    "Lay the card, photograph",
-    "Stir, wait, photograph",
-    "Photograph again",
-)
+FIRST_PHOTO = "Lay the card, photograph"
+NEXT_PHOTO = "Stir, wait, photograph"
+ANOTHER_PHOTO = "Photograph again"
 #: With the parts of water to one of what stands in the glasses.
 THIN_PHOTO = "Thin both 1+{}, photograph"
 PASSED = "a ceiling is passed. Details say which."
