@@ -44,16 +44,16 @@ def guide(session: Session, page: str | None, find: str) -> Answer:
     if not whole and not any(parts for _, parts in found):
         where = "the guide" if page is None else f"the page {chosen[0].name}"
         return Answer(answer, [f"Nothing in {where} holds {find.strip()!r}. Try one word of it."])
-    told = "\n".join(str(one["text"]) for one in data if one["sections"])
+    shown = "\n".join(str(one["text"]) for one in data if one["sections"])
     if sys.stdout.isatty():  # as a terminal shows it best; as it stands for a file or another program
         from rich.console import Console
         from rich.markdown import Markdown
 
         console = Console()
         with console.capture() as held:
-            console.print(Markdown(told), width=min(console.width, 100))
-        told = held.get()
-    return Answer(answer, [told.rstrip()])
+            console.print(Markdown(shown), width=min(console.width, 100))
+        shown = held.get()
+    return Answer(answer, [shown.rstrip()])
 
 
 #: Shell -> the file that it reads when it starts, and the line that switches completion on.
