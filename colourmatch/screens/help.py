@@ -34,10 +34,7 @@ def show() -> None:
         book = session.current_book()
         st.html(html.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
         st.write("Copy both: `colourmatch book backup`.")
-        rows: dict[str, object] = {
-            "colourmatch": colourmatch.__version__,
-            "Python": platform.python_version(),
-        }
+        rows = {"colourmatch": colourmatch.__version__, "Python": platform.python_version()}
         for library in _STANDS_ON:
             with suppress(PackageNotFoundError):
                 rows[library] = version(library)

@@ -201,10 +201,8 @@ def measure(data: bytes, name: str, rectangles: Given) -> Measurement:
 
 def show_results(store: Store, photo: Picked) -> None:
     """How far, which way, the colours, what is doubtful; of several photos what they give together."""
-    kind, reflectance = (
-        choose_one("What is marked as white", _KINDS, "picker-white", persist_state="session"),
-        1.0,
-    )
+    kind = choose_one("What is marked as white", _KINDS, "picker-white", persist_state="session")
+    reflectance = 1.0
     if kind == "grey card":
         percent = ask_number(
             st, "The card reflects, %", "picker-grey", 100 * _KINDS[kind], 2.0, 100.0, 1.0, persist_state="session",
