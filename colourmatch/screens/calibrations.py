@@ -62,13 +62,9 @@ def show_lots() -> None:
     lot = pick_one("Lot", lots, f"read-with-lot-{next(iter(lots))}")
     noted = book.calibrations.lot_choice(lot)
 
-    left, right = st.columns(2)
-    kinds = (
-        (left, "card", "Printed card", names, "the default"),
-        (right, "light", "Light", lights, "the only one"),
-    )
     chosen: dict[str, str | None] = {}
-    for place, kind, words, options, hint in kinds:
+    kinds = ("card", "Printed card", names, "the default"), ("light", "Light", lights, "the only one")
+    for place, (kind, words, options, hint) in zip(st.columns(2), kinds, strict=True):
         known = getattr(noted, kind)
         key, index = f"read-{kind}-{lot}-{known}", options.index(known) if known in options else None
         chosen[kind] = place.selectbox(words, options, index=index, placeholder=hint, key=key)

@@ -152,10 +152,8 @@ def tell_learnt(stock: StockEntry) -> str:
         return ""
     learnt = html.show_interval(dict(zip(("value", "low", "high"), stock.learnt, strict=True)), 2)
     where = f", from lot {stock.learnt_from_lot_id}" if stock.learnt_from_lot_id is not None else ""
-    return (
-        f"strength as photos showed: {learnt} of the label, like "
-        f"{tell_amount(stock.strength_g_per_100ml)} g in 100 ml{where}"
-    )
+    strength = tell_amount(stock.strength_g_per_100ml)
+    return f"strength as photos showed: {learnt} of the label, like {strength} g in 100 ml{where}"
 
 
 #: What a bottle may state of its strength, as it is asked for.
