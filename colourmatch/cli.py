@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from colourmatch import __version__
-from colourmatch.commands.help_text import DEBUG, HELP
+from colourmatch.commands import DEBUG, HELP
 from colourmatch.commands.output import AnswerLost, guard_output
 from colourmatch.errors import ColourMatchError, fit_to_print
 
@@ -46,7 +46,7 @@ def _run(arguments: list[str]) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     import click
 
-    from colourmatch.commands.root import root
+    from colourmatch.commands.framework import root
 
     as_json = "--json" in arguments
     try:

@@ -21,10 +21,9 @@ from pypdf import PdfReader
 from colourmatch.amounts import parse_number
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
-from colourmatch.commands.framework import print_json
+from colourmatch.commands.framework import print_json, root
 from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.options import read_lab, read_serving
-from colourmatch.commands.root import root
 from colourmatch.errors import InputError
 
 ROOT = Path(__file__).parents[1]

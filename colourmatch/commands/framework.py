@@ -1,5 +1,5 @@
-"""What all commands share: --json and --book, and how an Answer is printed, which a command returns. It knows no
-photo, no lot; nothing heavy is imported here, because `colourmatch --help` pays for it."""
+"""What all commands share: --json and --book, how an Answer is printed, which a command returns, and the command that holds
+them all. It knows no photo, no lot; nothing heavy is imported here, because `colourmatch --help` pays for it."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from functools import partial
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from colourmatch import __version__
 from colourmatch.amounts import Question
+from colourmatch.commands import HELP
 from colourmatch.commands import options as opt
 from colourmatch.commands.output import AnswerLost
 from colourmatch.errors import ColourMatchError, QuestionError
@@ -270,3 +273,49 @@ def print_json(data: Data) -> None:
     from colourmatch.book.checks import to_json
 
     print(to_json(data, digits=_DIGITS), flush=True)
+
+
+# ---- the command that holds the others ---------------------------------------------------------------------------
+
+#: name -> module of colourmatch.commands, in the order of the work
+_MODULES = {
+    "card": "photos",
+    "measure": "photos",
+    "card-profile": "calibrations",
+    "phone": "calibrations",
+    "stock": "stocks",
+    "lot": "lots",
+    "reference": "references",
+    "book": "papers",
+    "guide": "helping",
+    "demo": "running",
+    "app": "running",
+    "completion": "helping",
+}
+
+
+class Root(Group):
+    """The command `colourmatch`; its help is the text that the program also has without a parser."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names in the order of the work."""
+        return list(_MODULES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """A command by its name, imported now."""
+        if cmd_name not in _MODULES:
+            return None
+        module = import_module(f"colourmatch.commands.{_MODULES[cmd_name]}")
+        found = getattr(module, cmd_name.replace("-", "_"))
+        assert isinstance(found, click.Command)
+        return found
+
+    def get_help(self, ctx: click.Context) -> str:
+        """The help text."""
+        return HELP.rstrip()
+
+
+@click.group(cls=Root, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="colourmatch %(version)s")
+def root() -> None:
+    """Tint a small batch until it looks like its reference."""

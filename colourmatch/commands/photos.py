@@ -10,9 +10,9 @@ from typing import Any
 
 import click
 
+from colourmatch.commands import DEBUG
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Data, Session, Who
-from colourmatch.commands.help_text import DEBUG
 from colourmatch.commands.lines import combined_lines, measurement_lines
 from colourmatch.errors import InputError, PhotoError
 

@@ -397,7 +397,7 @@ class Lines(Target):
 
 
 def _walk_commands(group: Any = None, path: str = "") -> Iterator[tuple[str, click.Command]]:
-    from colourmatch.commands.root import root
+    from colourmatch.commands.framework import root
 
     group = group or root
     context = click.Context(group)

@@ -16,7 +16,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from colourmatch.commands.root import root
+from colourmatch.commands.framework import root
 from colourmatch.facts import read_rows
 
 HERE = Path(__file__).resolve().parent
