@@ -2,11 +2,11 @@
 
 import streamlit as st
 
-from colourmatch.screens import habits, pages, session, style
+from colourmatch.screens import pages, session
 
 st.set_page_config(page_title="colourmatch", layout="wide", initial_sidebar_state="collapsed")
-style.dress_page()
-habits.keep_habits()
-page = st.navigation(pages.list_pages(), position="hidden")
+pages.dress_page()
+session.keep_habits()
+page = st.navigation([pages.find_page(name) for name in pages.TITLES], position="hidden")
 pages.show_menu()
 session.run_page(page)

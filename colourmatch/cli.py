@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 
 from colourmatch import __version__
-from colourmatch.commands.help_text import DEBUG, HELP
+from colourmatch.commands import DEBUG, HELP
 from colourmatch.commands.output import AnswerLost, guard_output
 from colourmatch.errors import ColourMatchError, fit_to_print
 
@@ -45,7 +45,7 @@ def _run(arguments: list[str]) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     import click
 
-    from colourmatch.commands.root import root
+    from colourmatch.commands.framework import root
 
     as_json = "--json" in arguments
     try:
@@ -62,29 +62,26 @@ def _run(arguments: list[str]) -> int:
         print("Stopped. What was already entered is kept.", file=sys.stderr)
         return 130
     except click.ClickException as error:
-        context, text = getattr(error, "ctx", None), " ".join(error.format_message().split())
-        text += "" if text.endswith((".", "?")) else "."
-        path = context.command_path if context else "colourmatch"
-        return _refuse(f"{text} See: {path} --help", "usage", as_json)
+        text, context = " ".join(error.format_message().split()), getattr(error, "ctx", None)
+        end = "" if text.endswith((".", "?")) else "."
+        see = f"See: {context.command_path if context else 'colourmatch'} --help"
+        return _print_error(f"{text}{end} {see}", "usage", as_json)
     except ColourMatchError as error:
-        return _refuse(error.text, error.code, as_json)
+        return _print_error(error.text, error.code, as_json)
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 0
     except UnicodeEncodeError:  # bytes of the terminal that are no text
-        return _refuse("A name or path holds a sign that is no text. Type it again.", "value", as_json)
+        return _print_error("A name or path holds a sign that is no text. Type it again.", "value", as_json)
     except AnswerLost:
         raise
     except Exception as error:
         return _report_fault(error, as_json)
 
 
-def _refuse(text: str, code: str, as_json: bool) -> int:
-    return _print_error(fit_to_print(" ".join(text.split())), code, as_json, 2)
-
-
-def _print_error(text: str, code: str, as_json: bool, exit_code: int) -> int:
+def _print_error(text: str, code: str, as_json: bool, exit_code: int = 2) -> int:
     from colourmatch.commands.framework import print_json
 
+    text = fit_to_print(" ".join(text.split()))
     print(text, file=sys.stderr)
     try:
         if as_json:

@@ -1,12 +1,9 @@
-"""An invented lot, played through the calls that a maker's own photos go through; no drink in it is real.
-The command line plays it by itself, the app photo after photo; its truth is in simulate/kitchen.py.
-"""
+"""An invented lot, played through the calls a maker's own photos go through: by itself, or photo by photo in the app.
+What is truly in the batch is in simulate/kitchen.py; no figure of a real lot rests on anything here."""
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -15,62 +12,59 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.files import replace_whole, what_to_do
-from colourmatch.measurement import Measurement
-from colourmatch.simulate import kitchen as invented
+from colourmatch.simulate import kitchen as truth
 from colourmatch.words.figures import tell_drops, tell_interval
 from colourmatch.workflow.closing import Closed, close_lot
 from colourmatch.workflow.lot import record_photos, view_of_photos
 
+#: Is given a story line by line.
+Say = Callable[[str], Any]
 DRINK, STOCK, CEILING_MG_PER_L, MOST_PHOTOS = "Invented bitter orange", "demo red", 60.0, 6
-_FIGURES: dict[str, Any] = {
-    "volume_ml": invented.VOLUME_ML, "ceiling_mg_per_l": CEILING_MG_PER_L, "depth_mm": invented.DEPTH_MM,
-    "dilution": invented.DILUTION,
-}  # fmt: skip
 
 
-def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str | Path | None = None) -> int:
-    """Play one lot from the first photo to the stop, following the advice; the id of the lot.
-
-    `say` is given the story line by line; the photos are written into `folder`, kept when it is given.
-    """
+def play_demo(book: LotBook, say: Say, *, folder: Path) -> int:
+    """Play one lot from the first photo to the stop, following the advice, its photos in a folder; the id of the lot."""
     stock = _find_or_add_stock(book, STOCK)
     say("Everything here is invented: the kitchen, the drink, the phone and the light are simulated.")
-    say(f"{invented.VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
-    strength, drop_ml = invented.LABEL_STRENGTH_G_PER_100ML, invented.LABEL_DROP_ML
+    say(f"{truth.VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
     say(
-        f"The stock {stock!r}: {invented.COLOURANT}, {strength:g} g in 100 ml by its label, "
-        f"about {drop_ml:g} ml a drop."
+        f"The stock {stock!r}: {truth.COLOURANT}, {truth.LABEL_STRENGTH_G_PER_100ML:g} g in 100 ml by its label, "
+        f"about {truth.LABEL_DROP_ML:g} ml a drop."
     )
-    note = "Simulated, for demonstration."
-    lot = book.lots.begin(DRINK, stocks=[stock], **_FIGURES, notes=note, entered_by="demo")
+    lot = book.lots.begin(
+        DRINK, truth.VOLUME_ML, [stock], ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=truth.DEPTH_MM,
+        dilution=truth.DILUTION, notes="Simulated, for demonstration.", entered_by="demo",
+    )  # fmt: skip
     say(
         f"Lot {lot.id}: ceiling {CEILING_MG_PER_L:g} mg/l, "
-        f"both glasses 1 part made up to {invented.DILUTION:g} with water."
+        f"both glasses 1 part made up to {truth.DILUTION:g} with water."
     )
-    with ExitStack() as stack:
-        place = Path(folder or stack.enter_context(tempfile.TemporaryDirectory(prefix="colourmatch-demo-")))
-        kitchen = _work_on(book, lot.id, place, say)
-    closed = close_lot(book, lot.id)
-    _tell_end(book, lot.id, closed, invented.true_difference(kitchen), say)
+    kitchen = _work_on(book, lot.id, folder, say)
+    _tell_end(book, lot.id, close_lot(book, lot.id), truth.true_difference(kitchen), say)
     return lot.id
 
 
-def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]) -> invented.Kitchen:
+def _work_on(book: LotBook, lot_id: int, folder: Path, say: Say) -> truth.Kitchen:
     """Photograph, follow the advice, photograph again, until it says stop; the batch at the end."""
-    kitchen = invented.Kitchen()
+    kitchen = truth.Kitchen()
     for number in range(1, MOST_PHOTOS + 1):
         path = folder / f"demo-{number}.jpg"
         try:
             with replace_whole(path, sync=False) as stream:
-                stream.write(invented.take_photo(kitchen, number))
+                stream.write(truth.take_photo(kitchen, number))
         except OSError as error:
+            todo = what_to_do(error, "Give another folder.")
             raise InputError(
-                f"The photo {path} cannot be written: {error.strerror or error}. "
-                + what_to_do(error, "Give another folder.")
+                f"The photo {path} cannot be written: {error.strerror or error}. {todo}"
             ) from None
         result = record_photos(book, lot_id, [path], entered_by="demo")[0]
+        seen, told = result.measurement, result.measurement.refused or "no difference"
+        if seen.delta_e_2000 is not None and seen.difference is not None:
+            said = seen.difference.text
+            words = f"the batch is {said}" if seen.difference.seen else said
+            told = f"CIEDE2000 {tell_interval(seen.delta_e_2000)}, {words}."
         say("")
-        say(f"Photo {number}, {path.name}: {_difference_text(result.measurement)}")
+        say(f"Photo {number}, {path.name}: {told}")
         if result.advice is None:
             break
         say(f"  {result.advice.text}")
@@ -83,37 +77,22 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
     return kitchen
 
 
-def _difference_text(result: Measurement) -> str:
-    if result.delta_e_2000 is None or result.difference is None:
-        return result.refused or "no difference"
-    said = result.difference.text
-    words = f"the batch is {said}" if result.difference.seen else said
-    return f"CIEDE2000 {tell_interval(result.delta_e_2000)}, {words}."
-
-
-def _tell_end(
-    book: LotBook, lot_id: int, closed: Closed, difference: float, say: Callable[[str], Any]
-) -> None:
-    story = book.lots.story(lot_id)
+def _tell_end(book: LotBook, lot_id: int, closed: Closed, difference: float, say: Say) -> None:
+    story, learnt = book.lots.story(lot_id), book.stocks.get(STOCK)
     state, drops = story.state(), sum(entry.quantity for entry in story.additions)
-    say("")
-    say(f"Lot {lot_id} is closed: {closed.outcome}.")
-    say(f"  {tell_drops(drops)} in {len(story.additions)} additions, {len(story.photos)} photos.")
-    say(
+    for line in (
+        "",
+        f"Lot {lot_id} is closed: {closed.outcome}.",
+        f"  {tell_drops(drops)} in {len(story.additions)} additions, {len(story.photos)} photos.",
         f"  {state.volume_ml:.1f} ml with {state.total_mg_per_l():.1f} mg/l of colour by the label, "
-        f"of {CEILING_MG_PER_L:g} allowed."
-    )
-    learnt = book.stocks.get(STOCK)
-    say(
+        f"of {CEILING_MG_PER_L:g} allowed.",
         f"  Learnt of {STOCK}: a drop does {learnt.strength_factor:.2f} "
         f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
-        f"in truth {invented.TRUE_STRENGTH * invented.TRUE_DROP:.2f}."
-    )
-    say(f"  {closed.advice.label}".replace("\n", "\n  "))
-    say(
-        f"  The true difference on the last photo was CIEDE2000 {difference:.1f}; "
-        "only a simulation can know that."
-    )
+        f"in truth {truth.TRUE_STRENGTH * truth.TRUE_DROP:.2f}.",
+        f"  {closed.advice.label}".replace("\n", "\n  "),
+        f"  The true difference on the last photo was CIEDE2000 {difference:.1f}; only a simulation can know that.",
+    ):
+        say(line)
 
 
 def _find_or_add_stock(book: LotBook, name: str) -> str:
@@ -121,7 +100,7 @@ def _find_or_add_stock(book: LotBook, name: str) -> str:
         return book.stocks.get(name).name
     except (NotFoundError, ClosedError):
         return book.stocks.add(
-            name, invented.COLOURANT, invented.LABEL_STRENGTH_G_PER_100ML, drop_ml=invented.LABEL_DROP_ML,
+            name, truth.COLOURANT, truth.LABEL_STRENGTH_G_PER_100ML, drop_ml=truth.LABEL_DROP_ML,
             notes="Simulated, for demonstration.", entered_by="demo",
         ).name  # fmt: skip
 
@@ -136,7 +115,8 @@ def begin_example(book: LotBook) -> int:
             return lot.id
     number = f"{EXAMPLE_NUMBER}-{len(lots) + 1}" if lots else EXAMPLE_NUMBER
     return book.lots.begin(
-        f"{DRINK} (example)", stocks=[_find_or_add_stock(book, EXAMPLE_STOCK)], **_FIGURES, number=number,
+        f"{DRINK} (example)", truth.VOLUME_ML, [_find_or_add_stock(book, EXAMPLE_STOCK)],
+        ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=truth.DEPTH_MM, dilution=truth.DILUTION, number=number,
         notes="Simulated, for looking around.", entered_by="demo", token=f"example-lot-{number}",
     ).id  # fmt: skip
 
@@ -149,19 +129,15 @@ def take_example_photo(story: LotStory, view: Mapping[str, float | None] | None 
     last, number = view_of_photos(story), len(story.photos) + 1
     said = {key: value for key, value in (view or {}).items() if value is not None}
     asked = {"depth_mm": last.depth_mm, "dilution": last.dilution} | said
-    return invented.take_photo(_fill_kitchen(story), number, **asked), f"example-{number}.jpg"
-
-
-def _fill_kitchen(story: LotStory) -> invented.Kitchen:
-    """The batch of a lot of the example as it truly is: what is counted in drops is as small as they are."""
-    kitchen = invented.Kitchen(volume_ml=story.lot.volume_ml, base_ml=story.lot.volume_ml)
+    # the batch as it truly is: what is counted in drops is as small as they are
+    kitchen = truth.Kitchen(volume_ml=story.lot.volume_ml, base_ml=story.lot.volume_ml)
     for entry in story.effective:
         if isinstance(entry, AdditionEntry):
             if entry.stock != EXAMPLE_STOCK:
                 raise InputError(f"The kitchen of the example has no {entry.stock}. Take that addition back.")
-            kitchen = kitchen.add_stock(entry.ml * (invented.TRUE_DROP if entry.unit == "drops" else 1.0))
+            kitchen = kitchen.add_stock(entry.ml * (truth.TRUE_DROP if entry.unit == "drops" else 1.0))
         elif isinstance(entry, VolumeEntry) and entry.came:
             kitchen = kitchen.add_untinted(entry.ml)
         elif isinstance(entry, VolumeEntry) and not entry.returned:
             kitchen = kitchen.take_sample(entry.ml)
-    return kitchen
+    return truth.take_photo(kitchen, number, **asked), f"example-{number}.jpg"

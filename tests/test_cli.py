@@ -15,15 +15,15 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from make_reference import every_command
 from pypdf import PdfReader
 
 from colourmatch.amounts import parse_number
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
-from colourmatch.commands.framework import print_json
+from colourmatch.commands.framework import print_json, root
 from colourmatch.commands.lines import advice_lines
-from colourmatch.commands.options import Lab, Serving
-from colourmatch.commands.root import every_command, root
+from colourmatch.commands.options import read_lab, read_serving
 from colourmatch.errors import InputError
 
 ROOT = Path(__file__).parents[1]
@@ -540,16 +540,16 @@ def test_a_question_names_the_command_that_answers_it(cli, sample_photos):
     ],
 )
 def test_a_colour_as_people_type_it(typed, lab):
-    assert Lab().convert(typed, None, None) == lab
+    assert read_lab(typed, "--lab") == lab
     for wrong in ("60", "60,45,30,2", "60;45", "a,b,c", "nan,1,2", "60,,30", "1e3,1,1", ""):
         with pytest.raises(InputError, match="which is not three numbers"):
-            Lab().convert(wrong, None, None)
+            read_lab(wrong, "--lab")
 
 
 def test_a_serving_as_people_type_it():
-    read = Serving().convert("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", None, None)
+    read = read_serving("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", "--serving")
     assert read == {"name": "soda, on ice", "depth_mm": 60.5, "illuminant": "a", "weight": 2}
-    assert Serving().convert("none", None, None) == {}
+    assert read_serving("none", "--serving") == {}
 
 
 # ---- book ------------------------------------------------------------------------------------------------
@@ -641,13 +641,13 @@ def test_app_names_a_port_that_is_taken(cli):
 
 
 def test_known_liquids_are_typed_in_mg_or_drops(cli):
-    from colourmatch.commands.calibrations import Known
+    from colourmatch.commands.calibrations import read_known
 
-    assert Known().convert("red=6,yellow=4", None, None) == {"red": (6, "mg/l"), "yellow": (4, "mg/l")}
-    assert Known().convert("red=6 drops", None, None) == {"red": (6, "drops")}
-    assert Known().convert("red=0,3ml", None, None) == {"red": (0.3, "ml")}
+    assert read_known("red=6,yellow=4", "--batch") == {"red": (6, "mg/l"), "yellow": (4, "mg/l")}
+    assert read_known("red=6 drops", "--batch") == {"red": (6, "drops")}
+    assert read_known("red=0,3ml", "--batch") == {"red": (0.3, "ml")}
     with pytest.raises(InputError, match="Give STOCK=MG_PER_L"):
-        Known().convert("red", None, None)
+        read_known("red", "--batch")
 
 
 def test_times_and_dates_are_those_of_the_place(lot, monkeypatch, tmp_path):

@@ -15,7 +15,8 @@ from PIL import Image
 
 from colourmatch.cli import run
 from colourmatch.commands import photos
-from colourmatch.commands.photos import watch
+from colourmatch.commands.framework import Session
+from colourmatch.commands.photos import note_each
 
 ROOT = Path(__file__).parents[1]
 BOXES = ["--white", "10,10,60,60", "--reference", "100,80,60,60", "--batch", "200,80,60,60"]
@@ -95,7 +96,8 @@ def test_a_worker_that_is_ended_costs_one_photo(two_cores, monkeypatch):
 @pytest.mark.parametrize(("terminal", "total", "bar"), [(True, 3, True), (False, 3, False), (True, 1, False)])
 def test_a_bar_is_shown_on_a_terminal_only(monkeypatch, capsys, terminal, total, bar):
     monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
-    assert list(watch(iter(range(total)), total)) == list(range(total))
+    results = [{"photo": f"{number}.jpg"} for number in range(total)]
+    assert list(note_each(Session(), iter(results), total)) == results
     out, err = capsys.readouterr()
     assert out == "" and ("Measuring photos" in err) is bar
 

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import click
 import pytest
-
-from colourmatch.commands.root import every_command
+from make_reference import every_command
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

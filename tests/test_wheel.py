@@ -90,6 +90,7 @@ def test_facts_and_app_lie_inside(unpacked):
     screens = ROOT / "colourmatch" / "screens"
     parts = {path.relative_to(ROOT).as_posix() for path in screens.glob("*_parts/*")}
     assert parts
+    parts.add("colourmatch/sharing/entry_page.html")
     pages = {f"colourmatch/guide/{path.name}" for path in (ROOT / "colourmatch" / "guide").glob("*.md")}
     photos = {f"colourmatch/simulate/photos/{path.name}" for path in SHIPPED.glob("*.jpg")}
     assert photos

@@ -14,7 +14,7 @@ from typing import Any
 
 from colourmatch.errors import InputError
 from colourmatch.records import plain
-from colourmatch.words.outcomes import OUTCOMES
+from colourmatch.words.entries import OUTCOMES
 
 NAME_LENGTH = 120
 TEXT_LENGTH = 20_000

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,7 +36,7 @@ def card_profile() -> None:
     "--grey",
     "X,Y,W,H",
     "Where the grey card lies, in pixels [default: the middle ring].",
-    type=opt.Rectangle(),
+    type=opt.RECTANGLE,
 )
 @opt.number("--reflectance", "Of the known grey card [default: 0.18].")
 @opt.number("--reflectance-sd", "How unsure that is [default: 0.006].")
@@ -102,24 +102,23 @@ def show_card(session: Session, name: str, photo: str | None) -> Answer:
     """Show a card, and what it changes of a photo: each colour and the difference, before and after."""
     book = session.read_book()
     told = cards.read_card_profile(book, name)
-    change = cards.compare_card(book, name, Path(photo)) if photo else None
-    data = told.to_json() | {"change": change.to_json() if change else None}
-    return Answer(data, [*_card_lines(told), *(_change_lines(change) if change else ())])
-
-
-def _change_lines(change: cards.CardChange) -> Iterator[str]:
-    yield change.photo
+    lines: list[str | Table] = [*_card_lines(told)]
+    if photo is None:
+        return Answer(told.to_json() | {"change": None}, lines)
+    change = cards.compare_card(book, name, Path(photo))
+    lines.append(change.photo)
     seen = {"before": change.before, "after": change.after}
     for spot, moved in change.changed.items():
         if moved is None:
             continue
         for when, one in seen.items():
             if colour := one.spots[spot]:
-                yield f"  {spot:9}  {when:6}  {tell_lab(colour.lab, colour.lab_sd)}"
-        yield f"  {spot:9}  moved   {tell_lab(moved.lab)}  CIEDE2000 {moved.delta_e_2000:.2f}"
+                lines.append(f"  {spot:9}  {when:6}  {tell_lab(colour.lab, colour.lab_sd)}")
+        lines.append(f"  {spot:9}  moved   {tell_lab(moved.lab)}  CIEDE2000 {moved.delta_e_2000:.2f}")
     for when, one in seen.items():
         if one.delta_e_2000:
-            yield f"  difference {when:6}  CIEDE2000 {tell_interval(one.delta_e_2000)}"
+            lines.append(f"  difference {when:6}  CIEDE2000 {tell_interval(one.delta_e_2000)}")
+    return Answer(told.to_json() | {"change": change.to_json()}, lines)
 
 
 @card_profile.command("default", example="colourmatch card-profile default kitchen")
@@ -152,33 +151,26 @@ def phone() -> None:
     """A phone's own correction, from photos of water with known additions of colour."""
 
 
-class Known(click.ParamType):
-    """STOCK=MG_PER_L,... of a known liquid, or STOCK=6drops or 0.3ml with --volume-ml."""
-
-    name = "known"
-
-    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> dict[str, tuple[float, str]]:
-        """Amount and unit by stock; InputError shows how it is written."""
-        what, held = (param.opts[0] if param else "The liquid"), {}
-        for part in re.split(r"[,;]\s*(?=[^,;=]+=)", str(value).strip()):
-            stock, equals, typed = part.rpartition("=")
-            stock, typed = stock.strip(), typed.strip()
-            if not equals or not stock or not re.match(r"[\d.,+-]", typed) or stock in held:
-                raise InputError(
-                    f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
-                )
-            held[stock] = _read_known(typed, f"{stock} of {what}", ctx)
-        return held
-
-
-def _read_known(typed: str, what: str, ctx: click.Context | None) -> tuple[float, str]:
-    """An amount of a stock and its unit: drops, ml, or mg/l."""
-    if counted := re.fullmatch(r"(.*?)\s*drops?", typed, re.IGNORECASE):
-        return parse_number(counted[1], what), "drops"
-    unit, size = ("ml", "dose") if has_unit_of(typed, SIZES["dose"]) else ("mg/l", "content")
-    return opt.take_amount(typed, what, SIZES[size], ctx), unit
+def read_known(typed: str, what: str) -> dict[str, tuple[float, str]]:
+    """Amount and unit by stock of a known liquid: STOCK=MG_PER_L,..., or STOCK=6drops or 0.3ml with --volume-ml."""
+    held: dict[str, tuple[float, str]] = {}
+    for part in re.split(r"[,;]\s*(?=[^,;=]+=)", typed.strip()):
+        stock, equals, amount = part.rpartition("=")
+        stock, amount = stock.strip(), amount.strip()
+        if not equals or not stock or not re.match(r"[\d.,+-]", amount) or stock in held:
+            raise InputError(
+                f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
+            )
+        of = f"{stock} of {what}"
+        if counted := re.fullmatch(r"(.*?)\s*drops?", amount, re.IGNORECASE):
+            held[stock] = parse_number(counted[1], of), "drops"
+        else:
+            unit, size = ("ml", "dose") if has_unit_of(amount, SIZES["dose"]) else ("mg/l", "content")
+            held[stock] = opt.take_amount(amount, of, SIZES[size]), unit
+    return held
 
 
+KNOWN = opt.Typed("known", read_known)
 phone_options = opt.join(
     opt.text("--phone", "NAME", "The phone, by the name in its photos, when there are several."),
     opt.text("--light", "NAME", "The light, when there are several."),
@@ -190,8 +182,8 @@ phone_options = opt.join(
 )
 @click.argument("photo")
 @opt.text("--light", "NAME", "A name of your own for the light, such as window.", required=True)
-@opt.text("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=Known())
-@opt.text("--batch", "STOCK=MG_PER_L", "What the middle glass holds.", type=Known())
+@opt.text("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=KNOWN)
+@opt.text("--batch", "STOCK=MG_PER_L", "What the middle glass holds.", type=KNOWN)
 @opt.amount("--volume-ml", "water", "Of the water, when drops or ml of a stock are given.")
 @opt.amount("--depth-mm", "depth", "Depth of liquid in the glasses.", default="10", show_default=True)
 @opt.text("--card-name", "NAME", "The printed card, when its greys are in the book.")
@@ -202,30 +194,22 @@ def add_photo(session: Session, photo: str, light: str, who: Who, **given: Any) 
     Red in two or three strengths, yellow in two, both together: four to eight photos in one sitting. An amount is in
     mg of colour per litre, or in drops or ml of the stock with --volume-ml.
     """
-    from colourmatch.instrument.phones import add_known_photo
+    from colourmatch.instrument.phones import add_known_photo, mix_known
 
     book = session.open_book()
-    known = {
-        spot: _contents(book, given[spot], given["volume_ml"])
-        for spot in ("reference", "batch")
-        if given[spot]
-    }
+    known, volume_ml = {}, given["volume_ml"]
+    for spot, held in ((spot, given[spot]) for spot in ("reference", "batch") if given[spot]):
+        if all(unit == "mg/l" for _, unit in held.values()):
+            known[spot] = {stock: amount for stock, (amount, _) in held.items()}
+        elif volume_ml is None:
+            raise InputError("Drops or ml need the volume of the water: give --volume-ml, such as 250.")
+        else:  # they count in the volume that they are added to
+            known[spot] = mix_known(book, held, volume_ml)
     card = cards.card_profile(book, given["card_name"])
     told = add_known_photo(book, Path(photo), light, known, depth_mm=given["depth_mm"], card=card, **who)
     held = "; ".join(f"{one.spot} {tell_contents(one.mg_per_l)}" for one in told.liquids)
     line = f"Kept photo {told.entry} of {told.phone}, light {told.light}: {held}."
     return Answer(told.to_json(), [line, "When all are kept: colourmatch phone fit"])
-
-
-def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float | None) -> dict[str, float]:
-    """Mg/l of each stock; drops and ml count in the volume they are added to."""
-    if all(unit == "mg/l" for _, unit in held.values()):
-        return {stock: amount for stock, (amount, _) in held.items()}
-    if volume_ml is None:
-        raise InputError("Drops or ml need the volume of the water: give --volume-ml, such as 250.")
-    from colourmatch.instrument.phones import mix_known
-
-    return mix_known(book, held, volume_ml)
 
 
 @phone.command("fit", example="colourmatch phone fit --light window")

@@ -1,8 +1,5 @@
-"""What all commands share: --json and --book, numbers as people type them, and how an answer is printed.
-
-A command returns an Answer and prints nothing itself. It knows no photo, no lot; nothing heavy is imported
-here, because `colourmatch --help` pays for it.
-"""
+"""What all commands share: --json and --book, how an Answer is printed, which a command returns, and the command that holds
+them all. It knows no photo, no lot; nothing heavy is imported here, because `colourmatch --help` pays for it."""
 
 from __future__ import annotations
 
@@ -11,11 +8,14 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from functools import partial
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from colourmatch import __version__
 from colourmatch.amounts import Question
+from colourmatch.commands import HELP
 from colourmatch.commands import options as opt
 from colourmatch.commands.output import AnswerLost
 from colourmatch.errors import ColourMatchError, QuestionError
@@ -29,6 +29,8 @@ SURE_HELP = "It was meant: take an amount that is asked about."
 _DIGITS = 10
 #: What --by and --token say of an entry, as the book takes it.
 Who = dict[str, Any]
+#: A JSON object as it is printed, or options as they were typed, by their names.
+Data = dict[str, Any]
 JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
 
 
@@ -38,11 +40,28 @@ class Table(NamedTuple):
     headers: Sequence[str]
     rows: Sequence[Sequence[str]]
 
+    def print(self) -> None:
+        """On a terminal with lines, else in columns."""
+        if sys.stdout.isatty():
+            from rich import box
+            from rich.console import Console
+            from rich.table import Table as RichTable
+            from rich.text import Text
+
+            shown = RichTable(*self.headers, box=box.SIMPLE)
+            for row in self.rows:
+                shown.add_row(*map(Text, row))  # plain text: a name may hold square brackets
+            Console().print(shown)
+            return
+        widths = [max(map(len, column)) for column in zip(self.headers, *self.rows, strict=True)]
+        for row in (self.headers, *self.rows):
+            print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
 
 class Answer(NamedTuple):
     """What a command found: the JSON object, the same for a reader, the exit code, one line of complaint."""
 
-    data: dict[str, Any]
+    data: Data
     text: Sequence[str | Table] = ()
     exit_code: int = 0
     complaint: str | None = None
@@ -53,31 +72,23 @@ def answer_list(key: str, found: list[Any], table: Table, none: str) -> Answer:
     return Answer({key: found}, [table if found else none])
 
 
-class Session:
-    """What was asked for around a command: JSON or text, and where the book is."""
+class Session(ExitStack):
+    """What was asked for around a command: JSON or text, and where the book is; what it opened closes with it."""
 
     def __init__(self, book: str | None = None, as_json: bool = False, sure: bool = False) -> None:
-        self.book = book
-        self.as_json = as_json
-        self.sure = sure
-        self._opened = ExitStack()
+        super().__init__()
+        self.book, self.as_json, self.sure = book, as_json, sure
 
     def ask(self, question: Question | None) -> None:
         """QuestionError about an amount, unless --sure answered it."""
         if question is not None and not self.sure:
             raise QuestionError(question.text())
 
-    def __enter__(self) -> Session:
-        return self
-
-    def __exit__(self, *failure: Any) -> None:
-        self._opened.__exit__(*failure)
-
     def open_book(self, begins: bool = False) -> LotBook:
         """The lot book for a command that writes; closed with the session. Only one that `begins` something makes a new book."""
         from colourmatch.book.lot_book import open_book
 
-        book = self._opened.enter_context(open_book(self.book, make=begins))
+        book = self.enter_context(open_book(self.book, make=begins))
         self.tell_begun(book)
         return book
 
@@ -90,7 +101,7 @@ class Session:
         """The lot book for a command that only reads: none is made. Without one it is refused, or empty if not needed."""
         from colourmatch.book.lot_book import read_book
 
-        book = self._opened.enter_context(read_book(self.book, needed=needed))
+        book = self.enter_context(read_book(self.book, needed=needed))
         if book.note:
             self.note(book.note)
         return book
@@ -149,29 +160,29 @@ def _complete(kind: str, ctx: click.Context | None, _param: click.Parameter, beg
     place = None
     while ctx is not None and not place:
         place, ctx = ctx.params.get("book"), ctx.parent
-    try:
-        known = _list_names(kind, place)
-    except (ColourMatchError, OSError):
-        return []
-    folded = begun.casefold()
-    return [CompletionItem(name, help=told) for name, told in known if name.casefold().startswith(folded)]
-
-
-def _list_names(kind: str, place: str | None) -> list[tuple[str, str]]:
+    known: list[tuple[str, str]]
     if kind == "colourants":
         from colourmatch.liquid.colourants import list_colourants
 
-        return [(one.e_number, one.name) for one in list_colourants()]
-    if kind == "pages":
+        known = [(one.e_number, one.name) for one in list_colourants()]
+    elif kind == "pages":
         from colourmatch.guide import PAGES
 
-        return [(page.name, page.title) for page in PAGES]
-    from colourmatch.book.lot_book import read_book
+        known = [(page.name, page.title) for page in PAGES]
+    else:
+        from colourmatch.book.lot_book import read_book
 
-    with read_book(place, needed=False) as book:
-        if kind == "lots":
-            return [(one.label, one.name) for one in book.lots.search(limit=_MOST_NAMES)]
-        return [(one.name, one.colourant) for one in book.stocks.all()]
+        try:
+            with read_book(place, needed=False) as book:
+                lots = book.lots.search(limit=_MOST_NAMES) if kind == "lots" else []
+                stocks = book.stocks.all() if kind == "stocks" else []
+                known = [(one.label, one.name) for one in lots] + [
+                    (one.name, one.colourant) for one in stocks
+                ]
+        except (ColourMatchError, OSError):
+            return []
+    folded = begun.casefold()
+    return [CompletionItem(name, help=told) for name, told in known if name.casefold().startswith(folded)]
 
 
 class Command(click.Command):
@@ -249,7 +260,7 @@ def finish(session: Session, answer: Answer) -> int:
             print_json(answer.data)
         else:
             for part in answer.text:
-                _print_table(part) if isinstance(part, Table) else print(part)
+                part.print() if isinstance(part, Table) else print(part)
         sys.stdout.flush()
     except AnswerLost as lost:
         lost.exit_code = answer.exit_code
@@ -257,25 +268,54 @@ def finish(session: Session, answer: Answer) -> int:
     return answer.exit_code
 
 
-def print_json(data: dict[str, Any]) -> None:
+def print_json(data: Data) -> None:
     """One JSON object on a line of its own: figures to ten digits, what is no number (NaN) becomes null."""
     from colourmatch.book.checks import to_json
 
     print(to_json(data, digits=_DIGITS), flush=True)
 
 
-def _print_table(table: Table) -> None:
-    if sys.stdout.isatty():
-        from rich import box
-        from rich.console import Console
-        from rich.table import Table as RichTable
-        from rich.text import Text
+# ---- the command that holds the others ---------------------------------------------------------------------------
 
-        shown = RichTable(*table.headers, box=box.SIMPLE)
-        for row in table.rows:
-            shown.add_row(*(Text(cell) for cell in row))  # plain text: a name may hold square brackets
-        Console().print(shown)
-        return
-    widths = [max(len(row[i]) for row in (table.headers, *table.rows)) for i in range(len(table.headers))]
-    for row in (table.headers, *table.rows):
-        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+#: name -> module of colourmatch.commands, in the order of the work
+_MODULES = {
+    "card": "photos",
+    "measure": "photos",
+    "card-profile": "calibrations",
+    "phone": "calibrations",
+    "stock": "stocks",
+    "lot": "lots",
+    "reference": "references",
+    "book": "papers",
+    "guide": "helping",
+    "demo": "running",
+    "app": "running",
+    "completion": "helping",
+}
+
+
+class Root(Group):
+    """The command `colourmatch`; its help is the text that the program also has without a parser."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names in the order of the work."""
+        return list(_MODULES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """A command by its name, imported now."""
+        if cmd_name not in _MODULES:
+            return None
+        module = import_module(f"colourmatch.commands.{_MODULES[cmd_name]}")
+        found = getattr(module, cmd_name.replace("-", "_"))
+        assert isinstance(found, click.Command)
+        return found
+
+    def get_help(self, ctx: click.Context) -> str:
+        """The help text."""
+        return HELP.rstrip()
+
+
+@click.group(cls=Root, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, message="colourmatch %(version)s")
+def root() -> None:
+    """Tint a small batch until it looks like its reference."""

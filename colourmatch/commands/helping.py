@@ -1,21 +1,18 @@
-"""What helps at the command line: the guide, dressed up on a terminal and plain Markdown when it is passed on; the Tab key.
-
-The completing itself is the parser's.
-"""
+"""What helps at the command line: the guide, dressed up on a terminal and plain when it is passed on; how the Tab key
+is set up."""
 
 from __future__ import annotations
 
 import os
 import sys
 from pathlib import PurePath
-from typing import Any
 
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Table
+from colourmatch.commands.framework import Answer, Command, Data, Session, Table
 from colourmatch.errors import InputError
-from colourmatch.guide import PAGES, Page, Section, find_page, find_sections
+from colourmatch.guide import PAGES, find_page, find_sections
 
 
 @click.command(cls=Command, uses_book=False, example="colourmatch guide answers --find haze")
@@ -34,31 +31,29 @@ def guide(session: Session, page: str | None, find: str) -> Answer:
         )
     chosen = PAGES if page is None else (find_page(page),)
     found = [(one, find_sections(one, find)) for one in chosen]
-    data = [_describe(one, parts, whole=not find.strip()) for one, parts in found]
-    answer = data[0] if page is not None else {"pages": data}
-    if find.strip() and not any(parts for _, parts in found):
+    whole = not find.strip()
+    data = [
+        {
+            "page": one.name, "title": one.title,
+            "sections": [{"title": part.title, "text": part.text} for part in parts],
+            "text": one.text if whole else "\n".join(part.markdown for part in parts),
+        }
+        for one, parts in found
+    ]  # fmt: skip
+    answer: Data = data[0] if page is not None else {"pages": data}
+    if not whole and not any(parts for _, parts in found):
         where = "the guide" if page is None else f"the page {chosen[0].name}"
         return Answer(answer, [f"Nothing in {where} holds {find.strip()!r}. Try one word of it."])
-    return Answer(answer, [_dress("\n".join(one["text"] for one in data if one["sections"]))])
+    shown = "\n".join(str(one["text"]) for one in data if one["sections"])
+    if sys.stdout.isatty():  # as a terminal shows it best; as it stands for a file or another program
+        from rich.console import Console
+        from rich.markdown import Markdown
 
-
-def _describe(page: Page, parts: tuple[Section, ...], whole: bool) -> dict[str, Any]:
-    text = page.text if whole else "\n".join(part.markdown for part in parts)
-    sections = [{"title": part.title, "text": part.text} for part in parts]
-    return {"page": page.name, "title": page.title, "sections": sections, "text": text}
-
-
-def _dress(text: str) -> str:
-    """Markdown as a terminal shows it best; as it stands for a file or another program."""
-    if not sys.stdout.isatty():
-        return text.rstrip()
-    from rich.console import Console
-    from rich.markdown import Markdown
-
-    console = Console()
-    with console.capture() as held:
-        console.print(Markdown(text), width=min(console.width, 100))
-    return held.get().rstrip()
+        console = Console()
+        with console.capture() as held:
+            console.print(Markdown(shown), width=min(console.width, 100))
+        shown = held.get()
+    return Answer(answer, [shown.rstrip()])
 
 
 #: Shell -> the file that it reads when it starts, and the line that switches completion on.

@@ -7,18 +7,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.records import pick
-from colourmatch.words.entries import tell_aside
-from colourmatch.words.figures import (
-    tell_amount,
-    tell_drift,
-    tell_drops,
-    tell_interval,
-    tell_lab,
-    tell_left,
-    tell_ml,
-)
+from colourmatch.words import figures
+from colourmatch.words.entries import tell_aside, tell_closing
 from colourmatch.words.looks import tell_glass, tell_look, tell_metamerism, tell_serving
-from colourmatch.words.outcomes import tell_closing
 from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:
@@ -38,16 +29,21 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
     if result["delta_e_2000"]:
         difference = result["difference"]
         said = f"the batch is {difference['text']}" if difference["seen"] else difference["text"]
-        yield f"  CIEDE2000 {tell_interval(result['delta_e_2000'])}: {said}"
+        yield f"  CIEDE2000 {figures.tell_interval(result['delta_e_2000'])}: {said}"
     for spot in _SPOTS:
         colour = result["spots"].get(spot)
         if colour:
             clear = "" if colour.get("clarity") is None else f"  clarity {colour['clarity']:.2f}"
-            told = f"{tell_lab(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
+            told = f"{figures.tell_lab(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
             yield f"  {spot:9}  {told}"
             if before := colour.get("as_read"):
-                yield f"  {'as read':9}  {tell_lab(before['lab'], before['lab_sd'])}"
-    yield from _read_with_lines(result)
+                yield f"  {'as read':9}  {figures.tell_lab(before['lab'], before['lab_sd'])}"
+    if card := result.get("card_profile"):
+        yield f"  read with the card {card['name']}"
+    if found := result.get("calibration"):
+        before = (result.get("as_read") or {}).get("delta_e_2000")
+        was = f"; as read CIEDE2000 {figures.tell_interval(before)}" if before else ""
+        yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
     if apart := tell_metamerism(result.get("metamerism")):
         yield f"  {apart}"
     for flag in result["quality"]:
@@ -64,19 +60,9 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     found = combined["delta_e_2000"]
     # torn photos have no likeliest value: theirs is 0 for want of a difference that is sure
     torn = not (combined["agree"] or difference["seen"])
-    shown = f"at most {found['high']:.1f}" if torn else tell_interval(found)
+    shown = f"at most {found['high']:.1f}" if torn else figures.tell_interval(found)
     yield f"Together, {count} {photos}: CIEDE2000 {shown}: {said}"
     yield f"  {combined['text']}"
-
-
-def _read_with_lines(result: Mapping[str, Any]) -> Iterator[str]:
-    """The card and the phone's correction that a photo was read with, and its difference before that."""
-    if card := result.get("card_profile"):
-        yield f"  read with the card {card['name']}"
-    if found := result.get("calibration"):
-        before = (result.get("as_read") or {}).get("delta_e_2000")
-        was = f"; as read CIEDE2000 {tell_interval(before)}" if before else ""
-        yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
 
 
 def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
@@ -98,26 +84,28 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
             yield f"   yes: colourmatch lot answer LOT --yes{'' if question.sure else f' --cause {cause.code}'}"
         yield "   no:  colourmatch lot answer LOT --no"
     if advice.expected and not closed:
-        yield f"   expected CIEDE2000 {tell_interval(advice.expected)}: no photo shows the batch as it is"
+        expected = figures.tell_interval(advice.expected)
+        yield f"   expected CIEDE2000 {expected}: no photo shows the batch as it is"
     if advice.now:
-        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {tell_interval(advice.now)}, by all photos of the lot"
+        when, now = "ended at" if closed else "now     ", figures.tell_interval(advice.now)
+        yield f"   {when} CIEDE2000 {now}, by all photos of the lot"
     if adds and advice.predicted:
-        yield f"   then     CIEDE2000 {tell_interval(advice.predicted)}"
+        yield f"   then     CIEDE2000 {figures.tell_interval(advice.predicted)}"
     for dose in advice.to_match if adds else ():
         if dose.drops is not None:
             # Where a ceiling comes first, these drops are no advice: they must not read like one.
             held = "" if advice.ceiling_cost is None else ", but a ceiling comes first"
-            drops = tell_drops(round(dose.drops), (dose.low, dose.high))
+            drops = figures.tell_drops(round(dose.drops), (dose.low, dose.high))
             amount = dose.measured.text if dose.measured else f"{drops} of {dose.stock}"
             yield f"   in all   {amount} to the nearest point{held}"
     yield from (f"   {one.text}" for one in (advice.amounts, *advice.surprises) if one and one.text)
     if advice.ceiling_left_mg_per_l is not None:
         # Without a reading nothing is known of the stocks but their labels.
         known = "photos" if advice.now else "labels"
-        yield f"   ceiling  {tell_left(advice.ceiling_left_mg_per_l)}, by the {known}"
+        yield f"   ceiling  {figures.tell_left(advice.ceiling_left_mg_per_l)}, by the {known}"
     if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
         still = f": still {advice.missing}" if advice.missing else ""
-        yield f"   at best  CIEDE2000 {tell_interval(advice.reachable)}{still}"
+        yield f"   at best  CIEDE2000 {figures.tell_interval(advice.reachable)}{still}"
     yield from (f"   {text}" for text in advice.besides)
     yield from serving_lines(advice.serving, closed=closed)
     for other in advice.other_stocks[1:]:
@@ -129,11 +117,12 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
 def serving_lines(serving: Sequence[Served], *, closed: bool = False) -> Iterator[str]:
     """Each glass: how far apart, after the step too, and the further dose that would match there alone."""
     for one in serving:
-        after = f"; after the step {tell_interval(one.after_step)}" if one.after_step else ""
+        after = f"; after the step {figures.tell_interval(one.after_step)}" if one.after_step else ""
         look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
-        yield f"   served   {one.name} ({look}): CIEDE2000 {tell_interval(one.delta_e_2000)}, {one.text}{after}"
+        far = figures.tell_interval(one.delta_e_2000)
+        yield f"   served   {one.name} ({look}): CIEDE2000 {far}, {one.text}{after}"
         for dose in () if closed else one.to_match:
-            drops = tell_drops(dose.drops or 0, (dose.low, dose.high), "more")
+            drops = figures.tell_drops(dose.drops or 0, (dose.low, dose.high), "more")
             yield f"            there alone nearest after {drops} of {dose.stock}"
 
 
@@ -146,11 +135,12 @@ def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
     """Volume, colour in it and room under the ceiling."""
-    held = ", ".join(f"{name} {tell_amount(mg)}" for name, mg in (state.get("mg_per_l") or {}).items())
-    total = f"{tell_amount(state['total_mg_per_l'])} mg/l of colour{f' ({held})' if held else ''}"
-    yield f"Batch now {tell_ml(state['volume_ml'])} with {total}."
+    inside = (state.get("mg_per_l") or {}).items()
+    held = ", ".join(f"{name} {figures.tell_amount(mg)}" for name, mg in inside)
+    total = f"{figures.tell_amount(state['total_mg_per_l'])} mg/l of colour{f' ({held})' if held else ''}"
+    yield f"Batch now {figures.tell_ml(state['volume_ml'])} with {total}."
     if state.get("ceiling_left_mg_per_l") is not None:
-        yield f"Under the ceiling: {tell_left(state['ceiling_left_mg_per_l'])}, by the labels."
+        yield f"Under the ceiling: {figures.tell_left(state['ceiling_left_mg_per_l'])}, by the labels."
 
 
 def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -> str:
@@ -182,11 +172,11 @@ def lot_lines(told: Mapping[str, Any], *, law: bool = True) -> Iterator[str]:
     ceiling = "no ceiling of its own" if own is None else f"ceiling {own:g} mg/l"
     yield f"Lot {told['lot']} ({told['number']}), {told['name']}: {'closed' if told['closed'] else 'open'}"
     yield (
-        f"  began with {tell_ml(told['volume_ml'])}, stocks {', '.join(told['stocks'])}, {ceiling}, "
+        f"  began with {figures.tell_ml(told['volume_ml'])}, stocks {', '.join(told['stocks'])}, {ceiling}, "
         f"{tell_glass(told['depth_mm'], told['dilution'])}, tolerance {told['tolerance']:g}"
     )
     if told.get("target_lab"):
-        yield f"  tinted to {tell_lab(told['target_lab'])} where the photo shows no reference"
+        yield f"  tinted to {figures.tell_lab(told['target_lab'])} where the photo shows no reference"
     if told.get("serving"):
         yield f"  judged as served: {tell_serving(told['serving'])}"
     for event in told["events"]:
@@ -231,14 +221,12 @@ def drift_lines(drift: Drift) -> Iterator[str]:
     """How the colour of a lot has held: a line a recheck, then the rate and the forecast in words."""
     yield f"Lot {drift.number}, {drift.name}"
     if start := drift.start:
-        away, how = (
-            tell_interval(start.delta_e_2000),
-            "finished at" if drift.closed else "so far    ",
-        )
-        yield f"  {start.at[:10]}  {how} CIEDE2000 {away} from its reference"
+        how = "finished at" if drift.closed else "so far    "
+        far = figures.tell_interval(start.delta_e_2000)
+        yield f"  {start.at[:10]}  {how} CIEDE2000 {far} from its reference"
     for photo in drift.photos:
-        drift_told = tell_drift(photo.delta_e_2000, photo.difference)
-        yield f"  {photo.at[:10]}  {photo.weeks:.1f} weeks: {drift_told}"
+        gone = figures.tell_drift(photo.delta_e_2000, photo.difference)
+        yield f"  {photo.at[:10]}  {photo.weeks:.1f} weeks: {gone}"
     for left in drift.left_out:
         yield f"  entry {left.entry} left out: {left.reason}"
     yield drift.text
@@ -248,7 +236,7 @@ def reference_lines(known: KnownReference) -> Iterator[str]:
     """A reference with its readings in time, each against the first of its kind."""
     yield f"Reference {known.reference}, {known.name}" + (f": {known.notes}" if known.notes else "")
     for row in known.readings:
-        drift = f"  {tell_drift(row.drift, row.difference)}" if row.drift else ""
-        told = f"{tell_lab(row.lab, row.lab_sd)}  ({row.source}; {tell_glass(*row.view)}){drift}"
+        drift = f"  {figures.tell_drift(row.drift, row.difference)}" if row.drift else ""
+        told = f"{figures.tell_lab(row.lab, row.lab_sd)}  ({row.source}; {tell_glass(*row.view)}){drift}"
         yield f"  {row.reading:>3}  {row.at[:10]}  {told}"
     yield known.text

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Who
+from colourmatch.commands.framework import Answer, Command, Data, Session, Who
 from colourmatch.commands.lines import advice_lines, state_lines
 from colourmatch.errors import InputError, QuestionError
 from colourmatch.records import pick, plain
@@ -20,7 +20,7 @@ from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 from colourmatch.workflow.log import open_dose_of_other
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, LotEntry, LotStory
+    from colourmatch.book.entries import Lot, LotEntry
     from colourmatch.book.lot_book import LotBook
 
 
@@ -60,12 +60,12 @@ def head_options(begins: bool) -> Callable[[Any], Any]:
         opt.text("--reference", "NAME", "What it is tinted to, from `colourmatch reference list`."),
         opt.text(
             "--target-lab", "L,a,b",
-            'CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.', type=opt.Lab(),
+            'CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.', type=opt.LAB,
         ),
         opt.text(
             "--serving", "KEY=VALUE,...",
             "Where the match is judged: name, depth-mm, dilution, light (A, D65, 2700 K ...), weight. "
-            'Repeat for a second; "none": as photographed.', type=opt.Serving(), multiple=True,
+            'Repeat for a second; "none": as photographed.', type=opt.SERVING, multiple=True,
         ),
         click.option("--hand", type=opt.HAND, help="In what its doses are measured" + otherwise("drops")),
         *(opt.text(f"--{name}", "TEXT", told) for name, told in _LABEL.items()),
@@ -86,7 +86,7 @@ def need_unless_like(ctx: click.Context, option: click.Parameter, value: Any) ->
     return value
 
 
-def one_volume(given: dict[str, Any]) -> float | None:
+def one_volume(given: Data) -> float | None:
     """What --volume and --volume-ml say together, in ml."""
     free, in_ml = given.pop("volume"), given.pop("volume_ml")
     if None not in (free, in_ml) and free != in_ml:
@@ -96,7 +96,7 @@ def one_volume(given: dict[str, Any]) -> float | None:
     return in_ml if free is None else free  # type: ignore[no-any-return]
 
 
-def head_figures(given: dict[str, Any]) -> dict[str, Any]:
+def head_figures(given: Data) -> Data:
     """The figures that were typed, as the book takes them; what was set aside with "none" is None."""
     figures = {key: value for key, value in given.items() if value is not None}
     if servings := figures.pop("serving", ()):
@@ -110,7 +110,7 @@ def head_figures(given: dict[str, Any]) -> dict[str, Any]:
     return figures
 
 
-def head_json(made: Lot) -> dict[str, Any]:
+def head_json(made: Lot) -> Data:
     head = asdict(made) | {"label": made.label, "stocks": list(made.stocks)}
     return {"lot": head.pop("id")} | head
 
@@ -158,9 +158,7 @@ def add(
     return _answer_entry(session, book, entry, pick(entry, *(_VOLUME if stock is None else _ADDITION)))
 
 
-def _answer_entry(
-    session: Session, book: LotBook, entry: Any, data: dict[str, Any], line: str = ""
-) -> Answer:
+def _answer_entry(session: Session, book: LotBook, entry: Any, data: Data, line: str = "") -> Answer:
     """An entry with the state after it; what passes a ceiling is said, and recorded all the same."""
     story = book.lots.story(entry.lot_id)
     state, warnings = describe_state(story), passed_ceilings(story)
@@ -235,18 +233,21 @@ def correct(
         done: Any = book.lots.amend(story.lot.id, reason or "", **changes, **who)
         line = f"Corrected: {tell_changes(done.changes)}."
         return _answer_entry(session, book, done, {"changes": done.changes}, line)
-    return _correct_entry(session, book, (story, entry), amounts, {"reason": reason or "", **who})
-
-
-def _correct_entry(
-    session: Session, book: LotBook, place: tuple[LotStory, str], amounts: dict[str, Any], who: Who
-) -> Answer:
-    story, typed = place
-    wanted = next((known for known in story.events if str(known.id) == typed.strip()), None)
+    wanted = next((known for known in story.events if str(known.id) == entry.strip()), None)
     if wanted is None:
-        raise InputError(f"Lot {story.lot.id} has no entry {typed}. See: colourmatch lot show {story.lot.id}")
+        raise InputError(f"Lot {story.lot.id} has no entry {entry}. See: colourmatch lot show {story.lot.id}")
+    return _correct_entry(session, book, wanted, amounts, {"reason": reason or "", **who})
+
+
+def _correct_entry(session: Session, book: LotBook, wanted: LotEntry, amounts: Data, who: Who) -> Answer:
     if "at" in amounts:
-        return _move_entry(session, book, wanted, amounts, who)
+        if len(amounts) > 1:
+            raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
+        day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
+        moved = book.entries.move(wanted.id, opt.parse_moment(amounts["at"], day), **who)
+        data = {"moved_entry": wanted.id, "happened_at": moved.moved_to, "reason": moved.reason}
+        line = f"{tell_entry(moved)}. It counts there now, by entry {moved.id}."
+        return _answer_entry(session, book, moved, data, line)
     is_volume = wanted.kind in ("sample", "untinted", "poured-back")
     if is_volume and (amounts.keys() - {"ml", "void"} or not amounts):
         raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
@@ -255,18 +256,6 @@ def _correct_entry(
     data = pick(done, *(_VOLUME if is_volume else _ADDITION), "void")
     data |= {"replaces": wanted.id, "reason": done.reason}
     line = f"Entry {wanted.id} is replaced by entry {done.id}: {tell_entry(done)}."
-    return _answer_entry(session, book, done, data, line)
-
-
-def _move_entry(
-    session: Session, book: LotBook, wanted: LotEntry, amounts: dict[str, Any], who: Who
-) -> Answer:
-    if len(amounts) > 1:
-        raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
-    day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
-    done = book.entries.move(wanted.id, opt.parse_moment(amounts["at"], day), **who)
-    data = {"moved_entry": wanted.id, "happened_at": done.moved_to, "reason": done.reason}
-    line = f"{tell_entry(done)}. It counts there now, by entry {done.id}."
     return _answer_entry(session, book, done, data, line)
 
 
@@ -289,7 +278,7 @@ def answer(session: Session, lot: str, yes: bool | None, cause: str | None, who:
     return answer_advised(book, entry, {"kind": entry.kind})
 
 
-def answer_advised(book: LotBook, entry: Any, data: dict[str, Any], line: str = "") -> Answer:
+def answer_advised(book: LotBook, entry: Any, data: Data, line: str = "") -> Answer:
     """An entry after which the lot is advised otherwise, and how; `line`: the entry in words of its own."""
     from colourmatch.workflow.describing import describe_lot
 

@@ -1,7 +1,5 @@
-"""Lots on the command line: begin, photograph, add, look up, correct, close.
-
-Their papers and files are in papers.py, what happens beside and after its steps in trials.py.
-"""
+"""Lots on the command line: begin, photograph, look up, close. Entries are in lot_entries.py, papers and files in
+papers.py, what happens beside and after the steps of a lot in trials.py."""
 
 from __future__ import annotations
 
@@ -12,33 +10,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from colourmatch.book.checks import utc_text
+from colourmatch.commands import lines as telling
 from colourmatch.commands import lot_entries, papers, trials
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Group, Session, Table, Who
-from colourmatch.commands.lines import (
-    NO_PLACE,
-    advice_lines,
-    closing_line,
-    combined_lines,
-    fit_lines,
-    lot_lines,
-)
-from colourmatch.commands.lot_entries import (
-    head_figures,
-    head_json,
-    head_options,
-    need_unless_like,
-    need_volume,
-    one_volume,
-)
-from colourmatch.commands.photos import (
-    answer_photos,
-    measure_all,
-    reading_options,
-    record_each,
-    rectangle_options,
-    take_rectangles,
-)
+from colourmatch.commands import photos as reading
+from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who
 from colourmatch.errors import ColourMatchError
 from colourmatch.records import plain
 from colourmatch.words.figures import tell_number
@@ -64,14 +40,18 @@ def lot() -> None:
     "An old lot whose figures are taken over; what is given here counts before them.",
     is_eager=True,
 )
-@opt.text("--name", "NAME", "What the drink is called. [required, or --like]", callback=need_unless_like)
+@opt.text(
+    "--name", "NAME", "What the drink is called. [required, or --like]", callback=lot_entries.need_unless_like
+)
 @opt.amount("--volume", "batch", "The batch, with its unit, such as '2 l'; ml without one.")
-@opt.amount("--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=need_volume)
+@opt.amount(
+    "--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=lot_entries.need_volume
+)
 @click.option(
-    "--stock", "stocks", metavar="STOCK", multiple=True, callback=need_unless_like,
+    "--stock", "stocks", metavar="STOCK", multiple=True, callback=lot_entries.need_unless_like,
     help="Repeat for a second stock. [required, or --like]",
 )  # fmt: skip
-@head_options(begins=True)
+@lot_entries.head_options(begins=True)
 @opt.text("--number", "NUMBER", "Your own lot number.")
 @opt.text("--note", "TEXT", "A remark.")
 @opt.who
@@ -87,8 +67,8 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     from colourmatch.workflow.again import fill_like, find_first_dose
     from colourmatch.workflow.shelf_state import warn_of_stocks
 
-    given["volume_ml"] = one_volume(given)
-    head = head_figures(given)
+    given["volume_ml"] = lot_entries.one_volume(given)
+    head = lot_entries.head_figures(given)
     head |= {"notes": head.pop("note", ""), **who}
     book = session.open_book()
     if like is not None:
@@ -103,7 +83,7 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     first = find_first_dose(book, book.lots.story(made.id))
     of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
     warnings = [*of_base, *warn_of_stocks(book, made.stocks)]
-    data = head_json(made) | {"cautions": list(map(plain, cautions))}
+    data = lot_entries.head_json(made) | {"cautions": list(map(plain, cautions))}
     data["warnings"] = list(map(plain, warnings))
     data["first_dose"] = [dose.to_json() for dose in first]
     stocked = f"{made.volume_ml:g} ml, tinted with {', '.join(made.stocks)}."
@@ -111,15 +91,15 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     lines += [f"  Warning: {warning.text}" for warning in warnings]
     lines += [f"  {text}" for text in (*(dose.text for dose in first), *(one.text for one in cautions))]
     if made.jurisdiction is None:
-        lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")
+        lines.append(f"  {telling.NO_PLACE.replace('LOT', str(made.id))}")
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
 
 
 @lot.command(example="colourmatch lot photo 1 photo.jpg --json")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
-@rectangle_options
-@reading_options
+@reading.rectangle_options
+@reading.reading_options
 @opt.number("--dilution", "From this photo on 1 part is made up to so many, both glasses alike.")
 @opt.amount("--depth-mm", "depth", "From this photo on the liquid stands so deep in both glasses.")
 @opt.who
@@ -135,28 +115,28 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     from colourmatch.workflow.lot import record_photos
 
     view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
-    rectangles = take_rectangles(given)
+    rectangles = reading.take_rectangles(given)
     book = session.open_book()
     lot_id = book.lots.get(lot).id
     note_for_lot(book, lot_id, card=given["card_name"], light=given["light"], entered_by=who["entered_by"])
     # read by all cores at once, then learnt from one after another: each advice rests on those before it
     new = tuple(path for path in photos if not _is_in(book, lot_id, path))
-    read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
+    read = reading.measure_all(new, rectangles, lot_reader(book, lot_id).greys)
     given = {"rectangles": rectangles, "view": view}
 
-    def record(path: str, who: Who) -> list[dict[str, Any]]:
+    def record(path: str, who: Who) -> Data:
         measured = [Measurement.from_json(next(read))] if path in new else None
-        taken = record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
-        return [one.to_json() for one in taken]
+        (taken,) = record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
+        return taken.to_json()
 
-    found = record_each(session, photos, who, record)
+    found = reading.record_each(session, photos, who, record)
     closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
-    answer = answer_photos(found, data)
+    answer = reading.answer_photos(found, data)
     together = (advice or {}).get("combined")
-    lines = combined_lines(together) if together and len(together["photos"]) > 1 else ()
-    return answer._replace(text=[*answer.text, *lines, *advice_lines(advice, closed=closed)])
+    lines = telling.combined_lines(together) if together and len(together["photos"]) > 1 else ()
+    return answer._replace(text=[*answer.text, *lines, *telling.advice_lines(advice, closed=closed)])
 
 
 def _is_in(book: LotBook, lot: int, path: str) -> bool:
@@ -169,14 +149,14 @@ def _is_in(book: LotBook, lot: int, path: str) -> bool:
         return False
 
 
-def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]) -> bool:
+def _renew_repeated(session: Session, book: LotBook, found: list[Data]) -> bool:
     """Put what holds now in place of the advice of photos sent again, and say so; whether the lot is closed.
 
     Advice from before an addition would have the same drops poured twice.
     """
     from colourmatch.workflow.describing import describe_lot
 
-    now: dict[str, Any] | None = None
+    now: Data | None = None
     for result in found:
         if not result.get("repeated"):
             continue
@@ -209,7 +189,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
     book = session.read_book(needed=False)
     lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
     total, place = book.lots.count(search, open_only=open_only), book.place
-    data = {"lots": [head_json(one) for one in lots], "total": total}
+    data = {"lots": [lot_entries.head_json(one) for one in lots], "total": total}
     if not lots and (search or open_only or offset):
         none = "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
         return Answer(data, [none])
@@ -244,7 +224,7 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     told = describe_lot(book, book.lots.get(lot).id)
     if no_curve and (told["advice"] or {}).get("curve"):
         told["advice"] = told["advice"] | {"curve": None}
-    return Answer(told, list(fit_lines(lot_lines(told, law=law))))
+    return Answer(told, list(telling.fit_lines(telling.lot_lines(told, law=law))))
 
 
 @lot.command(example="colourmatch lot log --since yesterday")
@@ -290,8 +270,8 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
         session.note(left)
     session.warn(told.warnings)
     data = told.to_json()
-    line = f"Lot {lot_id}. {closing_line(data, data['advice'])}"
-    return Answer(data, [line, *advice_lines(data["advice"], closed=True)])
+    line = f"Lot {lot_id}. {telling.closing_line(data, data['advice'])}"
+    return Answer(data, [line, *telling.advice_lines(data["advice"], closed=True)])
 
 
 for _command in (

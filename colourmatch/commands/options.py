@@ -1,13 +1,13 @@
-"""The options that commands share, and what people type in them: numbers, colours, glasses, times; it knows no command.
-
-What is possible is checked where it is kept. Nothing heavy is imported here, because `colourmatch --help` pays for it.
-"""
+"""The options that commands share, and what people type in them: numbers, colours, glasses, times; it knows no
+command, and checks nothing that is checked where it is kept. `colourmatch --help` pays for what is imported here."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import date, datetime, time, timedelta
+from functools import reduce
 from typing import Any
 
 import click
@@ -20,57 +20,61 @@ QUESTIONS = "colourmatch.questions"
 HAND = click.Choice(["drops", "ml", "grams"])
 
 
-class Number(click.ParamType):
-    """A number of 0 or more, with a decimal point or a decimal comma."""
+class Typed(click.ParamType):
+    """What people type, read by a function of the text and of what the option is called; InputError says what is wrong."""
 
-    name = "number"
+    def __init__(self, name: str, read: Callable[[str, str], Any]) -> None:
+        self.name, self._read = name, read
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number; InputError says what is wrong with it."""
-        return parse_number(value, param.opts[0] if param else "The value")
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """What was typed, as it is meant; a figure that is one already stays."""
+        typed = isinstance(value, str)
+        return self._read(value, param.opts[0] if param else "The value") if typed else value
 
 
-class Sized(click.ParamType):
+class Sized(Typed):
     """An amount of a known size, with or without its unit; an absurd one is asked about, see `Command`."""
-
-    name = "amount"
 
     def __init__(self, size: str) -> None:
         self.size = SIZES[size]
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The amount in the unit of the option; InputError says what is wrong with it."""
-        if isinstance(value, (int, float)):
-            return value
-        return take_amount(value, param.opts[0] if param else "The amount", self.size, ctx)
+        super().__init__("amount", lambda typed, what: take_amount(typed, what, self.size))
 
 
-def take_amount(typed: object, what: str, size: Size, ctx: click.Context | None) -> float:
+def take_amount(typed: str, what: str, size: Size) -> float:
     """An amount that was typed in a command line; what has to be asked about it is kept for `Command.invoke`."""
     value, question = read_amount(typed, what, size)
+    ctx = click.get_current_context(silent=True)
     if question is not None and ctx is not None:
         ctx.meta.setdefault(QUESTIONS, []).append(question)
     return value
 
 
-class Rectangle(click.ParamType):
-    """X,Y,W,H in pixels of the upright photo."""
+def read_rectangle(typed: str, what: str) -> tuple[int, int, int, int]:
+    """X,Y,W,H in whole pixels of the upright photo."""
+    parts = [part.strip() for part in typed.split(",")]
+    if len(parts) != 4 or not all(re.fullmatch(r"\d{1,6}", part) for part in parts):
+        raise InputError(
+            f"{what} is {typed!r}. Give X,Y,W,H in whole pixels of the upright photo, such as 120,80,60,60."
+        )
+    x, y, width, height = map(int, parts)
+    if not width or not height:
+        raise InputError(f"{what} is {typed}, which encloses nothing. Width and height must be above 0.")
+    return x, y, width, height
 
-    name = "rectangle"
 
-    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> tuple[int, int, int, int]:
-        """Four whole numbers; InputError when they are none or enclose nothing."""
-        what = param.opts[0] if param else "The rectangle"
-        parts = [part.strip() for part in str(value).split(",")]
-        if len(parts) != 4 or not all(re.fullmatch(r"\d{1,6}", part) for part in parts):
-            raise InputError(
-                f"{what} is {str(value)!r}. Give X,Y,W,H in whole pixels of the upright photo, "
-                "such as 120,80,60,60."
-            )
-        x, y, width, height = map(int, parts)
-        if not width or not height:
-            raise InputError(f"{what} is {value}, which encloses nothing. Width and height must be above 0.")
-        return x, y, width, height
+def read_lab(typed: str, what: str) -> tuple[float, ...]:
+    """L,a,b of CIELAB (D65, 2 degrees), () for "none"; with semicolons or blanks between, decimal commas too."""
+    text = typed.strip()
+    if text.casefold() == "none":
+        return ()
+    apart = re.search(r"[;\s]\s*[-+\d]", text) is not None and not re.search(r",\s", text)
+    parts = [part.strip() for part in (re.split(r"[;\s]+", text) if apart else text.split(","))]
+    numbers = [part.replace(",", ".") for part in parts]
+    if len(numbers) != 3 or not all(re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", one) for one in numbers):
+        raise InputError(
+            f"{what} is {typed!r}, which is not three numbers. Give L*,a*,b*, such as 60.5,45,30."
+        )
+    return tuple(map(float, numbers))
 
 
 #: What a serving condition says, by the word that is typed.
@@ -84,52 +88,33 @@ _SERVING = {
 _SERVING_EXAMPLE = "name=long drink,depth-mm=60,dilution=4,light=A,weight=2"
 
 
-class Lab(click.ParamType):
-    """L,a,b of CIELAB (D65, 2 degrees), or "none"; with semicolons or blanks between, decimal commas too."""
-
-    name = "lab"
-
-    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> tuple[float, ...]:
-        """Three numbers, () for "none"; InputError when they are neither."""
-        what, text = (param.opts[0] if param else "The colour"), str(value).strip()
-        if text.casefold() == "none":
-            return ()
-        apart = re.search(r"[;\s]\s*[-+\d]", text) is not None and not re.search(r",\s", text)
-        parts = [part.strip() for part in (re.split(r"[;\s]+", text) if apart else text.split(","))]
-        numbers = [part.replace(",", ".") for part in parts]
-        if len(numbers) != 3 or not all(re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", one) for one in numbers):
+def read_serving(typed: str, _what: str) -> dict[str, Any]:
+    """One condition in which the drink is looked at, as lots keep it; {} for "none", as it is photographed."""
+    if typed.strip().casefold() == "none":
+        return {}
+    condition: dict[str, Any] = {}
+    for part in re.split(r"[,;]\s*(?=[a-z-]+\s*=)", typed.strip(), flags=re.IGNORECASE):
+        key, equals, value = part.partition("=")
+        known = _SERVING.get(key.strip().casefold().replace("_", "-"))
+        if known is None or not equals or not value.strip() or known in condition:
             raise InputError(
-                f"{what} is {str(value)!r}, which is not three numbers. Give L*,a*,b*, such as 60.5,45,30."
+                f"--serving cannot be read at {part!r}. Give {', '.join(_SERVING)} or some of them, "
+                f"such as: {_SERVING_EXAMPLE}"
             )
-        return tuple(map(float, numbers))
+        what = f"{key.strip()} of --serving"
+        if known in ("name", "illuminant"):
+            condition[known] = value.strip()
+        elif known == "depth_mm":
+            condition[known] = take_amount(value, what, SIZES["glass"])
+        else:
+            condition[known] = parse_number(value, what)
+    return condition
 
 
-class Serving(click.ParamType):
-    """One condition in which the drink is looked at, as key=value pairs; "none" for as it is photographed."""
-
-    name = "serving"
-
-    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> dict[str, Any]:
-        """The condition as lots keep it, {} for "none"; InputError names the keys."""
-        if str(value).strip().casefold() == "none":
-            return {}
-        condition: dict[str, Any] = {}
-        for part in re.split(r"[,;]\s*(?=[a-z-]+\s*=)", str(value).strip(), flags=re.IGNORECASE):
-            key, equals, typed = part.partition("=")
-            known = _SERVING.get(key.strip().casefold().replace("_", "-"))
-            if known is None or not equals or not typed.strip() or known in condition:
-                raise InputError(
-                    f"--serving cannot be read at {part!r}. Give {', '.join(_SERVING)} or some of them, "
-                    f"such as: {_SERVING_EXAMPLE}"
-                )
-            what = f"{key.strip()} of --serving"
-            if known in ("name", "illuminant"):
-                condition[known] = typed.strip()
-            elif known == "depth_mm":
-                condition[known] = take_amount(typed, what, SIZES["glass"], ctx)
-            else:
-                condition[known] = parse_number(typed, what)
-        return condition
+NUMBER = Typed("number", parse_number)
+RECTANGLE = Typed("rectangle", read_rectangle)
+LAB = Typed("lab", read_lab)
+SERVING = Typed("serving", read_serving)
 
 
 def parse_moment(typed: str, day: date) -> datetime:
@@ -163,10 +148,8 @@ def parse_since(typed: str, now: datetime) -> datetime:
         days = int(found[1])
     if days is not None:
         return datetime.combine(now.date() - timedelta(days=days), time()).astimezone()
-    try:
+    with suppress(ValueError):
         return datetime.combine(date.fromisoformat(text), time()).astimezone()
-    except ValueError:
-        pass
     try:
         return parse_moment(typed, now.date())
     except InputError:
@@ -178,13 +161,7 @@ def parse_since(typed: str, now: datetime) -> datetime:
 
 def join(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
     """Several option decorators as one, shown in this order."""
-
-    def decorate(function: Any) -> Any:
-        for option in reversed(chosen):
-            function = option(function)
-        return function
-
-    return decorate
+    return lambda function: reduce(lambda made, option: option(made), reversed(chosen), function)
 
 
 def amount(name: str, size: str, told: str, **settings: Any) -> Callable[[Any], Any]:
@@ -194,7 +171,7 @@ def amount(name: str, size: str, told: str, **settings: Any) -> Callable[[Any], 
 
 def number(name: str, told: str, **settings: Any) -> Callable[[Any], Any]:
     """An option that takes a number of 0 or more."""
-    return click.option(name, type=Number(), help=told, **settings)
+    return click.option(name, type=NUMBER, help=told, **settings)
 
 
 def flag(*names_and_told: str) -> Callable[[Any], Any]:

@@ -1,7 +1,5 @@
-"""The standard output of a command: where it cannot be written, the command ends in one line; it knows no answer.
-
-Every command prints through it, help and refusals too, so that a full disk or a reader who has left is met once.
-"""
+"""The standard output of a command, help and refusals too: where it cannot be written, as on a full disk or to a
+reader who has left, the command ends in one line; it knows no answer."""
 
 from __future__ import annotations
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -13,9 +12,6 @@ from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Group, Session
 from colourmatch.errors import BookError, InputError
 from colourmatch.files import replace_text, what_to_do
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
 
 
 @click.command(cls=Command, example="colourmatch lot sheet 1 --out lot.pdf")
@@ -86,22 +82,17 @@ def export(session: Session, out: str, rows: str) -> Answer:
     if ending in _NO_ENDINGS:
         # A table under such a name would be refused as broken by the program that opens it.
         raise InputError(f"An export is no {ending} file. Name it .csv, which spreadsheets open, or .json.")
-    count = _write_export(session.read_book(), out, rows)
+    archive = session.read_book().archive
     if out == "-":
+        archive.export_csv(sys.stdout, rows)
         return Answer({})
-    return Answer({"out": out, "rows": count}, [f"Wrote {out} with {count} rows."])
-
-
-def _write_export(book: LotBook, out: str, rows: str) -> int:
-    if out == "-":
-        return book.archive.export_csv(sys.stdout, rows)
     try:
         with replace_text(out) as stream:
-            as_json = Path(out).suffix.lower() == ".json"
-            return book.archive.export_json(stream) if as_json else book.archive.export_csv(stream, rows)
+            count = archive.export_json(stream) if ending == ".json" else archive.export_csv(stream, rows)
     except OSError as error:
         todo = what_to_do(error, "Give another file.")
         raise BookError(f"{out} cannot be written: {error.strerror or error}. {todo}") from None
+    return Answer({"out": out, "rows": count}, [f"Wrote {out} with {count} rows."])
 
 
 @click.command("import", cls=Command, example="colourmatch lot import book.json --book new.sqlite")

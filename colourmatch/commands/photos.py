@@ -6,17 +6,16 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
+from colourmatch.commands import DEBUG
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Who
-from colourmatch.commands.help_text import DEBUG
+from colourmatch.commands.framework import Answer, Command, Data, Session, Who
 from colourmatch.commands.lines import combined_lines, measurement_lines
-from colourmatch.errors import ColourMatchError, InputError, PhotoError
+from colourmatch.errors import InputError, PhotoError
 
-One = TypeVar("One")
 #: From so many photos on it pays to start a process for each core.
 _MANY = 4
 
@@ -38,14 +37,14 @@ def card(session: Session, paper: str, fields: bool, out: str) -> Answer:
 
 #: Where white and liquids are on a photo without the printed card.
 rectangle_options = opt.join(
-    opt.text("--white", "X,Y,W,H", "Without the card: white or grey paper, in pixels.", type=opt.Rectangle()),
+    opt.text("--white", "X,Y,W,H", "Without the card: white or grey paper, in pixels.", type=opt.RECTANGLE),
     opt.number("--white-reflectance", "0.18 for the usual grey card [default: 1, white].", metavar="PART"),
-    opt.text("--reference", "X,Y,W,H", "Without the card: the reference liquid.", type=opt.Rectangle()),
-    opt.text("--batch", "X,Y,W,H", "Without the card: the batch.", type=opt.Rectangle()),
+    opt.text("--reference", "X,Y,W,H", "Without the card: the reference liquid.", type=opt.RECTANGLE),
+    opt.text("--batch", "X,Y,W,H", "Without the card: the batch.", type=opt.RECTANGLE),
 )
 
 
-def take_rectangles(given: dict[str, Any]) -> dict[str, Any]:
+def take_rectangles(given: Data) -> Data:
     """The rectangles that were typed, taken out of the options; empty for a photo with the printed card."""
     names = ("white", "white_reflectance", "reference", "batch")
     typed = {name: given.pop(name) for name in names if given.get(name) is not None}
@@ -85,10 +84,10 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
         from colourmatch.instrument.incoming import open_reader
 
         reader = open_reader(session.read_book(), card, light)
-        read = _measure_noting(session, photos, rectangles, reader.greys)
+        read = note_each(session, measure_all(photos, rectangles, reader.greys), len(photos))
         found = [reader.finish(Measurement.from_json(result)).to_json() for result in read]
     else:
-        found = list(_measure_noting(session, photos, rectangles))
+        found = list(note_each(session, measure_all(photos, rectangles), len(photos)))
     if not same:
         return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
     from colourmatch.photo.combine import combine_photos
@@ -99,49 +98,31 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     return answer._replace(text=[*answer.text, *combined_lines(told)])
 
 
-def _measure_noting(
-    session: Session, photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
-) -> Iterator[dict[str, Any]]:
-    for number, result in enumerate(watch(measure_all(photos, rectangles, greys), len(photos)), 1):
-        note_progress(session, (number, len(photos)), result)
+def note_each(session: Session, results: Iterable[Data], total: int) -> Iterator[Data]:
+    """Hand results of several photos on as they come, each with a line on stderr; on a terminal a bar below counts them."""
+    if total > 1 and sys.stderr.isatty():  # other programs read the lines
+        from rich.console import Console
+        from rich.progress import track
+
+        # lines printed meanwhile appear above the bar; when all is done the bar goes
+        results = track(results, "Measuring photos", total, console=Console(stderr=True), transient=True)
+    for number, result in enumerate(results, 1):
+        if total > 1:
+            why = result.get("error") or result.get("note")
+            session.note(f"Photo {number} of {total}, {result['photo']}{f': {why}' if why else ''}")
         yield result
 
 
-def watch(results: Iterable[One], total: int) -> Iterator[One]:
-    """Hand results on as they come; on a terminal a bar on stderr shows how many of `total` are done."""
-    if total < 2 or not sys.stderr.isatty():  # other programs read the lines
-        yield from results
-        return
-    from rich.console import Console
-    from rich.progress import track
-
-    # lines printed meanwhile appear above the bar; when all is done the bar goes
-    yield from track(results, "Measuring photos", total, console=Console(stderr=True), transient=True)
-
-
-def note_progress(session: Session, place: tuple[int, int], result: dict[str, Any]) -> None:
-    """A line on stderr for each of several photos, and why one was refused."""
-    number, total = place
-    if total > 1:
-        why = result.get("error") or result.get("note")
-        session.note(f"Photo {number} of {total}, {result['photo']}{f': {why}' if why else ''}")
-
-
 def record_each(
-    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], list[dict[str, Any]]]
-) -> list[dict[str, Any]]:
+    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], Data]
+) -> list[Data]:
     """Photos recorded one after another, each with a token of its own, and noted; what came of each."""
-    found, token = [], who.get("token")
-    for number, path in enumerate(watch(photos, len(photos)), 1):
-        own = {"token": f"{token} {number}"} if token is not None and len(photos) > 1 else {}
-        found += record(path, who | own)
-        note_progress(session, (number, len(photos)), found[-1])
-    return found
+    many, token = len(photos) > 1, who.get("token")
+    own = (who | {"token": f"{token} {k}"} if token and many else who for k in range(1, len(photos) + 1))
+    return list(note_each(session, map(record, photos, own), len(photos)))
 
 
-def answer_entries(
-    found: list[dict[str, Any]], data: dict[str, Any], lines: list[str], key: str = "entry"
-) -> Answer:
+def answer_entries(found: list[Data], data: Data, lines: list[str], key: str = "entry") -> Answer:
     """The answer for photos that were to be kept: exit 2 when none of them was, with what to do."""
     told = [f"{one['photo']}: {one['note']}" for one in found if one["note"]]
     if not found or any(one[key] is not None for one in found):
@@ -150,7 +131,7 @@ def answer_entries(
     return Answer(data | {"error": {"code": "photo", "text": text}}, [], 2, text)
 
 
-def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
+def answer_photos(found: list[Data], data: Data) -> Answer:
     """The answer for measured photos: exit 0 when at least one could be measured, else 2 and why."""
     lines = [line for result in found for line in measurement_lines(result)]
     if any(result["error"] is None for result in found):
@@ -162,9 +143,7 @@ def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
     return Answer(data, [], code, none)
 
 
-def measure_all(
-    photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
-) -> Iterator[dict[str, Any]]:
+def measure_all(photos: tuple[str, ...], rectangles: Data, greys: Any = None) -> Iterator[Data]:
     """One result a photo in the order given, by all cores when there are many; one bad file stops nothing."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     if len(photos) < _MANY or cores < 2:
@@ -183,9 +162,7 @@ def measure_all(
             yield alone[0] if alone else _refused(photo, why)
 
 
-def _measure_in_pool(
-    photos: list[str], how: tuple[dict[str, Any], Any], workers: int
-) -> Iterator[dict[str, Any]]:
+def _measure_in_pool(photos: list[str], how: tuple[Data, Any], workers: int) -> Iterator[Data]:
     """Results in order; it ends early when a worker dies."""
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
@@ -205,18 +182,16 @@ def _measure_in_pool(
             pool.shutdown(cancel_futures=True)
 
 
-def measure_one(photo: str, rectangles: dict[str, Any], greys: Any = None) -> dict[str, Any]:
+def measure_one(photo: str, rectangles: Data, greys: Any = None) -> Data:
     """The JSON of one photo, whatever happens to it: a refusal, and a fault too, is an entry of its own."""
     try:
         if rectangles:
-            from colourmatch.photo.rectangles import measure_rectangles
+            from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 
-            return measure_rectangles(Path(photo), **rectangles).to_json()
+            return measure_rectangles_or_refuse(Path(photo), rectangles).to_json()
         from colourmatch.photo.measure import measure_or_refuse
 
         return measure_or_refuse(Path(photo), greys=greys).to_json()
-    except ColourMatchError as error:
-        return _refused(photo, error.text, error.code)
     except Exception as error:
         if os.environ.get(DEBUG):
             import traceback
@@ -227,7 +202,7 @@ def measure_one(photo: str, rectangles: dict[str, Any], greys: Any = None) -> di
         return _refused(photo, text, "fault")
 
 
-def _refused(photo: str, text: str, code: str = "unreadable") -> dict[str, Any]:
+def _refused(photo: str, text: str, code: str = "unreadable") -> Data:
     from colourmatch.photo.measure import refuse
 
     return refuse(Path(photo).name, PhotoError(text, code)).to_json()

@@ -8,20 +8,12 @@ from typing import Any
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
+from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who, answer_list
 from colourmatch.commands.lines import reference_lines
 from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_lab
-from colourmatch.workflow.references import (
-    KnownReference,
-    choose_reading,
-    enter_reference,
-    find_reference,
-    read_reference,
-    record_reference,
-    target_from_lot,
-)
+from colourmatch.workflow import references
 
 
 @click.group(cls=Group)
@@ -33,8 +25,8 @@ def reference() -> None:
 @click.argument("name")
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
 @click.option("--spot", type=click.Choice(["reference", "batch"]), default="reference", show_default=True)
-@opt.text("--lab", "L,a,b", "Instead of photos: its CIELAB (D65, 2 degrees).", type=opt.Lab())
-@opt.text("--lab-sd", "L,a,b", "How unsure that is [default: 2 each].", type=opt.Lab())
+@opt.text("--lab", "L,a,b", "Instead of photos: its CIELAB (D65, 2 degrees).", type=opt.LAB)
+@opt.text("--lab-sd", "L,a,b", "How unsure that is [default: 2 each].", type=opt.LAB)
 @opt.text("--from-lot", "LOT", "Instead of photos: the final colour of an own lot.")
 @opt.amount("--depth-mm", "depth", "Depth of liquid it is looked at in [default: 10].")
 @opt.number("--dilution", "5: 1 part made up to 5 with water [default: 1].")
@@ -60,41 +52,42 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
         return _add_lot(session, name, lot, who)
     book = session.open_book(begins=True)
     if lab is not None:
-        return _answer(enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
+        return _answer(references.enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
 
-    def record(path: str, who: Who) -> list[dict[str, Any]]:
-        sent = record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
-        return [one.to_json("reading") for one in sent]
+    def record(path: str, who: Who) -> Data:
+        (sent,) = references.record_reference(
+            book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who
+        )
+        return sent.to_json("reading")
 
     found = record_each(session, photos, who, record)
+    again = [one for one in found if one.get("repeated")]
     lines = [
-        f"{one['photo']} was noted before, as reading {one['reading']}: it counts once."
-        for one in found
-        if one.get("repeated")
+        f"{one['photo']} was noted before, as reading {one['reading']}: it counts once." for one in again
     ]
-    known = read_reference(book, name) if find_reference(book, name) else None
+    known = references.read_reference(book, name) if references.find_reference(book, name) else None
     lines += reference_lines(known) if known else []
-    none: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
+    none: Data = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     told = known.to_json() if known else none
     return answer_entries(found, told | {"photos": found}, lines, "reading")
 
 
-def _answer(known: KnownReference, **more: int) -> Answer:
+def _answer(known: references.KnownReference, **more: int) -> Answer:
     return Answer(known.to_json() | more, list(reference_lines(known)))
 
 
 def _add_lot(session: Session, name: str, lot: str, who: Who) -> Answer:
     book = session.open_book()
     source = book.lots.get(lot).id
-    made = target_from_lot(book, source, name=name, **who)
-    return _answer(read_reference(book, made.reference_id), source=source, reading=made.id)
+    made = references.target_from_lot(book, source, name=name, **who)
+    return _answer(references.read_reference(book, made.reference_id), source=source, reading=made.id)
 
 
 @reference.command("list", example="colourmatch reference list")
 def list_(session: Session) -> Answer:
     """List the references."""
     book = session.read_book(needed=False)
-    found = [read_reference(book, known.id) for known in book.references.all()]
+    found = [references.read_reference(book, known.id) for known in book.references.all()]
     latest = [one.readings[-1] if one.readings else None for one in found]
     rows = [
         (
@@ -112,7 +105,7 @@ def list_(session: Session) -> Answer:
 @click.argument("name")
 def show(session: Session, name: str) -> Answer:
     """Show the readings of a reference in time, and whether it holds its colour."""
-    return _answer(read_reference(session.read_book(), name))
+    return _answer(references.read_reference(session.read_book(), name))
 
 
 @reference.command(example="colourmatch reference choose 'The bottle' --lot 1 --reading first")
@@ -129,7 +122,7 @@ def choose(session: Session, name: str, lot: str, reading: str, who: Who) -> Ans
     It counts for photos on which no reference stands; a reference in the photo counts before it.
     """
     book = session.open_book()
-    told = choose_reading(book, book.lots.get(lot).id, name, reading, **who)
+    told = references.choose_reading(book, book.lots.get(lot).id, name, reading, **who)
     which = f"reading {reading}" if reading.isdecimal() else f"{reading} reading"
     which = f"the {which}" if reading in ("first", "latest") else which
     which = "the mean of its readings" if reading == "mean" else which

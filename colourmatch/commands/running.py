@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -21,58 +19,41 @@ if TYPE_CHECKING:
     from socket import socket
     from ssl import SSLContext
 
-    from colourmatch.book.lot_book import LotBook
-
-_FIRST_PORT = 8501
+_PORT = f"[default: {network.FIRST_PORT}, or the next free one]"
 
 
 @click.command(cls=Command, example="colourmatch demo --keep demo-photos")
 @opt.text("--keep", "FOLDER", "Keep the photos and the book there.")
 def demo(session: Session, keep: str | None) -> Answer:
     """Play one invented lot from the first photo to the stop; liquids, phone and light are simulated."""
+    from tempfile import TemporaryDirectory
+
+    from colourmatch.book.lot_book import open_book
     from colourmatch.demo import play_demo
     from colourmatch.workflow.describing import describe_lot
 
-    with _demo_folder(keep) as folder, _demo_book(session, folder, keep) as book:
-        lot_id = play_demo(book, session.say, folder=folder)
-        told = describe_lot(book, lot_id)
-        place = book.place if session.book or keep else None
+    if keep is None:
+        folder = Path(session.enter_context(TemporaryDirectory(prefix="colourmatch-demo-")))
+    else:
+        folder = Path(keep)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            why = error.strerror or error
+            raise InputError(f"{keep} cannot be made a folder: {why}. Give another one.") from None
+    # the book of --book, else one in the folder; never the user's own book unasked
+    book = session.enter_context(open_book(session.book or folder / "demo.sqlite"))
+    if session.book or keep:
+        session.tell_begun(book)
+    lot_id = play_demo(book, session.say, folder=folder)
+    told, place = describe_lot(book, lot_id), book.place if session.book or keep else None
     photos = sorted(map(str, folder.glob("*.jpg"))) if keep else []
     last = f"Look at it again: colourmatch lot show {lot_id} --book {place}" if place else "Nothing was kept."
     return Answer({"lot": lot_id, "book": place, "photos": photos, "story": told}, [last])
 
 
-@contextmanager
-def _demo_folder(keep: str | None) -> Iterator[Path]:
-    import tempfile
-
-    if keep is None:
-        with tempfile.TemporaryDirectory(prefix="colourmatch-demo-") as name:
-            yield Path(name)
-        return
-    folder = Path(keep)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(
-            f"{keep} cannot be made a folder: {error.strerror or error}. Give another one."
-        ) from None
-    yield folder
-
-
-@contextmanager
-def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[LotBook]:
-    """The book of --book, else one in the folder; never the user's own book unasked."""
-    from colourmatch.book.lot_book import open_book
-
-    with open_book(session.book or folder / "demo.sqlite") as book:
-        if session.book or keep:
-            session.tell_begun(book)
-        yield book
-
-
 @click.command(cls=Command, example="colourmatch app --share")
-@click.option("--port", type=click.IntRange(1, 65535), help=f"[default: {_FIRST_PORT}, or the next free one]")
+@click.option("--port", type=click.IntRange(1, 65535), help=_PORT)
 @opt.flag("--share", "Open it to the local network too, behind an access code.")
 @opt.text("--address", "IP", "With --share: which address of this machine to open.")
 @opt.text("--certificate", "FILE", "With --share and --key: encrypt with this certificate (PEM).")
@@ -121,7 +102,7 @@ def app(
 
 
 def _tell_sharing(session: Session, door: Door) -> None:
-    from colourmatch.sharing.qr import draw_for_terminal
+    from colourmatch.sharing.door import draw_for_terminal
 
     session.say()
     session.say(f"For the phone, in the same network: {door.url}")

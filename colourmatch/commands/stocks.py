@@ -8,30 +8,104 @@ from typing import Any
 import click
 
 from colourmatch.amounts import ask_about_weighing
+from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import ADD_STOCK
+from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.stocks import BottleFacts
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
-from colourmatch.commands.stock_lines import (
-    bottle_facts,
-    bottle_options,
-    describe_stock,
-    hand_option,
-    name_colourant,
-    sum_up,
-    take_bottle,
-    take_facts,
-    tell_learnt,
-    tell_origin,
-)
+from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who, answer_list
 from colourmatch.dosing.care import cautions_for
 from colourmatch.errors import InputError
+from colourmatch.facts import K_95
 from colourmatch.liquid.colourants import custom_colourant
 from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import suggest_strength
-from colourmatch.records import plain
+from colourmatch.records import pick, plain
 from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
 from colourmatch.words.shelf import tell_trace
-from colourmatch.workflow.shelf_state import trace_batch
+from colourmatch.workflow.shelf_state import describe_bottles, trace_batch
+
+#: What a bottle says of its strength: one of these.
+bottle_options = opt.join(
+    opt.number("--bottle-percent", "The bottle says so many % w/w of pure dye."),
+    opt.number("--bottle-e1pct", "It says E 1 %, 1 cm: of 1 g in 100 ml."),
+    opt.number("--bottle-colour-value", "It says a colour value: of 10 g in 100 ml."),
+    opt.number("--bottle-a610", "A caramel: absorbance of 0.1 % at 610 nm."),
+)
+#: Whose batch a bottle is, its days and how much it holds.
+bottle_facts = opt.join(
+    opt.text("--supplier", "NAME", "Who sold what is in it."),
+    click.option("--batch", "supplier_batch", metavar="BATCH", help="The supplier's batch."),
+    opt.text("--made-on", "DAY", "When it was made, such as 2026-11-29."),
+    opt.text("--use-by", "DAY", "Until when it is good, such as 2027-05-01."),
+    opt.amount("--amount-ml", "stock", "How much is in it; doses are counted down."),
+)
+hand_option = click.option("--hand", type=opt.HAND, help="In what its doses are measured.")
+_FACTS = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand")
+#: What the JSON of a stock takes from its record as it stands there.
+_OF_RECORD = (
+    "id", "colourant", "strength_g_per_100ml", "label_strength_g_per_100ml", "label_strength_rel_sd", "strength_factor",
+    "strength_rel_sd", "drop_ml", "drop_rel_sd", "density_g_per_ml", "made_in", "active", "created_at", "changed_at",
+    *_FACTS, "follows",
+)  # fmt: skip
+
+
+def take_facts(given: Data) -> BottleFacts:
+    """What was typed of a bottle, taken out of the options."""
+    said = {key: given.pop(key, None) for key in _FACTS}
+    return {key: value for key, value in said.items() if value is not None}  # type: ignore[return-value]
+
+
+def take_bottle(given: Data) -> dict[str, float]:
+    """What was typed of `bottle_options`, taken out of the options."""
+    said = {key: given.pop(f"bottle_{key}") for key in ("percent", "e1pct", "colour_value", "a610")}
+    return {key: value for key, value in said.items() if value is not None}
+
+
+def describe_stock(book: LotBook, entry: StockEntry) -> Data:
+    """The JSON of a stock; strengths are g of pure dye in 100 ml."""
+    return {
+        "stock": entry.name,
+        **pick(entry, *_OF_RECORD),
+        "learnt": tell_learnt(entry),
+        "drop_weighed": entry.weighed,
+        "mg_per_drop": entry.as_stock().mg_per_drop,
+        "diluted_from": entry.diluted_from_id,
+        "note": entry.notes,
+        "by": entry.entered_by,
+        "corrected": list(entry.corrected),
+        **plain(vars(describe_bottles(book, [entry])[entry.id])),
+    }
+
+
+def tell_learnt(entry: StockEntry) -> Data | None:
+    """Real over label strength and the place of the band as photos showed them, null while they taught nothing."""
+    if entry.learnt is None:
+        return None
+    value, low, high = (round(part, 4) for part in entry.learnt)
+    shift = None
+    if entry.shift:
+        middle, reach = entry.shift[0], K_95 * entry.shift[1]
+        shift = {"value": middle, "low": round(middle - reach, 1), "high": round(middle + reach, 1)}
+    return {
+        "strength_factor": value, "low": low, "high": high, "shift_nm": shift, "lot": entry.learnt_from_lot_id,
+    }  # fmt: skip
+
+
+def name_colourant(code: str) -> str:
+    """The E number, or what an unknown bottle is like, for a reader."""
+    if ":" not in code:
+        return code
+    like = code.split(":")[1]
+    return f"unknown, like {like if like.startswith('E') else like + ' nm'}"
+
+
+def sum_up(entry: StockEntry) -> str:
+    return (
+        f"{entry.name}: {name_colourant(entry.colourant)}, {tell_amount(entry.strength_g_per_100ml)} g in 100 ml "
+        f"({tell_percent(entry.strength_rel_sd)}), drop {tell_amount(entry.drop_ml)} ml ({tell_percent(entry.drop_rel_sd)}"
+        f"{', weighed' if entry.weighed else ''}), {tell_amount(entry.as_stock().mg_per_drop)} mg of colour a drop."
+    )
 
 
 @click.group(cls=Group)
@@ -75,7 +149,7 @@ def add(session: Session, name: str, colourant: str, note: str | None, who: Who,
     return Answer(data, [f"Added {sum_up(entry)}"])
 
 
-def _read_strength(code: str, given: dict[str, Any]) -> float:
+def _read_strength(code: str, given: Data) -> float:
     """Pure dye in 100 ml of stock, typed or from what the bottle says."""
     said, typed = take_bottle(given), given.pop("strength_g_per_100ml")
     grams: float | None = given.pop("bottle_g")
@@ -90,7 +164,7 @@ def _read_strength(code: str, given: dict[str, Any]) -> float:
     return dye_share(code, said) * (100 * given["density_g_per_ml"] if grams is None else grams)
 
 
-def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
+def _find_code(name: str, colourant: str, unknown: Data) -> str:
     """The code of the colourant; an unknown bottle is described by its peak or by what it resembles."""
     if colourant.strip().casefold() != "custom":
         if any(value is not None for value in unknown.values()):
@@ -113,16 +187,20 @@ def list_(session: Session, everything: bool) -> Answer:
     book = session.read_book(needed=False)
     entries = book.stocks.all(active_only=not everything)
     described = [describe_stock(book, entry) for entry in entries]
-    rows = [
-        (
+    rows = []
+    for entry, one in zip(entries, described, strict=True):
+        known = {
+            "weighed": entry.weighed, f"learnt {entry.strength_factor:.2f}": entry.strength_factor != 1,
+            "put right": entry.corrected, "put away": not entry.active,
+        }  # fmt: skip
+        rows.append((
             entry.name, name_colourant(entry.colourant),
             f"{tell_amount(entry.strength_g_per_100ml)} {tell_percent(entry.strength_rel_sd)}",
             f"{tell_amount(entry.drop_ml)} {tell_percent(entry.drop_rel_sd)}",
             tell_amount(entry.as_stock().mg_per_drop), entry.made_in,
-            "" if one["left_ml"] is None else tell_amount(one["left_ml"]), tell_origin(entry),
-        )
-        for entry, one in zip(entries, described, strict=True)
-    ]  # fmt: skip
+            "" if one["left_ml"] is None else tell_amount(one["left_ml"]),
+            ", ".join(word for word, holds in known.items() if holds) or "label",
+        ))  # fmt: skip
     told = [f"Warning: {warning['text']}" for one in described for warning in one["warnings"]]
     told += [f"{entry.name}: {said}." for entry in entries for said in entry.corrected]
     headers = ("stock", "colour", "g/100 ml", "drop ml", "mg/drop", "made in", "left ml", "known from")

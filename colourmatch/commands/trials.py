@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from colourmatch.commands import options as opt
-from colourmatch.commands.framework import Answer, Command, Session, Table, Who
+from colourmatch.commands.framework import Answer, Command, Data, Session, Table, Who
 from colourmatch.commands.lines import advice_lines, drift_lines, intake_lines, serving_lines
 from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.errors import InputError
@@ -17,9 +16,7 @@ from colourmatch.words.figures import tell_interval, tell_number, tell_spread
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.workflow.trend import TrendLot
 
 #: What may go back, said whenever something does.
 CLEAN = (
@@ -81,22 +78,26 @@ def _take(book: LotBook, lot: str, ml: float, who: Who) -> Answer:
 @opt.text(
     "--serving", "KEY=VALUE,...",
     "A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
-    "6 cm with soda in daylight and warm light].", type=opt.Serving(), multiple=True,
+    "6 cm with soda in daylight and warm light].", type=opt.SERVING, multiple=True,
 )  # fmt: skip
-def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:
+def look(session: Session, lot: str, serving: tuple[Data, ...]) -> Answer:
     """How batch and reference look in a glass.
 
     Now, and after the advised step. Nothing is written down; what a glass brings against the daily intake stands
     below.
     """
     from colourmatch.workflow.glasses import EXAMPLE_GLASSES, serve_lot
+    from colourmatch.workflow.lot import advise_lot
     from colourmatch.workflow.photo_colours import read_intake
 
     book = session.read_book()
     story = book.lots.story(lot)
     own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
     asked = [one for one in serving if one]
-    doses = _next_doses(book, story)
+    # what is advised next; none while drops wait for a photo: the advice knew nothing of them
+    last, doses = story.photos[-1].id if story.photos else 0, []
+    if not story.lot.closed and all(entry.id <= last for entry in story.additions):
+        doses = [dose.to_json() for dose in advise_lot(book, story.lot.id).steps]
     seen = serve_lot(book, story.lot.id, asked or own, doses)
     intake = [glass.to_json() for glass in read_intake(story, asked or None)]
     data = {"lot": story.lot.id, "serving": [one.to_json() for one in seen], "intake": intake}
@@ -104,16 +105,6 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
         none = f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
         return Answer(data, [none])
     return Answer(data, [*serving_lines(seen), *intake_lines(intake)])
-
-
-def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
-    """What is advised next, empty while drops wait for a photo: the advice knew nothing of them."""
-    from colourmatch.workflow.lot import advise_lot
-
-    last = story.photos[-1].id if story.photos else 0
-    if story.lot.closed or any(entry.id > last for entry in story.additions):
-        return []
-    return [dose.to_json() for dose in advise_lot(book, story.lot.id).steps]
 
 
 @click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")
@@ -158,20 +149,6 @@ def trend(session: Session, stock: str | None, reference: str | None, name: str 
     from colourmatch.workflow.trend import read_trend
 
     told = read_trend(session.read_book(needed=False), stock, reference, name, limit)
-    lines: list[str | Table] = [_lots_table(told.lots)] if told.lots else []
-    limits = [
-        (chart, *(tell_number(part, 2) for part in (found.mean, found.low, found.high)))
-        for chart, found in told.limits.items()
-        if found
-    ]
-    if told.lots and limits:
-        lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
-    lines += [told.text, *told.notes]
-    lines += [f"Left out: lot {left.label}, {left.reason}." for left in told.left_out]
-    return Answer(told.to_json(), lines)
-
-
-def _lots_table(lots: Sequence[TrendLot]) -> Table:
     headers = ("lot", "name", "closed", "ended", "L*", "a*", "b*", "CIEDE2000", "mg/l", "drops/l")
     rows = [
         (
@@ -180,9 +157,16 @@ def _lots_table(lots: Sequence[TrendLot]) -> Table:
             tell_interval(lot.delta_e_2000), tell_spread(lot.mg_per_l, lot.mg_per_l_sd),
             tell_number(lot.drops_per_l),
         )
-        for lot in lots
+        for lot in told.lots
     ]  # fmt: skip
-    return Table(headers, rows)
+    lines: list[str | Table] = [Table(headers, rows)] if rows else []
+    known = {chart: (found.mean, found.low, found.high) for chart, found in told.limits.items() if found}
+    limits = [(chart, *(tell_number(part, 2) for part in parts)) for chart, parts in known.items()]
+    if rows and limits:
+        lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
+    lines += [told.text, *told.notes]
+    lines += [f"Left out: lot {left.label}, {left.reason}." for left in told.left_out]
+    return Answer(told.to_json(), lines)
 
 
 @click.command(cls=Command, example="colourmatch lot recheck 1 after-a-week.jpg")
@@ -203,9 +187,9 @@ def recheck(
     book = session.open_book() if photos else session.read_book()
     lot_id = book.lots.get(lot).id
 
-    def record(path: str, own: Who) -> list[dict[str, Any]]:
-        sent = record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)
-        return [one.to_json() for one in sent]
+    def record(path: str, own: Who) -> Data:
+        (sent,) = record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)
+        return sent.to_json()
 
     found = record_each(session, photos, who, record)
     drift = read_drift(book, lot_id)

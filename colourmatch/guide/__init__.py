@@ -1,7 +1,5 @@
-"""The pages of the guide, which lie beside this file as Markdown: what there is, and the parts of a page.
-
-It knows headings and words; what the pages say is checked against the program by tests/guide/.
-"""
+"""The pages of the guide, which lie beside this file as Markdown: what there is, and the parts of a page; what they
+say is compared with the program by tests/guide/."""
 
 from __future__ import annotations
 

@@ -1,12 +1,6 @@
-"""The card as a PDF to print; it knows paper sizes and words, and draws only what the card's file names.
-
-Everything is vector. The block stays bare paper except for what the card names, because the reader takes
-every other part of it as white: all words, the labels of the three spots too, and the check line stand in
-the page margins; a label stands above the column of its spot. Grey steps are printed as sRGB-encoded grey
-of their nominal reflectance, which is what printers take plain grey to mean; how true a printer is, the
-reader finds out. Grey is written as DeviceGray, so that a colour printer uses its black, and the colour fields of
-card 2 as DeviceRGB (ISO 32000-1:2008, 8.6.4).
-"""
+"""The card as a PDF to print; it draws as vectors what the card's file names, and leaves the rest of the block bare,
+which the reader takes as white: words stand in the margins. Grey is DeviceGray, sRGB-encoded, so that a colour
+printer uses its black; the fields of card 2 are DeviceRGB (ISO 32000-1:2008, 8.6.4)."""
 
 from __future__ import annotations
 
@@ -19,11 +13,8 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from colourmatch.colour.spaces import encode_srgb
 from colourmatch.files import write_out
-from colourmatch.paper.page import MM, UPRIGHT_MM, draw_pdf, page_size
+from colourmatch.paper.page import MM, draw_pdf, page_size
 from colourmatch.photo.card import Card, marker_bits, read_card
-
-#: Landscape width and height.
-PAPER_SIZES_MM = {name: (high, wide) for name, (wide, high) in UPRIGHT_MM.items()}
 
 CHECK_LINE_MM = 100.0
 LABELS = {"reference": "reference", "batch": "batch", "blank": "blank (water)"}
@@ -91,41 +82,32 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
 
     def draw(canvas: Any) -> None:
         sheet = _Sheet(canvas, (width / MM, height / MM), card)
-        _draw_markers(sheet, card)
+        for marker_id in card.marker_centres_mm:
+            bits = marker_bits(marker_id)
+            (x, y), cell = card.marker_corners_mm(marker_id)[0], card.marker_size_mm / len(bits)
+            black = []
+            for row, cells in enumerate(bits):
+                column = 0
+                for is_black, run in groupby(cells):
+                    length = len(list(run))
+                    if is_black:
+                        black.append((x + column * cell, y + row * cell, length * cell, cell))
+                    column += length
+            sheet.fill(black, 0.0)
         for step in card.greys:
             (x, y), edge = step.centre_mm, card.grey_size_mm
             sheet.fill([(x - edge / 2, y - edge / 2, edge, edge)], step.reflectance)
-        _draw_spots(sheet, card)
+        for spot, centre in card.spots.items():
+            canvas.setStrokeGray(float(encode_srgb(_RING_REFLECTANCE)))
+            canvas.setLineWidth(_RING_LINE_MM * MM)
+            canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * MM, stroke=1, fill=0)
+            sheet.fill(card.black_bars_mm(spot), 0.0)
+            for field in card.fields:
+                canvas.setFillColorRGB(*(part / 255 for part in field.rgb))
+                sheet.fill_outline(card.field_outline_mm(spot, field.name))
         _draw_margins(sheet, card)
 
     write_out(draw_pdf((width, height), f"Colour card, version {card.version}", draw), out, "card")
-
-
-def _draw_markers(sheet: _Sheet, card: Card) -> None:
-    for marker_id in card.marker_centres_mm:
-        bits = marker_bits(marker_id)
-        x, y = card.marker_corners_mm(marker_id)[0]
-        cell = card.marker_size_mm / len(bits)
-        black = []
-        for row, cells in enumerate(bits):
-            column = 0
-            for is_black, run in groupby(cells):
-                length = len(list(run))
-                if is_black:
-                    black.append((x + column * cell, y + row * cell, length * cell, cell))
-                column += length
-        sheet.fill(black, 0.0)
-
-
-def _draw_spots(sheet: _Sheet, card: Card) -> None:
-    for spot, centre in card.spots.items():
-        sheet.canvas.setStrokeGray(float(encode_srgb(_RING_REFLECTANCE)))
-        sheet.canvas.setLineWidth(_RING_LINE_MM * MM)
-        sheet.canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * MM, stroke=1, fill=0)
-        sheet.fill(card.black_bars_mm(spot), 0.0)
-        for field in card.fields:
-            sheet.canvas.setFillColorRGB(*(part / 255 for part in field.rgb))
-            sheet.fill_outline(card.field_outline_mm(spot, field.name))
 
 
 def _draw_margins(sheet: _Sheet, card: Card) -> None:
@@ -137,8 +119,8 @@ def _draw_margins(sheet: _Sheet, card: Card) -> None:
         label = LABELS[spot]
         half_mm = stringWidth(label, "Helvetica-Bold", 9) / MM / 2
         sheet.write(label, x - half_mm, -1.3, 9, bold=True)
-        _draw_arrow(sheet, x - half_mm - 2.5)
-        _draw_arrow(sheet, x + half_mm + 2.5)
+        for arrow in (x - half_mm - 2.5, x + half_mm + 2.5):  # down at the column of the spot
+            sheet.fill_outline([(arrow - 1, -3.2), (arrow + 1, -3.2), (arrow, -1.4)])
     sheet.write(f"Card version {card.version}", 4, height + 3.2, 7.5, bold=True)
     if card.fields:
         sheet.write(_FIELDS_LINE, 30, height + 3.2, 7.5)
@@ -151,9 +133,3 @@ def _draw_margins(sheet: _Sheet, card: Card) -> None:
     for x in (left, left + CHECK_LINE_MM):
         sheet.line(x, y - 1.5, x, y + 1.5)
     sheet.write("100 mm", left + CHECK_LINE_MM / 2 - 5, y - 1.2, 7.5)
-
-
-def _draw_arrow(sheet: _Sheet, x: float) -> None:
-    """A small black triangle that points down at the column of a spot."""
-    sheet.canvas.setFillGray(0.0)
-    sheet.fill_outline([(x - 1, -3.2), (x + 1, -3.2), (x, -1.4)])

@@ -1,12 +1,8 @@
-"""Small labels of a lot to cut out: drink, lot number, date, colours, warning and allergen, and a QR code.
-
-The QR code carries the lot number and nothing else. It refuses to know the rest of what a label must say by
-law (ingredients, volume, best before, who made it): it is a part of that label, not the whole.
-"""
+"""Small labels of a lot to cut out, with a QR code of its number alone. What a label must say by law besides
+(ingredients, volume, best before, who made it) it refuses to know: it is a part of that label, not the whole."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
@@ -63,16 +59,23 @@ def write_label_page(
     layout = _fit(lines, number, choose_fonts(lines.all()), size)
 
     def draw(canvas: Any) -> None:
-        each_page = layout.rows * _COLUMNS
+        each_page, margin, pad, edge = layout.rows * _COLUMNS, _MARGIN_MM * MM, _PAD_MM * MM, layout.qr_pt
         for k in range(copies or each_page):
             if k and k % each_page == 0:
                 canvas.showPage()
             row, column = divmod(k % each_page, _COLUMNS)
-            left, top = (
-                _MARGIN_MM * MM + column * layout.width,
-                size[1] - _MARGIN_MM * MM - row * layout.height,
-            )
-            _draw_label(canvas, layout, (left, top), number)
+            left, top = margin + column * layout.width, size[1] - margin - row * layout.height
+            canvas.setStrokeColor(HexColor(HAIRLINE))
+            canvas.setLineWidth(0.4)
+            canvas.rect(left, top - layout.height, layout.width, layout.height)
+            y = top - pad
+            for paragraph, height in layout.paragraphs:
+                paragraph.drawOn(canvas, left + pad, y - paragraph.height)
+                y -= height
+            # a QR code (ISO/IEC 18004, level M) with its quiet zone
+            code = Drawing(edge, edge)
+            code.add(QrCodeWidget(number, barLevel="M", barWidth=edge, barHeight=edge))
+            renderPDF.draw(code, canvas, left + layout.width - pad - edge, top - pad - edge)
 
     write_out(draw_pdf(size, f"Labels of lot {number}", draw), out, "label page")
 
@@ -116,23 +119,3 @@ def _set_lines(
         paragraph = Paragraph(fonts.markup(text), chosen)
         paragraphs.append((paragraph, paragraph.wrap(width, 10_000)[1] + chosen.spaceAfter))
     return tuple(paragraphs)
-
-
-def _draw_label(canvas: Any, layout: _Layout, corner: tuple[float, float], number: str) -> None:
-    (left, top), pad, edge = corner, _PAD_MM * MM, layout.qr_pt
-    canvas.setStrokeColor(HexColor(HAIRLINE))
-    canvas.setLineWidth(0.4)
-    canvas.rect(left, top - layout.height, layout.width, layout.height)
-    y = top - pad
-    for paragraph, height in layout.paragraphs:
-        paragraph.drawOn(canvas, left + pad, y - paragraph.height)
-        y -= height
-    draw_qr(canvas, number, (left + layout.width - pad - edge, top - pad - edge), edge)
-
-
-def draw_qr(canvas: Any, text: str, corner: Sequence[float], edge_pt: float) -> None:
-    """A QR code (ISO/IEC 18004, level M) with its quiet zone, lower left corner at `corner`."""
-    code = QrCodeWidget(text, barLevel="M", barWidth=edge_pt, barHeight=edge_pt)
-    drawing = Drawing(edge_pt, edge_pt)
-    drawing.add(code)
-    renderPDF.draw(drawing, canvas, *corner)

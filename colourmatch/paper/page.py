@@ -1,9 +1,6 @@
-"""What the printed pages of a lot share: fonts for any script and text made safe.
-
-Plain Western text is set in Helvetica, which every reader has. Any other script takes the first font found
-that holds all of its characters and is put into the file; a character that no font here holds is printed as
-its number, [U+5C0F], and never left out. Right-to-left scripts are not turned.
-"""
+"""What the printed pages of a lot share: fonts and text made safe. Western text is set in Helvetica, other scripts in
+the first font here that holds all their characters; one that none holds is printed as its number, [U+5C0F].
+Right-to-left is not turned."""
 
 from __future__ import annotations
 

@@ -1,8 +1,6 @@
-"""The lot sheet: one lot on paper, for a colleague or a food inspector; it reads the book and judges nothing.
-
-All that was written down is on it, corrected entries too, struck and named. What does not fit on the first
-page flows on; the parts are in sheet_parts.py, the charts in sheet_plots.py.
-"""
+"""The lot sheet: one lot on paper, corrected entries too, for a colleague or a food inspector; it reads the book and
+judges nothing. What does not fit on the first page flows on; the parts are in sheet_parts.py, the charts in
+sheet_plots.py."""
 
 from __future__ import annotations
 
@@ -18,8 +16,7 @@ from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.files import write_out
-from colourmatch.paper.page import MM, MUTED, Fonts, choose_fonts, page_size
-from colourmatch.paper.sheet_facts import collect_facts
+from colourmatch.paper.page import MM, MUTED, Fonts, page_size
 from colourmatch.paper.sheet_parts import Parts
 from colourmatch.words.times import tell_zones
 
@@ -40,13 +37,9 @@ def write_lot_sheet(
     a place that cannot be written.
     """
     size = page_size(paper)
-    facts = collect_facts(book, lot, zone)
-    fonts = choose_fonts(facts.texts())
-    write_out(_build(Parts(facts, fonts, size[0] - 2 * _MARGIN_MM * MM), size), out, "lot sheet")
-
-
-def _build(parts: Parts, size: tuple[float, float]) -> bytes:
-    head = parts.facts.story.lot
+    story = book.lots.story(lot)
+    head = story.lot
+    parts = Parts(book, story, size[0] - 2 * _MARGIN_MM * MM, zone)
     buffer = BytesIO()
     title = f"Lot {head.label}: {head.name}"
     document = BaseDocTemplate(buffer, pagesize=size, title=title, author="colourmatch", invariant=1)
@@ -55,9 +48,9 @@ def _build(parts: Parts, size: tuple[float, float]) -> bytes:
     frame = Frame(left, bottom, *room, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     document.addPageTemplates([PageTemplate(frames=[frame])])
     foot = f"Lot {head.label} · {head.name}"
-    times = tell_zones((head.created_at, *(e.created_at for e in parts.facts.story.events)), parts.facts.zone)
+    times = tell_zones((head.created_at, *(e.created_at for e in story.events)), zone)
     document.build(parts.all(), canvasmaker=_numbered_canvas(parts.fonts, foot, f"All times are {times}"))
-    return buffer.getvalue()
+    write_out(buffer.getvalue(), out, "lot sheet")
 
 
 def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
@@ -73,21 +66,18 @@ def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
             self._startPage()
 
         def save(self) -> None:
-            pages = self.pages
+            pages, left = self.pages, _MARGIN_MM * MM
             for number, page in enumerate(pages, 1):
                 self.__dict__.update(page)
-                self._write_foot(number, len(pages))
+                width, y = self._pagesize[0], 8.5 * MM
+                self.setFillColor(HexColor(MUTED))
+                self.setFont(fonts.plain, 7)
+                right = f"{times} · page {number} of {len(pages)}"
+                room = width - 2 * left - stringWidth(right, fonts.plain, 7) - 12
+                self.drawString(left, y, _shorten(fonts.plain_text(foot), fonts.plain, room))
+                self.drawRightString(width - left, y, right)
                 super().showPage()
             super().save()
-
-        def _write_foot(self, number: int, count: int) -> None:
-            width, y = self._pagesize[0], 8.5 * MM
-            self.setFillColor(HexColor(MUTED))
-            self.setFont(fonts.plain, 7)
-            right = f"{times} · page {number} of {count}"
-            room = width - 2 * _MARGIN_MM * MM - stringWidth(right, fonts.plain, 7) - 12
-            self.drawString(_MARGIN_MM * MM, y, _shorten(fonts.plain_text(foot), fonts.plain, room))
-            self.drawRightString(width - _MARGIN_MM * MM, y, right)
 
     def _shorten(text: str, font: str, room: float) -> str:
         if stringWidth(text, font, 7) <= room:

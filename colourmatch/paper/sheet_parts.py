@@ -1,23 +1,32 @@
-"""The parts of the lot sheet as flowing blocks: tables, charts, texts; it knows facts and no book."""
+"""The parts of the lot sheet as flowing blocks: tables, charts, texts; what they tell is in sheet_facts.py."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import tzinfo
 from typing import Any
 
+from reportlab.graphics.shapes import Drawing, Rect
 from reportlab.lib.colors import HexColor
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, Table
 
-from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
-from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, Fonts
-from colourmatch.paper.sheet_facts import Facts, Line, Swatch
-from colourmatch.paper.sheet_plots import draw_approach, draw_path, draw_swatch
+from colourmatch.dosing.care import cautions_for
+from colourmatch.dosing.limits import colourants_in, place_or_first
+from colourmatch.paper import sheet_facts
+from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, choose_fonts
+from colourmatch.paper.sheet_plots import draw_approach, draw_path
+from colourmatch.words.entries import split_closing
 from colourmatch.words.figures import PAPER, tell_lab, tell_ml
 from colourmatch.words.looks import tell_dilution
-from colourmatch.words.outcomes import split_closing
 from colourmatch.words.times import tell_minute
+from colourmatch.workflow.label_lines import read_label_lines
+from colourmatch.workflow.photo_colours import read_intake
+from colourmatch.workflow.recheck import read_drift
+from colourmatch.workflow.trials import describe_trials
 
 _APPROXIMATE = (
     "Print and screens show colours only approximately; judge the glasses, not this paper. "
@@ -34,10 +43,17 @@ def _percent(rel_sd: float) -> str:
 
 
 class Parts:
-    """Makes the blocks of one sheet; `width` is the room between the margins in points."""
+    """Makes the blocks of a lot's sheet; `width` is the room between the margins in points, `zone` that of its times."""
 
-    def __init__(self, facts: Facts, fonts: Fonts, width: float) -> None:
-        self.facts, self.fonts, self.width = facts, fonts, width
+    def __init__(self, book: LotBook, story: LotStory, width: float, zone: tzinfo | None) -> None:
+        self.book, self.story, self.width, self.zone = book, story, width, zone
+        reference = story.lot.reference_id
+        self.reference = None if reference is None else book.references.get(reference)
+        self.lines = tuple(sheet_facts.tell_history(story, zone))
+        self.looks = tuple(sheet_facts.tell_looks(story))
+        self.told_trials = [trial.text for trial in describe_trials(book, story)]
+        self.ceilings = list(sheet_facts.tell_ceilings(story))
+        self.fonts = fonts = choose_fonts(self._typed())
         plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
         quiet, bold = plain | {"textColor": HexColor(MUTED)}, plain | {"fontName": fonts.bold}
         head = bold | {"textColor": HexColor(ACCENT), "spaceBefore": 8, "spaceAfter": 3}
@@ -52,14 +68,23 @@ class Parts:
             for name, (size, leading, look) in looks.items()
         }
 
+    def _typed(self) -> list[str | None]:
+        """Every text that a person typed, for the choice of fonts."""
+        head, reference = self.story.lot, self.reference
+        typed = [head.name, head.label, head.notes, head.entered_by, head.jurisdiction]
+        typed += [reference.name, reference.notes] if reference else []
+        for stock in self.story.stock_entries:
+            typed += [stock.name, stock.notes, stock.supplier, stock.supplier_batch]
+        for line in self.lines:
+            typed += [line.text, line.by, line.remark]
+        return [*typed, *self.told_trials, *(name for name, _, _ in self.looks)]
+
     def all(self) -> list[Any]:
         """Every block in order."""
         return [
             *self.heading(), *self.stop(), *self.batch(), *self.stocks(), *self.colour(), *self.history(),
             *self.trials(), *self.served(), *self.totals(), *self.intake(), *self.label(), *self.closing(),
         ]  # fmt: skip
-
-    # ---- small helpers
 
     def say(self, text: object, style: str = "text") -> Any:
         """A paragraph of plain text."""
@@ -102,28 +127,27 @@ class Parts:
         widths = [self.width * share / sum(shares) for share in shares]
         return Table(rows, colWidths=widths, style=style, repeatRows=1 if header else 0)
 
-    # ---- the parts
-
     def heading(self) -> list[Any]:
         """Name and number of the lot, when and by whom it was begun."""
-        head = self.facts.story.lot
+        head = self.story.lot
         by = f" by {head.entered_by}" if head.entered_by else ""
-        begun = f"begun {tell_minute(head.created_at, self.facts.zone)}{by}"
+        begun = f"begun {tell_minute(head.created_at, self.zone)}{by}"
         return [self.say(head.name, "title"), self.say(f"Lot sheet · lot {head.label} · {begun}", "lead")]
 
     def stop(self) -> list[Any]:
         """The stop and its reason in a tinted box."""
-        closing = self.facts.story.closing
+        closing = self.story.closing
         if closing is None:
             markup = self.strong("Still open.") + " This lot is not finished; its figures may change."
         else:
             outcome, said = split_closing(closing.outcome, closing.text)
             by = f" by {closing.entered_by}" if closing.entered_by else ""
-            text = f"{said} {closing.against} Closed {tell_minute(closing.created_at, self.facts.zone)}{by}."
+            text = f"{said} {closing.against} Closed {tell_minute(closing.created_at, self.zone)}{by}."
             markup = f"{self.strong(outcome)} {self.fonts.markup(' '.join(text.split()))}"
         rows = [[self.mark(markup, "stop")]]
-        if self.facts.drift:
-            rows.append([self.say(f"Since then: {self.facts.drift}")])
+        if any(photo.purpose == "recheck" for photo in self.story.photos):
+            drift = read_drift(self.book, self.story.lot.id)
+            rows.append([self.say(f"Since then: {drift.text}")])
         style = [
             ("BACKGROUND", (0, 0), (-1, -1), HexColor(TINT)),
             ("LINEBEFORE", (0, 0), (0, -1), 2.5, HexColor(ACCENT)),
@@ -134,18 +158,24 @@ class Parts:
 
     def batch(self) -> list[Any]:
         """Figures of the batch in two columns, then the recipe notes."""
-        story = self.facts.story
+        story = self.story
         head, state = story.lot, story.state()
+        base = f"{head.already_mg_per_l:g} mg/l"
+        if head.already_mg_per_l:
+            base += f" of {head.already_colourant or 'a colour that nobody named'}"
+        aims = [] if self.reference is None else [self.reference.name]
+        if head.target_lab is not None:
+            aims.append(f"colour entered: {tell_lab(head.target_lab, [2.0, 2.0, 2.0], signs=PAPER)}")
         ceiling = "none set" if head.ceiling_mg_per_l is None else f"{head.ceiling_mg_per_l:g} mg/l"
         pairs = [
             ("Batch at the start", tell_ml(head.volume_ml)),
             ("Batch now", tell_ml(state.volume_ml)),
-            ("Reference", self._reference_text()),
+            ("Reference", "; ".join(aims) or "the glass beside it on each photo"),
             ("Tolerance", f"CIEDE2000 {head.tolerance:g}"),
             ("Depth in the glass", f"{head.depth_mm:g} mm"),
             ("Thinned with water", tell_dilution(head.dilution)),
             ("Ceiling of the maker", ceiling),
-            ("Colour in the base before", self._base_colour()),
+            ("Colour in the base before", base),
             ("Limits of", head.jurisdiction or "EU (none was named)"),
             ("Photos", f"{len(story.photos)}"),
             ("Made up by its label", "no" if head.made_up_to == 1 else tell_dilution(head.made_up_to)),
@@ -158,123 +188,98 @@ class Parts:
             blocks += [*self.section("Recipe and notes"), self.say(head.notes)]
         return blocks
 
-    def _base_colour(self) -> str:
-        head = self.facts.story.lot
-        if not head.already_mg_per_l:
-            return "0 mg/l"
-        return f"{head.already_mg_per_l:g} mg/l of {head.already_colourant or 'a colour that nobody named'}"
-
-    def _reference_text(self) -> str:
-        head, parts = self.facts.story.lot, []
-        if self.facts.reference is not None:
-            parts.append(self.facts.reference.name)
-        if head.target_lab is not None:
-            parts.append(f"colour entered: {tell_lab(head.target_lab, [2.0, 2.0, 2.0], signs=PAPER)}")
-        return "; ".join(parts) or "the glass beside it on each photo"
-
     def stocks(self) -> list[Any]:
         """Stocks: strength and drop with their spread, and what the photos taught."""
         header = ("Stock", "Colour", "Strength by the label", "Drop", "Made in", "Learnt from photos")
-        stocks = self.facts.story.stock_entries
-        if not stocks:
-            return []
-        rows = [self.says(*header, style="th"), *(self.says(*self._stock_cells(stock)) for stock in stocks)]
-        return [*self.section("Stocks"), self.table(rows, (26, 11, 20, 17, 10, 22))]
-
-    def _stock_cells(self, stock: StockEntry) -> tuple[str, ...]:
-        learnt = "nothing yet"
-        if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
-            learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
-        batch = f", batch {stock.supplier_batch}" if stock.supplier_batch else ""
-        batch += f" of {stock.supplier}" if stock.supplier else ""
-        return (
-            stock.name + batch + ("" if stock.active else " (put away)"),
-            stock.colourant,
-            f"{stock.label_strength_g_per_100ml:g} g in 100 ml {_percent(stock.label_strength_rel_sd)}",
-            f"{stock.drop_ml:.3g} ml {_percent(stock.drop_rel_sd)}" + (", weighed" if stock.weighed else ""),
-            stock.made_in,
-            learnt,
-        )
+        rows = [self.says(*header, style="th")]
+        for stock in self.story.stock_entries:
+            learnt = "nothing yet"
+            if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
+                learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
+            batch = f", batch {stock.supplier_batch}" if stock.supplier_batch else ""
+            batch += f" of {stock.supplier}" if stock.supplier else ""
+            name = f"{stock.name}{batch}{'' if stock.active else ' (put away)'}"
+            label_sd, weighed = _percent(stock.label_strength_rel_sd), ", weighed" if stock.weighed else ""
+            strength = f"{stock.label_strength_g_per_100ml:g} g in 100 ml {label_sd}"
+            drop = f"{stock.drop_ml:.3g} ml {_percent(stock.drop_rel_sd)}{weighed}"
+            rows.append(self.says(name, stock.colourant, strength, drop, stock.made_in, learnt))
+        return [*self.section("Stocks"), self.table(rows, (26, 11, 20, 17, 10, 22))] if rows[1:] else []
 
     def colour(self) -> list[Any]:
         """Swatches and charts; nothing when no photo was measured."""
-        facts, blocks = self.facts, []
+        photos = sheet_facts.see_photos(self.story)
+        seen, blocks = [one for _, one in photos], []
         pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
-        if facts.swatches:
-            cells = [cell for swatch in facts.swatches for cell in self._swatch_cells(swatch)]
-            widths = [16 * MM, self.width / 3 - 16 * MM] * len(facts.swatches)
+        if shown := list(sheet_facts.choose_swatches(self.story, seen)):
+            cells: list[Any] = []
+            for name, lab, lab_sd in shown:
+                told = tell_lab(lab, lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")
+                clipped = "<br/>outside what a screen can show" if lab_to_srgb(lab)[1] else ""
+                field, edge = Drawing(14 * MM, 13 * MM), {"strokeColor": HexColor(MUTED), "strokeWidth": 0.5}
+                fill = HexColor(lab_to_hex(lab))
+                field.add(Rect(0.5, 0.5, field.width - 1, field.height - 1, rx=2, fillColor=fill, **edge))
+                cells += [field, self.mark(f"{self.strong(name)}<br/>{told}{clipped}", "small")]
+            widths = [16 * MM, self.width / 3 - 16 * MM] * len(shown)
             style = [*pad, ("VALIGN", (0, 0), (-1, -1), "MIDDLE")]
             swatches = Table([cells], colWidths=widths, style=style, hAlign="LEFT")
             heading = self.say("Colour", "head")
             blocks.append(KeepTogether([heading, swatches, self.say(_APPROXIMATE, "small")]))
-        charts = self._charts()
+        charts, size = [], (self.width / 2 - 6, 58 * MM)
+        points, by_photo = sheet_facts.trace_approach(self.story, [photo for photo, _ in photos])
+        if points:
+            tolerance = self.story.lot.tolerance
+            charts.append(draw_approach(points, tolerance, size, self.fonts, by_photo=by_photo))
+        if seen:
+            path, reference = list(sheet_facts.trace_path(self.story, seen)), seen[-1].reference_lab
+            charts.append(draw_path(path, (float(reference[1]), float(reference[2])), size, self.fonts))
         if charts:
             widths = [self.width / 2] * len(charts)
             blocks += [Spacer(1, 5), Table([charts], colWidths=widths, style=pad, hAlign="LEFT")]
         return blocks
 
-    def _charts(self) -> list[Any]:
-        facts, size = self.facts, (self.width / 2 - 6, 58 * MM)
-        charts = []
-        if facts.approach:
-            tolerance = facts.story.lot.tolerance
-            charts.append(draw_approach(facts.approach, tolerance, size, self.fonts, by_photo=facts.by_photo))
-        if facts.path and facts.path_reference:
-            charts.append(draw_path(facts.path, facts.path_reference, size, self.fonts))
-        return charts
-
-    def _swatch_cells(self, swatch: Swatch) -> tuple[Any, Any]:
-        _, clipped = lab_to_srgb(swatch.lab)
-        told = tell_lab(swatch.lab, swatch.lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")
-        text = f"{self.strong(swatch.name)}<br/>{told}"
-        if clipped:
-            text += "<br/>outside what a screen can show"
-        return draw_swatch(lab_to_hex(swatch.lab), (14 * MM, 13 * MM)), self.mark(text, "small")
-
     def history(self) -> list[Any]:
         """Every entry in the order in which it was written."""
         heading = self.section("What was done")
-        if not self.facts.lines:
+        if not self.lines:
             return [*heading, self.say("Nothing yet.")]
         header = self.says("When", "Entry", style="th")
         header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
-        long = len(self.facts.lines) > MOST_AT_EASE
-        rows = [header, *(self._history_row(line, "-dense" if long else "") for line in self.facts.lines)]
+        long, rows = len(self.lines) > MOST_AT_EASE, [header]
+        plain, right = ("text-dense", "right-dense") if long else ("text", "right")
+        for line in self.lines:
+            text = self.fonts.markup(line.text)
+            text = f"<strike>{text}</strike>" if line.struck else text
+            if line.remark:
+                text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
+            cells = [self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)]
+            rows.append([*cells, self.say(line.by, plain)])
         tight = [(f"{side}PADDING", (0, 1), (-1, -1), 0.8) for side in ("TOP", "BOTTOM")] if long else ()
         return [*heading, self.table(rows, (17, 62, 13, 11), extra=tight)]
 
-    def _history_row(self, line: Line, size: str) -> list[Any]:
-        text = self.fonts.markup(line.text)
-        if line.struck:
-            text = f"<strike>{text}</strike>"
-        if line.remark:
-            text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
-        plain, right = f"text{size}", f"right{size}"
-        cells = self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)
-        return [*cells, self.say(line.by, plain)]
-
     def trials(self) -> list[Any]:
         """Trials taken from the batch, or on a trial what it says for its batch."""
-        if not self.facts.trials:
+        if not self.told_trials:
             return []
-        return [*self.section("Trials"), *(self.say(text) for text in self.facts.trials)]
+        return [*self.section("Trials"), *(self.say(text) for text in self.told_trials)]
 
     def served(self) -> list[Any]:
         """How far batch and reference are apart where the drink is drunk."""
-        if not self.facts.serving:
+        if not self.looks:
             return []
         header = self.says("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval", style="th")
-        rows = [header, *(self.says(*row) for row in self.facts.serving)]
+        rows = [header, *(self.says(*row) for row in self.looks)]
         return [*self.section("Where it is drunk"), self.table(rows, (24, 36, 43))]
 
     def intake(self) -> list[Any]:
         """What an example glass brings of each colourant against its acceptable daily intake."""
-        if not self.facts.intake:
+        glasses = read_intake(self.story)
+        told = list(sheet_facts.tell_intake(glasses))
+        if not told:
             return []
         titles = ("Glass", "Colourant", "In it, by the label", "Acceptable daily intake", "Part of it")
-        rows = [self.says(*titles, style="th"), *(self.says(*row) for row in self.facts.intake)]
+        rows = [self.says(*titles, style="th"), *(self.says(*row) for row in told)]
         table = self.table(rows, (12, 20, 20, 21, 30))
-        notes = self.says(*self.facts.intake_notes, style="small")
+        notes = self.says(*dict.fromkeys(glass.text for glass in glasses), style="small")
         return [*self.section("A glass against the daily intake"), table, *notes]
 
     def totals(self) -> list[Any]:
@@ -282,13 +287,16 @@ class Parts:
         header = [self.say("Counted", "th"), self.say("In the batch by the label, mg/l ± sd", "thr")]
         header += self.says("At most, mg/l", "Left, mg/l", style="thr")
         rows, spans, bare = [header], [], []
-        for row in self.facts.ceilings:
-            style = "strong" if row.over else "text"
-            left = f"PASSED by {row.left.lstrip('-')}" if row.over else row.left
-            rows.append([self.say(row.what, style), *self.says(row.amount, row.limit, left, style="right")])
-            if not row.note:
+        for what, line, sd, note in self.ceilings:
+            amount = f"{line.amount_mg_per_l:.1f} ± {sd:.1f}"
+            limit = "none" if line.limit_mg_per_l is None else f"{line.limit_mg_per_l:g}"
+            left = "" if line.left_mg_per_l is None else f"{line.left_mg_per_l:.1f}"
+            left = f"PASSED by {left.lstrip('-')}" if line.over else left
+            cells = self.says(amount, limit, left, style="right")
+            rows.append([self.say(what, "strong" if line.over else "text"), *cells])
+            if not note:
                 continue
-            rows.append([self.say(row.note, "small"), "", "", ""])
+            rows.append([self.say(note, "small"), "", "", ""])
             spans += [("SPAN", (0, len(rows) - 1), (-1, len(rows) - 1))]
             bare.append(len(rows) - 2)
             spans += [("NOSPLIT", (0, len(rows) - 2), (-1, len(rows) - 1))]
@@ -299,7 +307,7 @@ class Parts:
 
     def label(self) -> list[Any]:
         """The texts for the drink's label."""
-        lines = self.says(*self.facts.label)
+        lines = self.says(*read_label_lines(self.story).on_record())
         style = [
             ("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
             ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
@@ -309,17 +317,17 @@ class Parts:
 
     def closing(self) -> list[Any]:
         """Cautions, then the lines to sign on, which never stand alone on a page."""
-        told = {row.note for row in self.facts.ceilings}
-        shown = [c for c in self.facts.cautions if c.text not in told and c.code != "label-warning"]
+        told, state = {note for *_, note in self.ceilings}, self.story.state()
+        ready = [] if state.mg_by_colourant else [stock.colourant for stock in self.story.stock_entries]
+        colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
+        cautions = cautions_for(colourants, place_or_first(self.story.lot.jurisdiction))
+        shown = [one for one in cautions if one.text not in told and one.code != "label-warning"]
         lines = [self.say(f"- {caution.text}", "small") for caution in shown]
-        return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *self._sign()])]
-
-    def _sign(self) -> list[Any]:
         words = ("Made by", "", "Date", "", "Checked by", "", "Date")
         widths = [self.width * share for share in (0.31, 0.03, 0.14, 0.04, 0.31, 0.03, 0.14)]
         style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
         style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
-        row = self.says(*words, style="small")
-        signed = Table([row], colWidths=widths, style=style, hAlign="LEFT")
-        last = self.say(f"Last hash of the lot: {self.facts.last_hash}", "small")
-        return [Spacer(1, 11 * MM), signed, Spacer(1, 2 * MM), last]
+        signed = Table([self.says(*words, style="small")], colWidths=widths, style=style, hAlign="LEFT")
+        last = self.say(f"Last hash of the lot: {self.book.lots.last_hash(self.story.lot.id)}", "small")
+        sign = [Spacer(1, 11 * MM), signed, Spacer(1, 2 * MM), last]
+        return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *sign])]

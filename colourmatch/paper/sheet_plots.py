@@ -1,7 +1,5 @@
-"""The charts and swatches of the lot sheet, drawn as vectors; it knows points and names, no book.
-
-What a point is, is shown by its shape and its number, never by its colour alone.
-"""
+"""The charts and swatches of the lot sheet, drawn as vectors; it knows points and names, no book. What a point is,
+its shape and its number show, never its colour alone."""
 
 from __future__ import annotations
 
@@ -11,7 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from reportlab.graphics.shapes import Circle, Drawing, Line, Rect, String
+from reportlab.graphics.shapes import Circle, Drawing, Line, String
 from reportlab.lib.colors import HexColor
 
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, Fonts
@@ -192,11 +190,3 @@ def draw_path(points: Sequence[Point], reference: Range, size: Range, fonts: Fon
     axes.cross(*reference, "reference", points)
     axes.title("The way in a* and b*", "a* (green to red)", "b* up (blue to yellow)")
     return axes.drawing
-
-
-def draw_swatch(colour: str, size: Range) -> Drawing:
-    """A rectangle of one colour (#rrggbb) with a thin edge."""
-    drawing = Drawing(*size)
-    edge = {"strokeColor": HexColor(MUTED), "strokeWidth": 0.5}
-    drawing.add(Rect(0.5, 0.5, size[0] - 1, size[1] - 1, rx=2, fillColor=HexColor(colour), **edge))
-    return drawing

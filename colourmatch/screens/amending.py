@@ -8,40 +8,35 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import (
-    AdditionEntry,
-    AmendmentEntry,
-    AnswerEntry,
-    AsideEntry,
-    ClosingEntry,
-    LotEntry,
-    LotStory,
-    PhotoEntry,
-    VolumeEntry,
-)
+from colourmatch.book import entries as kinds
 from colourmatch.errors import InputError
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
-from colourmatch.screens import session
-from colourmatch.screens.fields import act_on, ask_figure, ask_hand, ask_label_lines, pick_one
+from colourmatch.screens import fields, html, lot_words, session
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.recording import list_shelf
-from colourmatch.screens.stock_forms import ask_already
-from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
+from colourmatch.words.entries import tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import begin
 from colourmatch.workflow.log import can_take_back, take_back
 
-_FIGURES = (
-    "volume_ml", "ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution", "made_up_to",
-)  # fmt: skip
 
-
-def ask_amendment(story: LotStory) -> None:
+def ask_amendment(story: kinds.LotStory) -> None:
     """The form; only what was changed is written."""
-    lot, act = story.lot, act_on(story, "amend", AmendmentEntry)
+    lot, act = story.lot, fields.act_on(story, "amend", kinds.AmendmentEntry)
     with st.expander("Put figures of the lot right", expanded=act.is_typed()):
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
-        typed = ask_figures(story, act.key("{}"))
+        words = "Stocks, the main one first"
+        stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=act.key("stocks"))
+        typed: dict[str, Any] = {"stocks": stocks}
+        rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
+        for place, name in zip([place for row in rows for place in row], fields.FIGURES, strict=False):
+            typed[name] = fields.ask_figure(
+                place, name, act.key(name), getattr(lot, name), min_value=0.0, placeholder="none",
+                words="Batch at the beginning, ml" if name == "volume_ml" else "",
+            )  # fmt: skip
+        typed |= {
+            "already_colourant": fields.ask_already(st, act.key("already-colourant"), lot.already_colourant),
+            "hand": fields.ask_hand(act.key("hand"), lot.hand),
+            "label_lines": fields.ask_label_lines(act.key("label-{}"), lot.label_lines),
+        }
         reason = st.text_input("Reason", key=act.key("reason"), placeholder="mistyped")
 
         def amend(token: str) -> str:
@@ -55,49 +50,31 @@ def ask_amendment(story: LotStory) -> None:
         act.offer("Write it down", amend, "write")
 
 
-def ask_aside(story: LotStory) -> None:
+def ask_aside(story: kinds.LotStory) -> None:
     """Sets a photo that lies apart aside, or takes it back; both are written down with the reason."""
     if not story.photos:
         return
-    act = act_on(story, "aside", PhotoEntry, AsideEntry)
+    act = fields.act_on(story, "aside", kinds.PhotoEntry, kinds.AsideEntry)
     with st.expander("Set a photo aside", expanded=act.is_typed()):
         st.write(
             "A photo that went wrong is left out of all that is said of the lot. It stays on record, and can be taken back."
         )
-        names = dict(reversed(telling.name_photos(story).items()))
-        chosen = pick_one("Which photo", names, act.key("which"))
+        names = dict(reversed(lot_words.name_photos(story).items()))
+        chosen = fields.pick_one("Which photo", names, act.key("which"))
         photo = next(entry for entry in story.photos if entry.id == chosen)
         show_thumbnail(photo)
         back = photo.aside is not None
         if back:
-            st.write(f"It is {parts.plain(tell_aside(photo.aside))}")
+            st.write(f"It is {html.plain(tell_aside(photo.aside))}")
         hint = "it was all right" if back else "a lamp shone in"
         why = st.text_input("Why", key=act.key("why", chosen), placeholder=hint)
 
         def write(token: str) -> str:
-            session.current_book().photos.set_aside(
-                story.lot.id, photo.id, why, back=back, **session.by(token)
-            )
+            book, by = session.current_book(), session.by(token)
+            book.photos.set_aside(story.lot.id, photo.id, why, back=back, **by)
             return "The photo counts again." if back else "The photo is set aside."
 
         act.offer("Take it back" if back else "Set it aside", write, "write", to_top=True)
-
-
-def ask_figures(story: LotStory, key: str) -> dict[str, Any]:
-    """The figures as they stand, to be changed."""
-    lot, words = story.lot, "Stocks, the main one first"
-    stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=key.format("stocks"))
-    typed: dict[str, Any] = {"stocks": stocks}
-    rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
-    for place, name in zip([place for row in rows for place in row], _FIGURES, strict=False):
-        typed[name] = ask_figure(
-            place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
-            words="Batch at the beginning, ml" if name == "volume_ml" else "",
-        )  # fmt: skip
-    typed["already_colourant"] = ask_already(st, key.format("already-colourant"), lot.already_colourant)
-    typed["hand"] = ask_hand(key.format("hand"), lot.hand)
-    typed["label_lines"] = ask_label_lines(key.format("label-{}"), lot.label_lines)
-    return typed
 
 
 # ---- taking back -------------------------------------------------------------------------------------------------
@@ -110,23 +87,28 @@ NEWEST = 12
 FRESH = timedelta(hours=1)
 
 
-def tell_newest(story: LotStory, *, undoable: bool = True) -> None:
+def tell_newest(story: kinds.LotStory, *, undoable: bool = True) -> None:
     """What was just done, in one place: beside the tap that takes it back where there is one.
 
     undoable: else the last act was another one, a photo that was refused, and the entry before is not offered.
     """
-    act = act_on(story, "undo")  # a tap on an older one is answered too
+    act = fields.act_on(story, "undo")  # a tap on an older one is answered too
     words = name_newest(story) if undoable else ""
     if said := session.take_notices(of_entry=not words):
-        st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
+        st.html(f'<p class="cm cm-said" role="status">{html.as_html(" ".join(said))}</p>')
     if words:
-        newest = partial(_take_back, story, story.events[-1], UNDONE, words)
-        act.offer(f"{parts.plain(_written(story, words))} Undo", newest, to_top=True, icon=":material/undo:")
+        newest = story.events[-1]
+        dose = isinstance(newest, kinds.AdditionEntry) or getattr(newest, "kind", "") == "untinted"
+        done = " written" if dose else " measured" if isinstance(newest, kinds.PhotoEntry) else ""
+        other = newest.entered_by if newest.entered_by != session.entered_by() else None
+        label = html.plain(f"{begin(words)}{done}{f' by {other}' if other else ''}.")
+        back = partial(_take_back, story, newest, UNDONE, words)
+        act.offer(f"{label} Undo", back, to_top=True, icon=":material/undo:")
 
 
-def show_history(story: LotStory) -> None:
+def show_history(story: kinds.LotStory) -> None:
     """Every entry, the newest first, each with the tap that takes it back where it still says what holds."""
-    rows = telling.tell_rows(story, session.shows_us())
+    rows = lot_words.tell_rows(story)
     entries = list(reversed(story.events))
     _show_rows(story, entries[:NEWEST], rows)
     if older := entries[NEWEST:]:
@@ -135,8 +117,8 @@ def show_history(story: LotStory) -> None:
                 _show_rows(story, older, rows)
 
 
-def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -> None:
-    act, medium = act_on(story, "back"), telling.medium_of(story, session.shows_us())
+def _show_rows(story: kinds.LotStory, entries: list[kinds.LotEntry], rows: dict[int, str]) -> None:
+    act, medium = fields.act_on(story, "back"), lot_words.medium_of(story)
     for entry in entries:
         with st.container(horizontal=True, vertical_alignment="center", key=f"cm-entry-{entry.id}"):
             st.html(rows[entry.id])
@@ -145,40 +127,30 @@ def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -
                 act.offer("Undo", back, entry.id, to_top=True, type="tertiary", width="content")
 
 
-def _take_back(story: LotStory, entry: LotEntry, reason: str, words: str, token: str) -> str:
+def _take_back(story: kinds.LotStory, entry: kinds.LotEntry, reason: str, words: str, token: str) -> str:
     take_back(session.current_book(), story, entry, reason, **session.by(token))
     return f"Taken back: {words}."
 
 
-def _written(story: LotStory, words: str) -> str:
-    """The newest entry as the sentence that says it is written down, and by whom where that is somebody else."""
-    newest = story.events[-1]
-    dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
-    done = " written" if dose else " measured" if isinstance(newest, PhotoEntry) else ""
-    other = newest.entered_by if newest.entered_by != session.entered_by() else None
-    return f"{begin(words)}{done}{f' by {other}' if other else ''}."
-
-
-def name_newest(story: LotStory) -> str:
+def name_newest(story: kinds.LotStory) -> str:
     """The newest entry in words where one tap can take it back, else nothing.
 
     A correction is put right as such; what a trial took along or brought back is one of several entries.
     """
     newest = story.events[-1] if story.events else None
-    photos = telling.name_each_photo(story)
-    if isinstance(newest, AsideEntry):
+    photos = lot_words.name_each_photo(story)
+    if isinstance(newest, kinds.AsideEntry):
         if newest.reason == UNDONE:
             return ""
         return f"{photos[newest.photo_entry_id]} {'counts again' if newest.back else tell_aside(None)}"
     if newest is None or newest.replaces_id is not None or newest.reason:
         return ""
-    if isinstance(newest, AdditionEntry):
+    if isinstance(newest, kinds.AdditionEntry):
         return tell_dose(newest)
-    if isinstance(newest, ClosingEntry):  # later the lot is opened again with a reason
+    if isinstance(newest, kinds.ClosingEntry):  # later the lot is opened again with a reason
         is_fresh = datetime.now(UTC) - datetime.fromisoformat(newest.created_at) < FRESH
         return "lot finished" if is_fresh else ""
-    if isinstance(newest, AnswerEntry):
-        return tell_entry(newest, telling.medium_of(story))
-    if isinstance(newest, VolumeEntry) and newest.trial_lot_id is None:
-        return tell_entry(newest, Medium(us=session.shows_us()))
-    return photos[newest.id] if isinstance(newest, PhotoEntry) else ""
+    of_trial = getattr(newest, "trial_lot_id", None) is not None
+    if isinstance(newest, (kinds.AnswerEntry, kinds.VolumeEntry)) and not of_trial:
+        return tell_entry(newest, lot_words.medium_of(story))
+    return photos[newest.id] if isinstance(newest, kinds.PhotoEntry) else ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -13,8 +12,7 @@ from colourmatch.instrument import cards, phones
 from colourmatch.instrument.incoming import note_for_lot
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
 from colourmatch.records import pick
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one, show_known
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import tell_contents
@@ -36,7 +34,6 @@ _KINDS = {"none": "none", "matrix": "matrix", "root": "root-polynomial", "camera
 
 
 def show() -> None:
-    """The page."""
     st.title("Card and phone")
     card, phone, lots = st.tabs(["Printed card", "Phone", "For a lot"])
     with card:
@@ -60,44 +57,41 @@ def show_lots() -> None:
     if not session.may_enter():
         return
     if not lots or not (names or lights):
-        st.html(parts.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
+        st.html(html.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
         return
     lot = pick_one("Lot", lots, f"read-with-lot-{next(iter(lots))}")
     noted = book.calibrations.lot_choice(lot)
 
-    def pick(place: Any, words: str, options: list[str], kind: str, hint: str) -> str | None:
-        known: str | None = getattr(noted, kind)
+    chosen: dict[str, str | None] = {}
+    kinds = ("card", "Printed card", names, "the default"), ("light", "Light", lights, "the only one")
+    for place, (kind, words, options, hint) in zip(st.columns(2), kinds, strict=True):
+        known = getattr(noted, kind)
         key, index = f"read-{kind}-{lot}-{known}", options.index(known) if known in options else None
-        picked: str | None = place.selectbox(words, options, index=index, placeholder=hint, key=key)
-        return picked
-
-    left, right = st.columns(2)
-    card = pick(left, "Printed card", names, "card", "the default")
-    light = pick(right, "Light", lights, "light", "the only one")
+        chosen[kind] = place.selectbox(words, options, index=index, placeholder=hint, key=key)
 
     def note(_token: str) -> str:
-        if card is None and light is None:
+        said = [f"the {kind} {name}" for kind, name in chosen.items() if name]
+        if not said:
             raise InputError("Choose a card or a light first.")
-        note_for_lot(book, lot, card=card, light=light, entered_by=session.entered_by())
-        words = [f"the card {card}" if card else "", f"the light {light}" if light else ""]
-        return f"Photos of {lots[lot]} are now read with {' and '.join(word for word in words if word)}."
+        note_for_lot(book, lot, **chosen, entered_by=session.entered_by())
+        return f"Photos of {lots[lot]} are now read with {' and '.join(said)}."
 
-    if st.button("Read its photos with these", key=f"read-with-{lot}", type="primary"):
-        session.act_once("read-with", note)
+    words = "Read its photos with these"
+    begin_act("read-with").offer(words, note, lot, type="primary", width="content")
 
 
 def show_card(card: cards.CardTold) -> None:
     """One card: its greys beside what was drawn, and what can be done with it."""
     name, greys, half = card.card, card.greys, len(card.greys) // 2
-    st.header(parts.plain(name))
-    st.html(parts.line(card.text))
-    shown = [parts.show_spread(row.reflectance, row.sd, 3) for row in greys]
+    st.header(html.plain(name))
+    st.html(html.line(card.text))
+    shown = [html.show_spread(row.reflectance, row.sd, 3) for row in greys]
     rows = {
         f"{row.nominal:g} as drawn": f"{top} in the top row, {bottom} in the bottom row"
         for row, top, bottom in zip(greys[:half], shown[:half], shown[half:], strict=True)
     }
     with st.expander("Its greys, of the bare paper"):
-        st.html(parts.facts(rows))
+        st.html(html.facts(rows))
         st.caption("± is one standard deviation.")
     show_change(name)
     left, right = st.columns(2)
@@ -105,20 +99,21 @@ def show_card(card: cards.CardTold) -> None:
         left.write("Photos of lots are read with this card.")
     if not session.may_enter():
         return
-    if not card.default and left.button(
-        "Read photos of lots with this card", key=f"card-default-{name}", width="stretch"
-    ):
+    if not card.default:
         said = f"Photos of lots are now read with the card {name}."
-        session.act_once("card-default", partial(_do, cards.choose_card, (name,), said))
-    if right.button("Forget this card", key=f"card-forget-{name}", width="stretch"):
-        said = f"The card {name} is forgotten. What was read with it stays as it was recorded."
-        session.act_once("card-forget", partial(_do, cards.forget_card, (name,), said))
+        offer(left, "Read photos of lots with this card", "card-default", cards.choose_card, said, name)
+    said = f"The card {name} is forgotten. What was read with it stays as it was recorded."
+    offer(right, "Forget this card", "card-forget", cards.forget_card, said, name)
 
 
-def _do(act: Callable[..., Any], named: tuple[str, ...], said: str, _token: str) -> str:
-    """Do something with a card or a phone; the sentence that says so."""
-    act(session.current_book(), *named, entered_by=session.entered_by())
-    return said
+def offer(place: Any, words: str, action: str, act: Callable[..., Any], said: str, *named: str) -> None:
+    """A button that does something with a card, or with a phone in a light; said: the sentence that says so."""
+
+    def do(_token: str) -> str:
+        act(session.current_book(), *named, entered_by=session.entered_by())
+        return said
+
+    begin_act(action).offer(words, do, *named, at=place)
 
 
 def show_change(name: str) -> None:
@@ -133,13 +128,13 @@ def show_change(name: str) -> None:
             for spot, moved in told.changed.items():
                 if moved:
                     seen = [colour for one in both if (colour := one.spots[spot])]
-                    was, now = (parts.show_lab(colour.lab, colour.lab_sd) for colour in seen)
-                    far = parts.show_number(moved.delta_e_2000, 2)
+                    was, now = (html.show_lab(colour.lab, colour.lab_sd) for colour in seen)
+                    far = html.show_number(moved.delta_e_2000, 2)
                     rows[spot] = f"{was}; with the card {now}; moved by CIEDE2000 {far}"
             if told.before.delta_e_2000:
-                was, now = (parts.show_interval(one.delta_e_2000) for one in both)
+                was, now = (html.show_interval(one.delta_e_2000) for one in both)
                 rows["difference"] = f"CIEDE2000 {was}; with the card {now}"
-            st.html(parts.facts(rows))
+            st.html(html.facts(rows))
 
 
 def ask_card(known: list[Any]) -> None:
@@ -158,17 +153,15 @@ def ask_card(known: list[Any]) -> None:
         paper = ask_number(
             right, "Bare paper reflects, %", act.key("paper"), 88.0, 50.0, 100.0, 1.0, help=told
         )
-        files = upload_photos("card", "Two photos or more")
-        if files:
-            keep_card(name, files, (grey / 100, paper / 100))
+        if files := upload_photos("card", "Two photos or more"):
+            keep_card(name, files, grey / 100, paper / 100)
 
 
-def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, float]) -> None:
-    """Read the photos and keep what they tell."""
+def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: float) -> None:
+    """Read the photos and keep what they tell; the reflectances of the grey card and of the bare paper."""
     with session.failures_shown():
         if not name:
             raise InputError("The name of the card is empty. Type one: the photos wait.")
-        grey, paper = levels
         with st.spinner("Reading the card …"):
             told = cards.photograph_card(
                 session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
@@ -185,51 +178,49 @@ def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, fl
 
 def show_phone(told: phones.PhoneTold) -> None:
     """One phone in one light: errors before and after, its liquids, what can be done with it."""
-    phone, light, fit, number = told.phone, told.light, told.fit, parts.show_number
-    st.header(parts.plain(f"{phone}, {light}"))
+    phone, light, fit, number = told.phone, told.light, told.fit, html.show_number
+    st.header(html.plain(f"{phone}, {light}"))
     if fit:
         cells = (
             ("Error as read", fit.median_before, "CIEDE2000, median"),
             ("Corrected", fit.median_after, "liquids left out of the fit"),
             ("Another colourant", fit.expected, "to be expected, CIEDE2000"),
         )
-        st.html(parts.glance(parts.cell(heading, number(value), under) for heading, value, under in cells))
-    st.html(parts.line(told.text))
+        st.html(html.glance(html.cell(heading, number(value), under) for heading, value, under in cells))
+    st.html(html.line(told.text))
     if fit:
         with st.expander("Each known liquid, before and after"):
             liquids = {
                 f"{k}: {tell_contents(one.mg_per_l)}": f"CIEDE2000 {number(one.before, 2)} before, "
-                f"{number(one.after, 2)} after; by its content {parts.show_lab(one.true_lab)}, as read "
-                f"{parts.show_lab(one.lab)}"
+                f"{number(one.after, 2)} after; by its content {html.show_lab(one.true_lab)}, as read "
+                f"{html.show_lab(one.lab)}"
                 for k, one in enumerate(fit.liquids, 1)
             }
-            st.html(parts.facts(liquids))
+            st.html(html.facts(liquids))
         with st.expander("Corrections that were tried, and the strength of the stocks"):
             tried = {
                 f"{_KINDS[kind]}{', kept' if kind == fit.kind else ''}": f"CIEDE2000 {number(own['known'])} on known "
                 f"liquids it has not seen, {number(own['other'])} on other colourants, {number(own['together'])} together"
                 for kind, own in fit.errors.items()
             }
-            st.html(parts.facts(tried))
-            factors = {
-                one.stock: f"{parts.show_interval(pick(one, 'value', 'low', 'high'), 2)} of its label, depth in the glass "
-                "included"
-                for one in fit.strengths
-            }
-            st.html(parts.facts(factors))
+            st.html(html.facts(tried))
+            said = "of its label, depth in the glass included"
+            factors = {one.stock: pick(one, "value", "low", "high") for one in fit.strengths}
+            st.html(
+                html.facts({name: f"{html.show_interval(one, 2)} {said}" for name, one in factors.items()})
+            )
     if session.may_enter():
         left, right = st.columns(2)
-        words, key = "Fit again" if fit else "Fit the correction", f"{phone}-{light}"
-        if told.photos and left.button(words, key=f"phone-fit-{key}", type="primary", width="stretch"):
-            session.act_once("phone-fit", partial(fit_now, phone, light))
-        if right.button("Forget this phone in this light", key=f"phone-forget-{key}", width="stretch"):
-            said = f"{phone} in the light {light} is forgotten."
-            session.act_once("phone-forget", partial(_do, phones.forget_phone, (phone, light), said))
-
-
-def fit_now(phone: str, light: str, token: str) -> str:
-    """Fit and keep; what it told."""
-    return phones.fit_known(session.current_book(), phone, light, **session.by(token)).text
+        if told.photos:
+            book, words = session.current_book(), "Fit again" if fit else "Fit the correction"
+            begin_act("phone-fit").offer(
+                words, lambda token: phones.fit_known(book, phone, light, **session.by(token)).text,
+                phone, light, at=left, type="primary",
+            )  # fmt: skip
+        said = f"{phone} in the light {light} is forgotten."
+        offer(
+            right, "Forget this phone in this light", "phone-forget", phones.forget_phone, said, phone, light
+        )
 
 
 def ask_known(known: list[phones.PhoneTold]) -> None:
@@ -243,10 +234,8 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
             return
         act = begin_act("known")
         left, right = st.columns(2)
-        last, told = (
-            known[-1].light if known else "",
-            "A name of your own: a window by day and a lamp are two lights.",
-        )
+        last = known[-1].light if known else ""
+        told = "A name of your own: a window by day and a lamp are two lights."
         light = ask_name("Light", "known-light", "window", last, place=left, help=told)
         depth = ask_figure(right, "depth_mm", "known-depth", 10.0)
         contents = {}
@@ -254,16 +243,16 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
             st.write(f"On the {ring} ring")
             places = st.columns(min(len(stocks), 4)) * len(stocks)
             held = {
-                stock: ask_number(place, f"{parts.plain(stock)}, mg in a litre", act.key(spot, stock), 0.0, 0.0, None, 1.0)
+                stock: ask_number(place, f"{html.plain(stock)}, mg in a litre", act.key(spot, stock), 0.0, 0.0, None, 1.0)
                 for place, stock in zip(places, stocks, strict=False)
             }  # fmt: skip
-            contents[spot] = {stock: amount for stock, amount in held.items() if amount}
+            if amounts := {stock: amount for stock, amount in held.items() if amount}:
+                contents[spot] = amounts
         card = cards.default_card(book)
         none = "No card profile: note the printed card first, it helps."
         st.caption(f"Read with the card {card}." if card else none)
-        files = upload_photos("known", "The photo: known liquids and water", many=False)
-        if files:
-            keep_known(files[0], light, {spot: held for spot, held in contents.items() if held}, depth)
+        if files := upload_photos("known", "The photo: known liquids and water", many=False):
+            keep_known(files[0], light, contents, depth)
 
 
 def keep_known(
@@ -283,7 +272,3 @@ def keep_known(
             )  # fmt: skip
         where, count = f"{told.phone} in the light {told.light}", len(told.liquids)
         end_upload("known", [], f"Kept: {where}, {count} known liquids.", "known")
-
-
-if __name__ == "__main__":
-    show()

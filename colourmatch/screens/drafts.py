@@ -1,10 +1,6 @@
-"""Keeps what is typed and not sent yet, and the tokens of acts under way, for a browser that leaves and comes back.
-
-Streamlit forgets the fields of a page that is left, and everything when the page is reloaded or the app started
-again. The fields whose key holds a live token are remembered here: in the visit, and in a file of the user's own
-state folder. A token that is about an entry ends with it (`session.token_for`), and so do its fields. It knows nothing
-of what they mean.
-"""
+"""Keeps what is typed and not sent yet, and the tokens of acts under way, for a browser that leaves and comes back:
+Streamlit forgets both. It is kept in the visit and in a file of the user's own state folder, and knows nothing of
+what it means."""
 
 from __future__ import annotations
 

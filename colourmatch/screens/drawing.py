@@ -1,19 +1,32 @@
-"""Draws on a photo what was found in it: markers, windows and glasses with their names; it finds nothing."""
+"""What is drawn of a photo: markers, windows and glasses as they were found, or both glasses cut out and edge to edge, each
+in the colour that was measured in its window; it finds nothing."""
 
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+import streamlit as st
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont, ImageOps
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb
-from colourmatch.measurement import Drawing
+from colourmatch.book.entries import LotStory, PhotoEntry
+from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_hex, lab_to_xyz
+from colourmatch.errors import ColourMatchError
+from colourmatch.measurement import LIQUIDS, Drawing, Measurement
+from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.load import Photo, load_photo
+from colourmatch.photo.spot import WALL_MARGIN_MM
+from colourmatch.records import Array
+from colourmatch.screens import html, session
 
 LONG_SIDE_PX = 1400
+_TO_SRGB = np.linalg.inv(RGB_TO_XYZ["sRGB"])
 SPOT_NAMES = {"blank": "water"}
 _MARKER, _WINDOW, _GLASS, _DARK = (0, 150, 170), (255, 255, 255), (255, 255, 255), (20, 20, 20)
 #: What is wrong is read on a phone: its lines and names are so many times larger.
@@ -34,18 +47,20 @@ def draw_found(source: Path | bytes, drawing: Drawing | None, name: str | None =
     picture = to_srgb_picture(load_photo(source, name))
     if drawing:
         scale, faults = max(picture.size) / max(drawing.size), drawing.faults
-        pen = _Pen(picture, _LARGE if faults else 1)
+        larger = _LARGE if faults else 1
+
+        def draw(outline: Any, colour: Any, name: str = "", *, dashed: bool = False) -> None:
+            _outline(picture, scale * np.asarray(outline, float), colour, larger, name, dashed=dashed)
+
         for number, outline in drawing.markers.items():
-            pen.outline(_scaled(outline, scale), _MARKER, "" if faults else f"square {number}")
+            draw(outline, _MARKER, "" if faults else f"square {number}")
         for spot, outline in drawing.glasses.items():
-            pen.outline(_scaled(outline, scale), _GLASS, SPOT_NAMES.get(spot, spot))
+            draw(outline, _GLASS, SPOT_NAMES.get(spot, spot))
         for outline in drawing.windows.values():
-            pen.outline(_scaled(outline, scale), _WINDOW, dashed=True)
+            draw(outline, _WINDOW, dashed=True)
         for place, outline in faults.items():
-            pen.outline(_scaled(outline, scale), _FAULT, name_fault(place, drawing.code or ""))
-    out = io.BytesIO()
-    picture.save(out, "JPEG", quality=88)
-    return out.getvalue()
+            draw(outline, _FAULT, name_fault(place, drawing.code or ""))
+    return as_jpeg(picture, 88)
 
 
 def name_fault(place: str, code: str) -> str:
@@ -64,40 +79,179 @@ def to_srgb_picture(photo: Photo) -> Image.Image:
     """A loaded photo as an sRGB picture of at most 1400 px, whatever profile it came with."""
     small = Image.fromarray(photo.rgb)
     small.thumbnail((LONG_SIDE_PX, LONG_SIDE_PX), Image.Resampling.BOX)
-    codes = np.asarray(small)
-    linear = np.stack([photo.profile.decode_table[c][codes[..., c]] for c in range(3)], axis=-1)
-    to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"]) @ photo.profile.to_xyz
-    return Image.fromarray(np.round(encode_srgb(linear @ to_srgb.T) * 255).astype(np.uint8))
+    return Image.fromarray(_encode(_to_linear(photo, np.asarray(small))))
 
 
-def _scaled(outline: Any, scale: float) -> list[tuple[float, float]]:
-    return [(float(x) * scale, float(y) * scale) for x, y in outline]
+def _to_linear(photo: Photo, codes: Any) -> Any:
+    """Pixels of a photo in linear light of sRGB's primaries."""
+    return photo.to_linear(codes) @ (_TO_SRGB @ photo.profile.to_xyz).T
 
 
-class _Pen:
-    """Lines with a dark edge, so that they show on any colour, and names on a dark ground."""
+def _encode(linear: Any) -> NDArray[np.uint8]:
+    return np.round(encode_srgb(linear) * 255).astype(np.uint8)
 
-    def __init__(self, picture: Image.Image, larger: int = 1) -> None:
-        self.draw, self.size = ImageDraw.Draw(picture), picture.size
-        self.width = larger * max(2, max(picture.size) // 450)
-        self.size_px = larger * max(15, max(picture.size) // 52)
-        self.font = ImageFont.load_default(size=self.size_px)
 
-    def outline(
-        self, points: list[tuple[float, float]], colour: Any, name: str = "", *, dashed: bool = False
-    ) -> None:
-        """A closed line, and a name under it."""
-        ring = [*points, points[0]]
-        self.draw.line(ring, fill=_DARK, width=self.width + 2, joint="curve")
-        pieces = [ring[i : i + 2] for i in range(0, len(ring) - 1, 2)] if dashed else [ring]
-        for piece in pieces:
-            self.draw.line(piece, fill=colour, width=self.width, joint="curve")
-        if name:
-            xs, ys = zip(*points, strict=True)
-            width, height = self.draw.textlength(name, font=self.font) / 2 + 8, self.size_px
-            most = np.subtract(self.size, (width, height))
-            at = np.clip(((min(xs) + max(xs)) / 2, max(ys) + 0.9 * self.size_px), (width, height), most)
-            place = (float(at[0]), float(at[1]))
-            left, top, right, bottom = self.draw.textbbox(place, name, font=self.font, anchor="mm")
-            self.draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
-            self.draw.text(place, name, fill=(255, 255, 255), font=self.font, anchor="mm")
+def as_jpeg(picture: Image.Image, quality: int) -> bytes:
+    """A picture as the bytes of a file."""
+    out = io.BytesIO()
+    picture.convert("RGB").save(out, "JPEG", quality=quality)
+    return out.getvalue()
+
+
+def _outline(
+    picture: Image.Image, outline: Any, colour: Any, larger: int, name: str = "", *, dashed: bool = False
+) -> None:
+    """A closed line with a dark edge, so that it shows on any colour, and under it a name on a dark ground."""
+    draw, long_side = ImageDraw.Draw(picture), max(picture.size)
+    width, size_px = larger * max(2, long_side // 450), larger * max(15, long_side // 52)
+    points = [(float(x), float(y)) for x, y in outline]
+    ring = [*points, points[0]]
+    draw.line(ring, fill=_DARK, width=width + 2, joint="curve")
+    for piece in [ring[i : i + 2] for i in range(0, len(ring) - 1, 2)] if dashed else [ring]:
+        draw.line(piece, fill=colour, width=width, joint="curve")
+    if name:
+        font = ImageFont.load_default(size=size_px)
+        xs, ys = zip(*points, strict=True)
+        room = (draw.textlength(name, font=font) / 2 + 8, size_px)
+        at = ((min(xs) + max(xs)) / 2, max(ys) + 0.9 * size_px)
+        x, y = np.clip(at, room, np.subtract(picture.size, room)).tolist()
+        left, top, right, bottom = draw.textbbox((x, y), name, font=font, anchor="mm")
+        draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
+        draw.text((x, y), name, fill=(255, 255, 255), font=font, anchor="mm")
+
+
+# ---- both glasses, cut out ---------------------------------------------------------------------------------------
+
+Lab = Sequence[float]
+#: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
+SIDE_PX, OF_WINDOW = 360, 0.95
+
+
+def cut_liquids(photo: Photo, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, NDArray[np.uint8]]:
+    """Each liquid of a photo as an sRGB cut-out, (SIDE_PX, SIDE_PX, 3) of 8 bits; colours: the measured Lab of each."""
+    scale, cut = photo.rgb.shape[1] / drawing.size[0], {}
+    for name in LIQUIDS:
+        if name in colours and name in drawing.windows:
+            corners = _find_corners(drawing, name)
+            cut[name] = _balance(photo, _warp(photo.rgb, corners * scale), colours[name])
+    return cut
+
+
+def _find_corners(drawing: Drawing, name: str) -> Array:
+    """The corners in full-size pixels, (4, 2), of an upright square of one bare liquid, about its window."""
+    outline = np.asarray(drawing.windows[name], float)
+    card, to_mm = _find_card(drawing)
+    if card is None:
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        return _square((low + high) / 2, float((high - low).min()) / 2)
+    glass = drawing.glasses.get(name)
+    ring = None if glass is None else cv2.perspectiveTransform(np.asarray(glass, float)[None], to_mm)[0]
+    square = _square(*_find_bare(card, name, ring))
+    inner: Array = cv2.perspectiveTransform(square[None], np.linalg.inv(to_mm))[0]
+    return inner
+
+
+def _square(middle: Array, half: float) -> Array:
+    return np.asarray(middle) + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
+
+
+def _find_bare(card: Card, name: str, glass: Array | None) -> tuple[Array, float]:
+    """Middle and half a side, mm, of the largest square that shows neither wall nor print; glass: the rim's inner edge."""
+    window = np.array(card.window_centre_mm(name))
+    top = card.bars_centre_mm(name)[1] - card.bars_size_mm[1] / 2
+    if card.fields:  # they surround the window
+        most, ways = card.window_radius_mm / np.sqrt(2), [0.0]
+    else:
+        most, ways = OF_WINDOW * card.window_radius_mm, np.linspace(0, 1, 11).tolist()
+    if glass is None:
+        return window, min(most, card.window_radius_mm / np.sqrt(2))
+    low, high = glass.min(axis=0), glass.max(axis=0)
+    centre, reach = (low + high) / 2, float((high - low).min()) / 2 - WALL_MARGIN_MM
+    for half in np.arange(most, most / 3, -0.25):
+        for way in ways:
+            middle = window + way * (centre - window)
+            if np.hypot(*(np.abs(middle - centre) + half)) <= reach and middle[1] + half <= top - 0.5:
+                return middle, float(half)
+    return window, most / 3
+
+
+def _find_card(drawing: Drawing) -> tuple[Card | None, Array]:
+    """The card whose squares were seen, and the way from pixels to its millimetres, (3, 3); no card where none was."""
+    markers = {int(number): outline for number, outline in drawing.markers.items()}
+    for card in map(read_card, VERSIONS):
+        numbers = markers.keys() & card.marker_centres_mm.keys()
+        if known := [(markers[number], card.marker_corners_mm(number)) for number in numbers]:
+            pixels, mm = (np.concatenate([np.asarray(pair[k], float) for pair in known]) for k in (0, 1))
+            return card, np.asarray(cv2.findHomography(pixels, mm)[0], float)
+    return None, np.eye(3)
+
+
+def _warp(rgb: Any, corners: Array) -> Any:
+    edge = SIDE_PX - 1
+    square = np.array([[0, 0], [edge, 0], [edge, edge], [0, edge]], np.float32)
+    return cv2.warpPerspective(
+        rgb, cv2.getPerspectiveTransform(corners.astype(np.float32), square), (SIDE_PX, SIDE_PX), flags=cv2.INTER_AREA,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+
+
+def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
+    """A cut-out in sRGB whose middle has the measured colour."""
+    linear = np.clip(_to_linear(photo, codes), 0, None)
+    part = slice(SIDE_PX // 4, -SIDE_PX // 4)
+    middle = np.median(linear[part, part].reshape(-1, 3), axis=0)
+    aim = np.clip(lab_to_xyz(lab) @ _TO_SRGB.T, 0, 1)
+    return _encode(np.clip(linear * aim / np.maximum(middle, 1e-4), 0, 1))
+
+
+@st.cache_data(show_spinner=False, max_entries=24, hash_funcs={Drawing: Drawing.to_json})
+def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
+    """Each liquid as the address of a picture."""
+    found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
+    return {
+        name: html.as_address(as_jpeg(Image.fromarray(pixels), 86), "jpeg") for name, pixels in found.items()
+    }
+
+
+def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
+    """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
+    if photo is None:
+        return f'<div class="cm cm-pair card">{html.picture_of_card()}</div>'
+    source = None
+    if photo.stored_name is not None:
+        with suppress(ColourMatchError):  # the file is gone: Details say so
+            source = str(session.current_book().photo_store.path(photo.stored_name))
+    return draw_reading(source, photo.measurement, story.lot.target_lab, kind="")
+
+
+def draw_reading(
+    source: str | bytes | None, measured: Measurement, reference: Lab | None = None, *, kind: str = " reading"
+) -> str:
+    """Reference and batch of a measured photo, a path or its bytes; reference: its colour where the photo shows none."""
+    colours: dict[str, Lab] = {} if reference is None else {"reference": list(reference)}
+    colours |= {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
+    pictures: Mapping[str, str] = {}
+    if source is not None and measured.drawing:
+        with suppress(ColourMatchError):
+            pictures = _cut(source, measured.drawing, colours)
+    halves = []
+    for name, word in (("reference", "Reference"), ("batch", "Batch")):  # the cut-out, or the plain colour
+        colour = lab_to_hex(colours[name]) if name in colours else "transparent"
+        inside = f'<img alt="{word} in the last photo" src="{pictures[name]}">' if name in pictures else ""
+        halves.append(f'<div style="background:{colour}">{inside}<span>{word}</span></div>')
+    return f'<div class="cm cm-pair{kind}">{"".join(halves)}</div>'
+
+
+def draw_measuring(data: bytes) -> str:
+    """A photo that is being measured, in the place of the pair; nothing but the moving bar where it cannot be shown."""
+    try:
+        picture: Any = Image.open(io.BytesIO(data))
+        picture.draft("RGB", (800, 800))
+        picture = ImageOps.exif_transpose(picture)
+        picture.thumbnail((800, 800))
+        shown = (
+            f'<img alt="the photo that is measured" src="{html.as_address(as_jpeg(picture, 86), "jpeg")}">'
+        )
+    except Exception:  # whatever cannot be read here is refused by the measurement with its sentence
+        shown = ""
+    return f'<div class="cm cm-pair measuring"><div>{shown}<span role="status">Measuring …</span><i></i></div></div>'

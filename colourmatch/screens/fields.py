@@ -1,7 +1,5 @@
-"""Fields that pages share, and acts that count once: each with its token, its fields' keys and its button.
-
-The limits of a lot's figures are those of the book.
-"""
+"""Fields that pages share, with the book's limits, and acts that count once: each with its token, its keys and its
+button."""
 
 from __future__ import annotations
 
@@ -12,12 +10,12 @@ import streamlit as st
 
 from colourmatch.book.checks import LABEL_LINES, LIMITS
 from colourmatch.book.entries import LotEntry, LotStory
-from colourmatch.screens import drafts, session
-from colourmatch.screens import html as parts
+from colourmatch.liquid.colourants import find_colourant, list_colourants
+from colourmatch.screens import drafts, html, session
 from colourmatch.screens.lot_words import newest_id
 
-#: Figure -> what its field is called, and its step.
-_FIELDS = {
+#: Figure of a lot -> what its field is called, and its step.
+FIGURES = {
     "volume_ml": ("Batch, ml", 50.0),
     "ceiling_mg_per_l": ("Your ceiling, mg/l", 5.0),
     "already_mg_per_l": ("Colour already in, mg/l", 1.0),
@@ -26,6 +24,7 @@ _FIELDS = {
     "dilution": ("Thinned, 1 part made up to", 1.0),
     "made_up_to": ("By its label, 1 part made up to", 1.0),
 }
+UNKNOWN = "unknown"
 #: Line of the label -> what its field is called.
 _LINES = {
     "ingredients": "Ingredients, without the colours",
@@ -51,10 +50,10 @@ class Act(NamedTuple):
         return drafts.holds(self.token)
 
     def offer(
-        self, words: str, act: Callable[[str], str], *part: object, to_top: bool = False, **button: Any
+        self, words: str, act: session.Once, *part: object, at: Any = st, to_top: bool = False, **other: Any
     ) -> None:
-        """The button that does it: `act` gets the token and gives the sentence that says what was done."""
-        if st.button(words, key=self.key(*part), **{"width": "stretch", **button}):
+        """The button that does it; at: its place on the page."""
+        if at.button(words, key=self.key(*part), **{"width": "stretch", **other}):
             session.act_once(self.name, act, to_top=to_top)
 
 
@@ -83,7 +82,7 @@ def ask_number(place: Any, words: str, key: str, value: float | None, *span: flo
 
 def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: str = "", **other: Any) -> Any:
     """A field for a figure in a place of the page; `words` call it otherwise, `other` goes to the field as it is."""
-    called, step = _FIELDS[name]
+    called, step = FIGURES[name]
     _, low, _, high, _ = LIMITS[name]
     limits = {"min_value": float(low), "max_value": float(high), "step": step}
     return ask_number(place, words or called, key, value, **limits | other)
@@ -98,6 +97,43 @@ def choose_one(words: str, options: Iterable[str], key: str, default: str | None
 def pick_one(words: str, names: Mapping[Any, str], key: str, *, place: Any = st, **other: Any) -> Any:
     """One of many that are shown by their names."""
     return place.selectbox(words, list(names), format_func=names.__getitem__, key=key, **other)
+
+
+def name_colourant(code: str) -> str:
+    """A colourant for a list: name and E number."""
+    if code == UNKNOWN:
+        return "Unknown bottle (to be learnt from the photos)"
+    colourant = find_colourant(code)
+    return f"unknown bottle ({colourant.note})" if ":" in code else f"{colourant.name} ({colourant.e_number})"
+
+
+def name_colourants() -> dict[str | None, str]:
+    """All colourants by E number."""
+    return {one.e_number: name_colourant(one.e_number) for one in list_colourants()}
+
+
+def ask_already(place: Any, key: str, known: str | None, **other: Any) -> Any:
+    """Which colourant is in the base, at first the one that is known."""
+    own = {known: name_colourant(known)} if known else {}
+    names = {None: "not known, or none"} | own | name_colourants()
+    index = list(names).index(known)
+    return pick_one("Which colour is already in", names, key, place=place, index=index, **other)
+
+
+def ask_who() -> None:
+    """The field for who enters."""
+    st.text_input(
+        "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
+        help="Written beside what you enter from now on. This browser keeps it.",
+    )  # fmt: skip
+
+
+def ask_measures() -> None:
+    """The choice how volumes are shown."""
+    st.segmented_control(
+        "Volumes are shown in", session.MEASURES, default=session.METRIC, required=True, key="measures",
+        persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
+    )  # fmt: skip
 
 
 def ask_hand(key: str, value: str = "drops") -> str:
@@ -121,7 +157,7 @@ def show_known(
 ) -> None:
     """What is in the book of one kind, and the form for more."""
     if not known:
-        st.html(parts.empty(none))
+        st.html(html.empty(none))
     for one in known:
         show_one(one)
     if session.may_enter():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import platform
 import re
-from collections.abc import Iterable
 from contextlib import suppress
 from importlib.metadata import PackageNotFoundError, version
 from urllib.parse import quote
@@ -14,25 +13,33 @@ import streamlit as st
 import colourmatch
 from colourmatch.dosing.care import STANDING_CAUTIONS
 from colourmatch.guide import PAGES, Page, Section, find_sections, list_sections
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
+from colourmatch.screens import html, session
 from colourmatch.screens.fields import choose_one
 
 _HERE = "installation"
 _TITLES = {page.name: page.title for page in PAGES} | {_HERE: "This installation"}
+_STANDS_ON = (
+    "streamlit", "numpy", "scipy", "scikit-image", "colour-science", "opencv-python", "pillow", "SQLAlchemy",
+)  # fmt: skip
 #: So many answers that were found are shown opened.
 _OPENED = 3
 
 
 def show() -> None:
-    """The page."""
     st.title("Help")
     named = st.query_params.get("page", "")
-    name = choose_one(
-        "Page", _TITLES, "help-page", named if named in _TITLES else None, format_func=_TITLES.__getitem__
-    )
+    first = named if named in _TITLES else None
+    name = choose_one("Page", _TITLES, "help-page", first, format_func=_TITLES.__getitem__)
     if name == _HERE:
-        show_versions()
+        book = session.current_book()
+        st.html(html.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
+        st.write("Copy both: `colourmatch book backup`.")
+        rows = {"colourmatch": colourmatch.__version__, "Python": platform.python_version()}
+        for library in _STANDS_ON:
+            with suppress(PackageNotFoundError):
+                rows[library] = version(library)
+        with st.expander("Versions"):
+            st.html(html.facts(rows))
         return
     page = next(one for one in PAGES if one.name == name)
     wanted = st.text_input(
@@ -42,18 +49,24 @@ def show() -> None:
     if wanted.strip():
         found = find_sections(page, wanted)  # the best first
         if not found:
-            st.info(f"Nothing on this page holds “{parts.plain(wanted.strip())}”. Try one word of it.")
+            st.info(f"Nothing on this page holds “{html.plain(wanted.strip())}”. Try one word of it.")
         for k, part in enumerate(found):
             show_answer(page, part, opened=k < _OPENED)
         return
     if name == "care":
-        st.html("".join(parts.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
+        st.html("".join(html.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
     show_parts(page)
 
 
 def show_parts(page: Page) -> None:
     """The page by its headings, each with what stands under it to be opened; the answers in a fold of their own each."""
-    for head, below in group_parts(list_sections(page)[1:]):
+    groups: list[tuple[Section, list[Section]]] = []
+    for part in list_sections(page)[1:]:
+        if part.level < 3:
+            groups.append((part, []))
+        else:
+            groups[-1][1].append(part)
+    for head, below in groups:
         with st.expander(head.title):
             st.markdown(for_the_app(page, head.text))
             for part in below:
@@ -63,34 +76,13 @@ def show_parts(page: Page) -> None:
                     st.markdown(for_the_app(page, part.markdown))
 
 
-def group_parts(sections: Iterable[Section]) -> list[tuple[Section, list[Section]]]:
-    """The parts of the second level, each with those that stand below it."""
-    groups: list[tuple[Section, list[Section]]] = []
-    for part in sections:
-        if part.level < 3:
-            groups.append((part, []))
-        else:
-            groups[-1][1].append(part)
-    return groups
-
-
 def show_answer(page: Page, part: Section, opened: bool) -> None:
-    """One part under its heading; the code that other programs know it by stands at its end."""
-    title, code = split_code(part.title)
-    with st.expander(title, expanded=opened):
+    """One part under its heading; the code in which that ends, "Hazy (haze)", is what other programs know it by."""
+    coded = re.fullmatch(r"(.+) \(([a-z-]+)\)", part.title)
+    with st.expander(coded[1] if coded else part.title, expanded=opened):
         st.markdown(for_the_app(page, part.text))
-        if code:
-            st.caption(f"In JSON: {code}")
-
-
-def split_code(title: str) -> tuple[str, str]:
-    """A heading of the answers, and its code where it ends in one.
-
-    >>> split_code("Hazy (haze)"), split_code("Bubbles")
-    (('Hazy', 'haze'), ('Bubbles', ''))
-    """
-    found = re.fullmatch(r"(.+) \(([a-z-]+)\)", title)
-    return (found[1], found[2]) if found else (title, "")
+        if coded:
+            st.caption(f"In JSON: {coded[2]}")
 
 
 def for_the_app(page: Page, text: str) -> str:
@@ -104,25 +96,3 @@ def for_the_app(page: Page, text: str) -> str:
         return f"[{link[1]}](?page={target})" if name and target in _TITLES else link[0]
 
     return re.sub(r"\[([^\]]+)\]\(([^)\s]+)\)", lead, re.sub(r"<!--.*?-->\n?", "", text))
-
-
-_STANDS_ON = (
-    "streamlit", "numpy", "scipy", "scikit-image", "colour-science", "opencv-python", "pillow", "SQLAlchemy",
-)  # fmt: skip
-
-
-def show_versions() -> None:
-    """Versions of the program and what it stands on, and where the book lies."""
-    book = session.current_book()
-    rows: dict[str, object] = {"colourmatch": colourmatch.__version__, "Python": platform.python_version()}
-    for name in _STANDS_ON:
-        with suppress(PackageNotFoundError):
-            rows[name] = version(name)
-    st.html(parts.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
-    st.write("Copy both: `colourmatch book backup`.")
-    with st.expander("Versions"):
-        st.html(parts.facts(rows))
-
-
-if __name__ == "__main__":
-    show()

@@ -1,7 +1,5 @@
-"""Turns results into the texts and HTML that the pages show; it measures and decides nothing.
-
-Everything that a person typed is escaped here, and every number comes with its uncertainty where it has one.
-"""
+"""Turns results into the texts and HTML that the pages show; it measures and decides nothing. Everything that a
+person typed is escaped here, and every number comes with its uncertainty where it has one."""
 
 from __future__ import annotations
 
@@ -21,29 +19,23 @@ from colourmatch.advice import Advice, DoseInAll
 from colourmatch.colour.difference import Interval
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import Figure
+from colourmatch.photo.card import read_card
 from colourmatch.records import Array
-from colourmatch.words.figures import (
-    PAGES,
-    tell_amount,
-    tell_drops,
-    tell_interval,
-    tell_lab,
-    tell_left,
-    tell_number,
-    tell_spread,
-)
-from colourmatch.words.outcomes import OUTCOMES
+from colourmatch.words import figures
+from colourmatch.words.entries import OUTCOMES
 from colourmatch.words.times import tell_date, tell_time
 
 Lab: TypeAlias = "Sequence[float] | Array"
 #: Longest text that is still shown large as a whole.
 MOST_LARGE = 140
 #: Figures as pages show them: a true minus sign, "9.2 ± 0.4", a dash for what is not there.
-show_number = partial(tell_number, signs=PAGES)
-show_interval = partial(tell_interval, signs=PAGES)
-show_spread = partial(tell_spread, signs=PAGES)
-show_lab = partial(tell_lab, signs=PAGES)
-_SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
+show_number = partial(figures.tell_number, signs=figures.PAGES)
+show_interval = partial(figures.tell_interval, signs=figures.PAGES)
+show_spread = partial(figures.tell_spread, signs=figures.PAGES)
+show_lab = partial(figures.tell_lab, signs=figures.PAGES)
+#: drink-like colours that differ as a reference and a pale batch do
+_FILLS = {"reference": "#c9503a", "batch": "#e08a72", "blank": "#f4f8f9"}
+_WORDS = "The card from above: reference, batch and water in three rings, black squares around them."
 
 
 def plain(text: object) -> str:
@@ -100,20 +92,17 @@ def split_sentence(text: str) -> tuple[str, str]:
 
 
 def advice_panel(advice: Advice, waiting: str = "") -> str:
-    """What to do now; `waiting` names what was added since the last photo."""
-    stop = advice.action == "stop"
+    """What to do now; `waiting` names what was added since the last photo.
+
+    Under the large sentence: what is expected, how much it takes in all, what is in the way.
+    """
+    stop, adds = advice.action == "stop", advice.action == "add"
     outcome = OUTCOMES.get(advice.reason, "")
     heading = f"Stop: {outcome[:1].lower()}{outcome[1:]}".rstrip(": ") if stop else "Now"
     kind = {"stop": "stop", "rephotograph": "photo"}.get(advice.action, "")
     whole = advice.action == "rephotograph" and len(advice.text) <= MOST_LARGE
     first, rest = (advice.text, "") if whole else split_sentence(advice.text)
-    since = f"Added since the last photo: {waiting}." if waiting else ""
-    return panel(heading, first, [rest, since, *advice_details(advice)], kind)
-
-
-def advice_details(advice: Advice) -> list[str]:
-    """The sentences under the large one: what is expected, how much it takes in all, what is in the way."""
-    lines, adds = [], advice.action == "add"
+    lines = [rest, f"Added since the last photo: {waiting}." if waiting else ""]
     if advice.expected:
         lines.append(f"Now it should be about {show_interval(advice.expected)}; no photo shows it yet.")
     if advice.predicted and adds:
@@ -127,19 +116,18 @@ def advice_details(advice: Advice) -> list[str]:
         else:
             # The drops to the best would pass it: they are not named, so that nobody pours them.
             lines.append(f"A ceiling comes before the best. Under it the difference is {reached}.")
-    missing = advice.missing
     # Past the match it is blending back that helps, and this sentence is about more drops.
     # Nor does a wish for a better photo promise anything that something could stay different after.
     promised = advice.reason != "past" and advice.action != "rephotograph"
-    if missing and promised and missing not in advice.text:
-        lines.append(f"Even then it stays different: {missing}.")
-    return lines + advice.besides
+    if advice.missing and promised and advice.missing not in advice.text:
+        lines.append(f"Even then it stays different: {advice.missing}.")
+    return panel(heading, first, [*lines, *advice.besides], kind)
 
 
 def _show_drops(part: DoseInAll) -> str:
     known = part.low is not None and part.high is not None
     span = f" ({show_number(part.low, 0)} to {show_number(part.high, 0)})" if known else ""
-    return f"{tell_drops(round(part.drops or 0))} of {part.stock}{span}"
+    return f"{figures.tell_drops(round(part.drops or 0))} of {part.stock}{span}"
 
 
 def line(text: str) -> str:
@@ -174,7 +162,7 @@ def difference_cells(far: Figure | Interval, way: str, how: str) -> list[str]:
 
 
 def ceiling_cell(
-    used: float | None, ceiling: float | None, left: float | None = None, place: str | None = None
+    used: float, ceiling: float | None, left: float | None = None, place: str | None = None
 ) -> str:
     """How much colour may still go in, as a number and as a bar.
 
@@ -183,18 +171,18 @@ def ceiling_cell(
     if ceiling is None:
         own = "No ceiling of your own is set."
         if left is None or place is None:
-            return cell("Colour in the batch", f"{tell_amount(used, PAGES)} mg/l", own)
-        under = f"{tell_amount(used, PAGES)} mg/l in the batch, by the labels. {own}"
-        return cell(f"Under the limits of {place}", tell_left(left), under)
-    room = ceiling - (used or 0.0)
-    share = 100.0 if ceiling <= 0 else min(max((used or 0.0) / ceiling, 0.0), 1.0) * 100
+            return cell("Colour in the batch", f"{figures.tell_amount(used, figures.PAGES)} mg/l", own)
+        under = f"{figures.tell_amount(used, figures.PAGES)} mg/l in the batch, by the labels. {own}"
+        return cell(f"Under the limits of {place}", figures.tell_left(left), under)
+    room = ceiling - used
+    share = 100.0 if ceiling <= 0 else min(max(used / ceiling, 0.0), 1.0) * 100
     bar = f'<div class="cm-bar {"over" if room < 0 else ""}"><i style="width:{share:.1f}%"></i></div>'
-    law = ""
+    law, in_it = "", figures.tell_amount(used, figures.PAGES)
     if place is not None and left is not None and left < room - 0.05:
-        law = f". By the limits of {place}: {tell_left(left)}"
+        law = f". By the limits of {place}: {figures.tell_left(left)}"
     return (
-        f'{kicker("Under the ceiling")}<p class="cm-big">{tell_left(room)}</p>{bar}'
-        f'<p class="cm-quiet">{tell_amount(used, PAGES)} of {tell_amount(ceiling)} mg/l used, by the labels'
+        f'{kicker("Under the ceiling")}<p class="cm-big">{figures.tell_left(room)}</p>{bar}'
+        f'<p class="cm-quiet">{in_it} of {figures.tell_amount(ceiling)} mg/l used, by the labels'
         f"{as_html(law)}</p>"
     )
 
@@ -214,31 +202,20 @@ def swatches(colours: Iterable[Swatch]) -> str:
     blocks = []
     for colour in colours:
         name, words = as_html(colour.name), f"<br>{as_html(colour.words)}" if colour.words else ""
-        figures = show_lab(colour.lab, colour.lab_sd).split(", ")
+        axes = show_lab(colour.lab, colour.lab_sd).split(", ")
         blocks.append(
             f'<div><div class="cm-colour" style="background:{lab_to_hex(colour.lab)}" role="img" aria-label="{name}"></div>'
             f'<div class="cm-words"><b>{name}</b>{words}<div class="cm-quiet">'
-            + "".join(f'<span class="cm-part">{part}</span> ' for part in figures)
+            + "".join(f'<span class="cm-part">{part}</span> ' for part in axes)
             + "</div></div></div>"
         )
     return f'<div class="cm cm-swatches">{"".join(blocks)}</div>'
-
-
-def spread_of(covariance: Sequence[Lab] | None) -> list[float] | None:
-    """The standard deviations of a covariance, None where there is none."""
-    return [row[k] ** 0.5 for k, row in enumerate(covariance)] if covariance else None
 
 
 def place_beside(reference: Lab, predicted: Mapping[str, Lab]) -> list[float]:
     """A predicted batch drawn against another reading of the reference: that reading plus the difference."""
     pairs = zip(reference, predicted["batch"], predicted["reference"], strict=True)
     return [seen + batch - model for seen, batch, model in pairs]
-
-
-def flags(quality: Iterable[Mapping[str, str]]) -> str:
-    """Quality flags as sentences, the grave ones first; the word says how grave, the frame repeats it."""
-    order = sorted(quality, key=lambda flag: flag["severity"] != "refuse")
-    return "".join(flag_line(_SEVERITIES.get(f["severity"], "Note"), f["text"], f["severity"]) for f in order)
 
 
 def flag_line(tag: str, text: str, kind: str = "") -> str:
@@ -264,3 +241,43 @@ def empty(text: str) -> str:
 def step(number: int, title: str, text: str) -> str:
     """One numbered step."""
     return f'<div class="cm cm-step"><b>{number}. {as_html(title)}</b>{as_html(text)}</div>'
+
+
+def picture_of_card() -> str:
+    """The card from above as an HTML image; every place in it is that of the card's file."""
+    card = read_card()
+    width, height = card.block_mm
+    half = card.marker_size_mm / 2
+    squares = "".join(
+        f'<rect x="{x - half:g}" y="{y - half:g}" width="{2 * half:g}" height="{2 * half:g}"/>'
+        for x, y in card.marker_centres_mm.values()
+    )
+    radius = card.ring_diameter_mm / 2
+    glasses = "".join(
+        f'<circle cx="{x:g}" cy="{y:g}" r="{radius - 3:g}" fill="{_FILLS[name]}" '
+        f'stroke="#555" stroke-width="1.5"/><text x="{x:g}" y="{y + radius + 11:g}" '
+        f'font-size="11" text-anchor="middle" fill="#1c1f20">{"water" if name == "blank" else name}</text>'
+        for name, (x, y) in card.spots.items()
+    )
+    drawn = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-8 -8 {width + 16:g} {height + 16:g}" '
+        f'font-family="sans-serif"><rect x="-7" y="-7" width="{width + 14:g}" height="{height + 14:g}" '
+        f'rx="6" fill="#fff" stroke="#b9bdbe"/>{squares}{glasses}</svg>'
+    )
+    return f'<img class="cm-card" alt="{_WORDS}" src="{as_address(drawn.encode(), "svg+xml")}">'
+
+
+def picture_of_glass(depth_mm: float, dilution: float, *, warm: bool) -> str:
+    """A glass from the side as an HTML image: as full as it is deep, the paler the thinner, under its light."""
+    top, floor, half = 92 - 1.1 * depth_mm, 92.0, 13 + 400 / (depth_mm + 10)
+    strength = 0.3 + 0.6 / dilution**0.5
+    lamp = "#f0b45a" if warm else "#9fc6e8"
+    drawn = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 110">'
+        f'<circle cx="88" cy="12" r="9" fill="{lamp}"/>'
+        f'<path d="M{50 - half:g} {top:g}H{50 + half:g}V{floor:g}H{50 - half:g}z" fill="{_FILLS["reference"]}" '
+        f'fill-opacity="{strength:.2f}"/>'
+        f'<path d="M{50 - half:g} {top - 14:g}V{floor + 6:g}H{50 + half:g}V{top - 14:g}" fill="none" stroke="#7d8588" '
+        'stroke-width="3" stroke-linejoin="round"/></svg>'
+    )
+    return f'<img class="cm-glass" alt="" src="{as_address(drawn.encode(), "svg+xml")}">'

@@ -1,4 +1,4 @@
-"""The lots: find one and read its whole story; which lots hold a batch that a supplier calls back, and who did what."""
+"""The lots: find one, read its whole story, photograph it again once it is closed; what is called back, and who did what."""
 
 from __future__ import annotations
 
@@ -12,19 +12,18 @@ from colourmatch.book.checks import utc_text
 from colourmatch.book.entries import LotStory
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import LIQUIDS
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
-from colourmatch.screens import pages, session
+from colourmatch.screens import html, lot_words, pages, photo_view, session
+from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.fields import choose_one
-from colourmatch.screens.leading_on import lead_on, offer_own_lot, offer_papers
-from colourmatch.screens.photo_view import show_flags, show_photo, show_swatches
 from colourmatch.screens.references import tell_target
-from colourmatch.words.answers import tell_far
-from colourmatch.words.figures import begin, tell_ml
+from colourmatch.words.advice import tell_far
+from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
+from colourmatch.words.looks import tell_glass
 from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock
 from colourmatch.words.times import tell_minute
-from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.log import list_log
+from colourmatch.workflow.lot import view_of_photos
+from colourmatch.workflow.recheck import record_recheck
 from colourmatch.workflow.shelf_state import trace_batch
 
 _SINCE = {"today": 0, "yesterday": 1, "a week": 7}
@@ -45,19 +44,20 @@ def show() -> None:
         return
     st.title("Lots")
     if not book.lots.search(limit=1):
-        st.html(parts.empty("No lot yet. Each stands here with its recipe, photos and story."))
-        offer_own_lot()
+        st.html(html.empty("No lot yet. Each stands here with its recipe, photos and story."))
+        pages.offer_own_lot()
         return
-    if (picked := pick_row()) is not None:
-        pages.go_to_lot("lots", picked)
+    show_rows()
     st.page_link(pages.find_page("trend"), label="Trend")
     show_recall()
     show_log()
-    show_tables()
+    with st.expander("For a spreadsheet"), st.container(horizontal=True):
+        for rows, words in (("lots", "A row a lot (CSV)"), ("entries", "A row an entry (CSV)")):
+            pages.offer_file(words, partial(make_table, rows), f"{rows}.csv", "text/csv", f"table-{rows}")
 
 
-def pick_row() -> int | None:
-    """The list with search, filter and pages; the id of the lot tapped."""
+def show_rows() -> None:
+    """The list with search, filter and pages; a tap leads to its lot."""
     book = session.current_book()
     left, right = st.columns([3, 2], vertical_alignment="bottom")
     search = left.text_input("Name or number", type="search", key="lots-search")
@@ -65,54 +65,40 @@ def pick_row() -> int | None:
         which = choose_one("Show", ["all", "open"], "lots-which")
     count = book.lots.count(search, open_only=which == "open")
     if not count:
-        st.html(parts.empty("No lot fits. Search for a part of its name or number, or show all."))
-        return None
+        st.html(html.empty("No lot fits. Search for a part of its name or number, or show all."))
+        return
     total = -(-count // PAGE_ROWS)
     page = int(st.number_input("Page", 1, total, 1, key=f"lots-page-{total}")) if total > 1 else 1
     lots = book.lots.search(search, open_only=which == "open", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS)
-    tapped = None
     for lot, story in zip(lots, book.lots.stories([lot.id for lot in lots]), strict=True):
         with st.container(key=f"cm-row-lot-{lot.id}"):
             st.html(draw_row(story))
-            if st.button(f"Open {parts.plain(lot.name)} ({parts.plain(lot.label)})", key=f"lot-{lot.id}"):
-                tapped = lot.id
+            if st.button(f"Open {html.plain(lot.name)} ({html.plain(lot.label)})", key=f"lot-{lot.id}"):
+                pages.go_to_lot("lots", lot.id)
     if total > 1:
         st.caption(f"{count} lots, page {page} of {total}, the newest first")
-    return tapped
 
 
 def draw_row(story: LotStory) -> str:
     """One lot as HTML: reference and batch of its last photo edge to edge, and what is known of it."""
-    lot, photos = story.lot, telling.compared_photos(story)
-    seen = photos[-1].measurement if photos else None
+    lot, seen = story.lot, lot_words.last_compared(story)
     spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
-    colours = "".join(
-        f'<i style="background:{lab_to_hex(one.lab)}"></i>' if one else "<i></i>" for one in spots
-    )
+    looks = (f' style="background:{lab_to_hex(one.lab)}"' if one else "" for one in spots)
+    colours = "".join(f"<i{look}></i>" for look in looks)
     apart = tell_far(seen.delta_e_2000.to_json()) if seen and seen.delta_e_2000 else "–"
     quiet = (
         lot.label,
         "closed" if lot.closed else "open",
         f"trial of {lot.trial_of}" if lot.trial_of else "",
         tell_ml(story.state().volume_ml, session.shows_us()),
-        parts.show_date(lot.created_at),
+        html.show_date(lot.created_at),
     )
-    told = ", ".join(f'<span class="cm-whole">{parts.as_html(one)}</span>' for one in quiet if one)
+    told = ", ".join(f'<span class="cm-whole">{html.as_html(one)}</span>' for one in quiet if one)
     return (
-        f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{parts.as_html(lot.name)}</b>'
+        f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{html.as_html(lot.name)}</b>'
         f'<p class="cm-quiet">{told}</p></div>'
         f'<div class="cm-apart">{apart}</div></div>'
     )
-
-
-def show_tables() -> None:
-    """The whole book as tables for a spreadsheet."""
-    with st.expander("For a spreadsheet"), st.container(horizontal=True):
-        for rows, words in (("lots", "A row a lot (CSV)"), ("entries", "A row an entry (CSV)")):
-            st.download_button(
-                words, partial(make_table, rows), f"{rows}.csv", "text/csv",
-                key=f"table-{rows}", on_click="ignore", icon=":material/download:",
-            )  # fmt: skip
 
 
 def make_table(rows: str) -> bytes:
@@ -129,14 +115,14 @@ def show_recall() -> None:
         if not batch.strip():
             return
         told = trace_batch(session.current_book(), batch.strip())
-        st.html("".join(parts.line(tell_traced_stock(stock)) for stock in told.stocks))
+        st.html("".join(html.line(tell_traced_stock(stock)) for stock in told.stocks))
         for lot in told.lots:
             st.page_link(
                 pages.find_page("lots"),
-                label=parts.plain(tell_traced_lot(lot, parts.browser_zone())),
+                label=html.plain(tell_traced_lot(lot, html.browser_zone())),
                 query_params={"lot": str(lot.head.id)},
             )
-        st.html(parts.line(tell_held(told)))
+        st.html(html.line(tell_held(told)))
 
 
 def show_log() -> None:
@@ -144,15 +130,13 @@ def show_log() -> None:
     with st.expander("Log", on_change="rerun", key="log") as folded:
         if not folded.open:
             return
-        since, zone = choose_one("Since", _SINCE, "log-since", "yesterday"), parts.browser_zone()
+        since, zone = choose_one("Since", _SINCE, "log-since", "yesterday"), html.browser_zone()
         day = datetime.now(zone).date() - timedelta(days=_SINCE[since])
         lines = list_log(session.current_book(), utc_text(datetime.combine(day, time(), zone)))
-        newest = [
-            (tell_minute(one.at, zone), one.by, one.number, one.text)
-            for one in lines[: -_MOST_LINES - 1 : -1]
-        ]
-        told = "".join(parts.line(", ".join(filter(None, one))) for one in newest)
-        st.html(told or parts.empty("Nothing was entered since."))
+        newest = lines[: -_MOST_LINES - 1 : -1]
+        told = [(tell_minute(one.at, zone), one.by, one.number, one.text) for one in newest]
+        said = "".join(html.line(", ".join(filter(None, one))) for one in told)
+        st.html(said or html.empty("Nothing was entered since."))
 
 
 def show_lot(story: LotStory) -> None:
@@ -160,49 +144,38 @@ def show_lot(story: LotStory) -> None:
     lot = story.lot
     with st.spinner("Opening the lot …"):
         told = session.describe(story)
-    st.title(parts.plain(f"{lot.name} ({lot.label})"))
+    st.title(html.plain(f"{lot.name} ({lot.label})"))
     words = "Go on with this lot" if session.may_enter() else "Open it under Match"
     if not lot.closed:
         if st.button(words, type="primary", key="go-on"):
             pages.go_to_lot("match", lot.id)
         with st.container(key="cm-lead-on", gap="small"):
-            offer_papers(story)
+            pages.offer_papers(story)
     else:
-        lead_on(story, here=True)
+        pages.lead_on(story, here=True)
     st.caption("The law asks for more than these labels carry.")
-    show_state(story)
+    seen = lot_words.last_compared(story)
+    cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
+    if seen and seen.delta_e_2000 and seen.difference:
+        far = html.show_interval(seen.delta_e_2000)
+        cells.append(html.cell("Last photo alone", far, seen.difference.text))
+    st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
+    if story.closing is not None:
+        st.html(lot_words.closing_panel(story.closing))
     if lot.closed:
-        # with its charts, which the list does without
-        from colourmatch.screens.afterwards import show_recheck
-
         show_recheck(story)
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Recipe")
-        st.html(parts.facts(telling.head_facts(lot, session.shows_us()) | {"Tinted to": tell_target(story)}))
+        st.html(html.facts(lot_words.head_facts(lot) | {"Tinted to": tell_target(story)}))
     with right:
         st.subheader("Label")
-        st.html(parts.line(told["label"]))
+        st.html(html.line(told["label"]))
         with st.expander(f"{len(told['cautions'])} cautions and limits"):
-            st.html("".join(parts.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
+            st.html("".join(html.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
     with st.expander(f"Story: {len(story.events)} entries"):
-        st.html(telling.tell_story(story, session.shows_us()))
+        st.html(lot_words.tell_story(story))
     show_photos(story)
-
-
-def show_state(story: LotStory) -> None:
-    """Volume, colour and ceiling now, and how near the batch came."""
-    state, photos = story.state(), telling.compared_photos(story)
-    seen = photos[-1].measurement if photos else None
-    cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
-    if seen and seen.delta_e_2000 and seen.difference:
-        far = parts.show_interval(seen.delta_e_2000)
-        cells.append(parts.cell("Last photo alone", far, seen.difference.text))
-    ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction
-    cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))
-    st.html(parts.glance(cells))
-    if story.closing is not None:
-        st.html(telling.closing_panel(story.closing))
 
 
 def show_photos(story: LotStory) -> None:
@@ -210,15 +183,74 @@ def show_photos(story: LotStory) -> None:
     if not story.photos:
         return
     st.subheader("Photos")
-    names = telling.name_photos(story)
+    names = lot_words.name_photos(story)
     for photo in reversed(story.photos):
-        with st.expander(parts.plain(begin(names[photo.id])), on_change="rerun") as folded:
+        with st.expander(html.plain(begin(names[photo.id])), on_change="rerun") as folded:
             if folded.open:
-                show_flags(photo.measurement)
+                photo_view.show_flags(photo.measurement)
                 if photo.stored_name is not None:
-                    show_photo(photo)
-                show_swatches(photo.measurement)
+                    photo_view.show_photo(photo)
+                photo_view.show_swatches(photo.measurement)
 
 
-if __name__ == "__main__":
-    show()
+# ---- after the closing -------------------------------------------------------------------------------------------
+
+
+def show_recheck(story: LotStory) -> None:
+    """Whether the colour of a closed lot holds: in words, photo by photo, and a place for the next photo."""
+    st.subheader("Does the colour hold?")
+    photo_view.show_refused(f"recheck-{story.lot.id}")
+    drift = session.read_drift(story)
+    first, rest = html.split_sentence(drift.text)
+    st.html(html.panel("Since it was closed", first, [rest]))
+    if change := drift.change_per_week:
+        words = f"Change a week: {html.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
+        st.html(html.line(f"{words} In brackets above: 95 % intervals."))
+    left, right = st.columns(2, gap="large")
+    with left:  # those that tell nothing with why
+        names, rows = lot_words.name_each_photo(story), {}
+        if start := drift.start:
+            when = f"{html.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
+            rows[when] = f"{html.show_interval(start.delta_e_2000)} from its reference"
+        for photo in drift.photos:
+            when = f"{html.show_date(photo.at)}, {html.show_number(photo.weeks)} weeks"
+            rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)
+        st.html(html.facts(rows))
+        if lines := [html.flag_line(begin(names[one.entry]), one.reason) for one in drift.left_out]:
+            st.html("".join(lines))
+    with right:
+        if drift.photos:
+            from colourmatch.screens import plots  # the list does without charts
+
+            st.plotly_chart(
+                plots.draw_drift(drift), config=plots.CONFIG, key=f"drift-{story.lot.id}",
+                alt="drift from the first colour over weeks, with the tolerance",
+            )  # fmt: skip
+    if not session.may_enter():
+        return
+    tell_newest(story)
+    with st.expander("Photograph again", expanded=not drift.photos):
+        take_photos(story)
+
+
+def take_photos(story: LotStory) -> None:
+    """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
+    place, view = f"recheck-{story.lot.id}", view_of_photos(story)
+    files = photo_view.upload_photos(
+        place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}"
+    )
+    if not files:
+        return
+    with session.failures_shown():
+        refused, kept, bar = [], 0, st.progress(0.0)
+        for number, file in enumerate(files):
+            bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
+            book, by = session.current_book(), session.entered_by()
+            (sent,) = record_recheck(book, story.lot.id, [file], entered_by=by)
+            if sent.note:
+                refused.append((file[1], sent.note))
+            else:
+                kept += 1
+        bar.empty()
+        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
+        photo_view.end_upload(place, refused, said, files=files)

@@ -2,34 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import streamlit as st
 
 from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.book.naming import is_example
-from colourmatch.screens import drafts, pages, session, trials
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
+from colourmatch.screens import drafts, html, lot_words, pages, recording, session
 from colourmatch.screens.amending import tell_newest
-from colourmatch.screens.answer import (
-    Answer,
-    draw_answer,
-    draw_scale,
-    find_answer,
-    find_place,
-    set_aside_ml,
-    untinted_ml,
-)
+from colourmatch.screens.drawing import draw_measuring, draw_pair
 from colourmatch.screens.fields import act_on, ask_number, pick_one
-from colourmatch.screens.leading_on import lead_on, offer_own_lot
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
-from colourmatch.screens.pair import draw_measuring, draw_pair
-from colourmatch.screens.photo_view import clear_upload, keep_fault, show_faults, show_photo, upload_photos
-from colourmatch.screens.recording import ask_cause, ask_causes, finish_lot, record_advised, record_untinted
-from colourmatch.words.answers import PASSED
+from colourmatch.screens.photo_view import end_upload, show_photo, show_refused, upload_photos
+from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import passed_ceilings
@@ -42,69 +28,64 @@ _NO_LOT = (
 
 
 def show() -> None:
-    """The page."""
     lot_id = session.chosen_lot_id()
     if lot_id is None:
         st.title("Match")
         session.show_notices()
-        st.html(parts.empty(_NO_LOT))
+        st.html(html.empty(_NO_LOT))
         with st.container(horizontal=True):
-            offer_own_lot()
+            pages.offer_own_lot()
             if st.button("To the start, with the example lot", key="to-start"):
                 st.switch_page(pages.find_page("start"))
         return
     story = pick_story(lot_id)
-    waiting = telling.describe_since_photo(story)
+    waiting = lot_words.describe_since_photo(story)
     advice = find_advice(story)
     thinning = find_thinning(story)
-    answer = find_answer(story, advice, waiting, thinning)
+    answer = lot_words.find_answer(story, advice, waiting, thinning)
     with st.container(key="cm-match"):
         left, right = st.container(key="cm-left"), st.container(key="cm-details")
     with left:
-        trials.show_trial_head(story)
+        recording.show_trial_head(story)
         picture = show_pair(story)
         block = st.empty()
-        block.html(draw_answer(answer))
+        block.html(lot_words.draw_answer(answer))
         show_place(story, advice, waiting)
-        is_refused = show_refused(story)
+        # photos that were not measured are named until something else is entered
+        place = f"lot-{story.lot.id}"
+        events, kept = st.session_state.get(f"refused-at-{place}", (0, 0))
+        is_named = events == len(story.events) and show_refused(place, "Not measured", again=True)
         if story.lot.closed and story.lot.trial_of is None:
-            lead_on(story)
+            pages.lead_on(story)
     with right:
         fold = st.expander("Details", expanded=is_typing(story))
     with fold:
         show_numbers(story, advice, waiting)
-        photo_forms = st.container()
+        forms = st.container()
     with left:
-        upload = show_bar(story, advice, answer, undoable=not is_refused)
+        upload = show_bar(story, advice, answer, undoable=bool(kept) or not is_named) or forms
         if session.may_enter() and not story.lot.closed:
-            take_photos(story, answer, Places(picture, block, photo_forms, upload or photo_forms), thinning)
+            take_photos(story, answer, thinning, picture=picture, block=block, forms=forms, upload=upload)
     with fold:
         if (question := advice.question) and answer.state != "question" and session.may_enter():
-            ask_causes(story, question)
+            recording.ask_causes(story, question)
         show_details(story, advice)
-
-
-@dataclass(frozen=True)
-class Places:
-    """Where a photo is shown while it is measured, where the answer stands, where what belongs to photos is asked.
-
-    upload: where the field stands, which is the one button of the bar while a photo is what is asked for.
-    """
-
-    picture: Any
-    answer: Any
-    forms: Any
-    upload: Any
 
 
 def pick_story(lot_id: int) -> LotStory:
     """The quiet line at the top: the lot and its volume; a tap offers the others."""
-    story = session.current_book().lots.story(lot_id)
+    known = session.current_book().lots
+    story = known.story(lot_id)
+    lots = {lot.id: lot for lot in (story.lot, *known.search(open_only=True, limit=40))}
+    names = {
+        number: f"{lot.name} ({lot.label}){', closed' if lot.closed else ''}"
+        for number, lot in sorted(lots.items(), reverse=True)
+    }
     volume = tell_ml(story.state().volume_ml, session.shows_us())
     with st.container(key="cm-lot", gap=None):
         st.html('<h1 class="cm-unseen">Match</h1>')
-        with st.popover(f"{parts.plain(story.lot.name)}, {volume}", width="stretch"):
-            chosen = pick_lot(lot_id)
+        with st.popover(f"{html.plain(story.lot.name)}, {volume}", width="stretch"):
+            chosen = pick_one("Lot", names, f"pick-lot-{lot_id}", index=list(names).index(lot_id))
     session.choose_lot(chosen)
     if chosen != lot_id:
         st.rerun()
@@ -129,29 +110,23 @@ def show_pair(story: LotStory) -> Any:
         place = st.empty()
         place.html(drawn)
         if photo is not None and st.button("Whole photo", key=f"whole-photo-{photo.id}"):
-            show_whole(photo)
+            st.dialog("The last photo", width="large")(show_photo)(photo)
     return place
-
-
-@st.dialog("The last photo", width="large")
-def show_whole(photo: PhotoEntry) -> None:
-    """The photo with what was found drawn on it."""
-    show_photo(photo)
 
 
 def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
     """Where the batch stands, drawn; and what nobody should pass over."""
-    if place := find_place(story, advice, waiting):
+    if place := lot_words.find_place(story, advice, waiting):
         way, now, expected = place
-        st.html(draw_scale(way, now, story.lot.tolerance, expected=expected))
-    lines = [parts.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
+        st.html(lot_words.draw_scale(way, now, story.lot.tolerance, expected=expected))
+    lines = [html.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
     if advice.problem:
-        lines.append(parts.flag_line("Note", parts.split_sentence(advice.problem)[0]))
+        lines.append(html.flag_line("Note", html.split_sentence(advice.problem)[0]))
     if lines:
         st.html("".join(lines))
 
 
-def show_bar(story: LotStory, advice: Advice, answer: Answer, *, undoable: bool) -> Any:
+def show_bar(story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoable: bool) -> Any:
     """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it."""
     for action in ("finish", "untinted"):  # a tap on what is offered no longer is answered too
         act_on(story, action)
@@ -159,19 +134,19 @@ def show_bar(story: LotStory, advice: Advice, answer: Answer, *, undoable: bool)
         return None
     with st.container(key="cm-bar"):
         tell_newest(story, undoable=undoable)
-        record_advised(story, advice.steps if answer.state == "add" else ())
+        recording.record_advised(story, advice.steps if answer.state == "add" else ())
         if answer.state == "question" and advice.question:
-            ask_cause(story, advice.question.causes[0])
-        elif answer.state == "stop" and (ml := untinted_ml(advice)):
-            record_untinted(story, ml, fills_up=set_aside_ml(advice) > 0)
+            recording.ask_cause(story, advice.question.causes[0])
+        elif answer.state == "stop" and (ml := lot_words.untinted_ml(advice)):
+            recording.record_untinted(story, ml, fills_up=lot_words.set_aside_ml(advice) > 0)
         elif answer.state == "stop":
-            finish_lot(story, advice)
+            recording.finish_lot(story, advice)
         return st.container(key="cm-shoot") if answer.state == "photo" else None
 
 
 def find_advice(story: LotStory) -> Advice:
     """What to do now: as the last photo says while nothing was entered since, and what lots like it taught before the first."""
-    if (known := telling.advice_of_last_photo(story)) is not None:
+    if (known := lot_words.advice_of_last_photo(story)) is not None:
         return known
     with st.spinner("Working out the next step …"):
         told = session.describe(story)
@@ -184,41 +159,25 @@ def find_advice(story: LotStory) -> Advice:
     return advice.having(action="add", doses=first) if poured else advice
 
 
-def pick_lot(lot_id: int) -> int:
-    """The lot to work on, among the open ones and the one at hand."""
-    book = session.current_book()
-    lots = {lot.id: lot for lot in (book.lots.get(lot_id), *book.lots.search(open_only=True, limit=40))}
-    names = {
-        number: f"{lot.name} ({lot.label}){', closed' if lot.closed else ''}"
-        for number, lot in sorted(lots.items(), reverse=True)
-    }
-    return int(pick_one("Lot", names, f"pick-lot-{lot_id}", index=list(names).index(lot_id)))
+def take_photos(
+    story: LotStory, answer: lot_words.Answer, thinning: Thinning | None, *, picture: Any, block: Any, forms: Any, upload: Any
+) -> None:  # fmt: skip
+    """Measure and keep new photos one by one; a refused one is named and not kept.
 
-
-def show_refused(story: LotStory) -> bool:
-    """The photos of the last upload that were not measured, until something else is entered; whether none was kept."""
-    events, kept, refused = st.session_state.get(f"refused-{story.lot.id}", (0, 0, []))
-    if not refused or events != len(story.events):
-        return False
-    st.html("".join(parts.flag_line("Not measured", f"{name}: {text}", "refuse") for name, text in refused))
-    show_faults(f"lot-{story.lot.id}")
-    return not kept
-
-
-def take_photos(story: LotStory, answer: Answer, places: Places, thinning: Thinning | None) -> None:
-    """Measure and keep new photos one by one; a refused one is named and not kept."""
+    picture, block: of the answer, which change meanwhile; forms: of photos; upload: where the field stands.
+    """
     lot, place, asked = story.lot, f"lot-{story.lot.id}", answer.state == "photo"
-    with places.forms:
+    with forms:
         st.header("Next photo" if story.photos else "First photo")
         view = ask_view(story)
         camera = st.container()
         if not is_example(lot):
             words = "No card in the photo? Mark white and liquids on it"
             st.page_link(pages.find_page("picker"), label=words)
-    with places.upload:
+    with upload:
         if thinning:
             words = f"Both are 1 part made up to {thinning.dilution:g} now"
-            if st.checkbox(words, True, key=f"thinned-{lot.id}-{telling.newest_id(story)}"):
+            if st.checkbox(words, True, key=f"thinned-{lot.id}-{lot_words.newest_id(story)}"):
                 view["dilution"] = view["dilution"] or thinning.dilution
         if is_example(lot):
             files = take_example(story, view, asked=asked)
@@ -226,37 +185,34 @@ def take_photos(story: LotStory, answer: Answer, places: Places, thinning: Thinn
             files = upload_photos(place, "Photos of reference and batch", camera=camera, bare=asked)
     if not files:
         return
-    places.answer.html(draw_answer(answer, old=True))
+    block.html(lot_words.draw_answer(answer, old=True))
     refused, kept = [], 0
-    st.session_state.pop(f"faults-{place}", None)
     with session.failures_shown():
         for data, name in files:
-            places.picture.html(draw_measuring(data))
+            picture.html(draw_measuring(data))
             book, by = session.current_book(), session.entered_by()
             found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
             if found.measurement.refused:
                 refused.append((name, found.measurement.refused))
-                keep_fault(place, data, name)
             elif found.repeated:
-                again = "It is in this lot already and is not counted again. Take a new photo."
-                refused.append((name, again))
+                refused.append(
+                    (name, "It is in this lot already and is not counted again. Take a new photo.")
+                )
             else:
                 kept += 1
-        st.session_state[f"refused-{lot.id}"] = (len(story.events) + kept, kept, refused)
-        clear_upload(place)
+        st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept)
         session.go_to_top()
-        if kept > 1:  # of one the bar says so
-            session.notify(f"{kept} photos are measured and kept.")
-        st.rerun()
+        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one the bar says so
+        end_upload(place, refused, said, files=files)
 
 
 def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool) -> list[tuple[bytes, str]]:
     """In the place of a photo of one's own the one that the invented kitchen takes of its batch; asked: it is the act."""
     from colourmatch.demo import take_example_photo
 
-    key = f"example-photo-{story.lot.id}-{telling.newest_id(story)}"
-    kind: Literal["primary", "secondary"] = "primary" if asked else "secondary"
-    if not st.button("Take the next example photo", type=kind, key=key, width="stretch"):
+    key = f"example-photo-{story.lot.id}-{lot_words.newest_id(story)}"
+    words = "Take the next example photo"
+    if not st.button(words, type="primary" if asked else "secondary", key=key, width="stretch"):
         return []
     with session.failures_shown():
         return [take_example_photo(story, view)]
@@ -266,7 +222,7 @@ def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool)
 def ask_view(story: LotStory) -> dict[str, float | None]:
     """Depth and dilution of the next photos where they are not as in the last one."""
     now = view_of_photos(story)
-    key = f"view-{story.lot.id}-{telling.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
+    key = f"view-{story.lot.id}-{lot_words.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
     with st.expander(f"{tell_glass(now.depth_mm, now.dilution)}. Thinned otherwise?"):
         st.write("Both glasses alike, the blank is water. It holds for the photos from now on.")
         left, right = st.columns(2)
@@ -276,7 +232,3 @@ def ask_view(story: LotStory) -> dict[str, float | None]:
         "depth_mm": depth if depth != now.depth_mm else None,
         "dilution": dilution if dilution != now.dilution else None,
     }
-
-
-if __name__ == "__main__":
-    show()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import streamlit as st
@@ -15,23 +15,8 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
-from colourmatch.records import pick
-from colourmatch.screens import html as parts
-from colourmatch.screens import pages, session
-from colourmatch.screens.fields import (
-    Act,
-    ask_figure,
-    ask_hand,
-    ask_label_lines,
-    ask_name,
-    ask_number,
-    begin_act,
-    choose_one,
-    pick_one,
-)
-from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
-from colourmatch.screens.sketch import picture_of_glass
-from colourmatch.screens.stock_forms import ask_already
+from colourmatch.screens import fields, html, pages, session
+from colourmatch.screens.references import IN_PHOTO, check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
 from colourmatch.workflow.again import find_first_dose, take_lines
@@ -40,84 +25,68 @@ _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}
 #: Lights a drink is looked at in -> words. CIE 015:2018.
 LIGHTS = {
+    "D65": "daylight (D65)",
     "A": "a warm lamp (A)",
     "FL2": "a cool white tube (FL2)",
     "FL11": "a shop tube (FL11)",
     "LED-B1": "a warm LED (LED-B1)",
 }
-
-
-#: A serving condition as the book keeps it.
-Condition = dict[str, str | float]
-
-
-@dataclass(frozen=True)
-class Preset:
-    """A usual glass: how deep one looks into it from above, made up to how many parts, in which light."""
-
-    name: str
-    depth_mm: float
-    dilution: float
-    illuminant: str
-
-
-#: Common practice, no source.
-PRESETS = (
-    Preset("long drink", 60.0, 4.0, "D65"),
-    Preset("neat", 30.0, 1.0, "D65"),
-    Preset("on ice", 40.0, 2.0, "A"),
+#: Usual glasses: how deep one looks into them from above, made up to how many parts, in which light. Common practice, no
+#: source.
+PRESETS: tuple[dict[str, Any], ...] = (
+    {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "D65"},
+    {"name": "neat", "depth_mm": 30.0, "dilution": 1.0, "illuminant": "D65"},
+    {"name": "on ice", "depth_mm": 40.0, "dilution": 2.0, "illuminant": "A"},
 )
 
 
 def list_lights(own: Iterable[str]) -> list[str]:
     """The lights to choose from: daylight, common ones, and what the lot names besides."""
-    return list(dict.fromkeys(("D65", *LIGHTS, *own)))
+    return list(dict.fromkeys((*LIGHTS, *own)))
 
 
 def name_light(light: str) -> str:
     """A light in words, one outside the short list by its own name."""
-    return LIGHTS.get(light, "daylight (D65)" if light == "D65" else light)
+    return LIGHTS.get(light, light)
 
 
 def show_new_lot(stocks: list[StockEntry]) -> None:
     """The form for a new lot, and after it what the law and care say to its stocks."""
     stocks = leave_out_example(stocks)
     if not stocks:
-        st.html(parts.empty("A lot is one batch on its way to its reference. It needs a stock first."))
+        st.html(html.empty("A lot is one batch on its way to its reference. It needs a stock first."))
         return
-    act = begin_act("lot")
+    act, book = fields.begin_act("lot"), session.current_book()
+    # the lot whose values it begins with, the one it is to be like, else the last, stays while one types
+    token, source = st.session_state.get("lot-source", ("", None))
+    if token != act.token:
+        last = (lot for lot in book.lots.search(limit=20) if lot.trial_of is None and not is_example(lot))
+        source = st.session_state.get("lot-like") or getattr(next(last, None), "id", None)
+        st.session_state["lot-source"] = act.token, source
     with st.container(key="cm-new-lot"):  # page.css lays it out: on a phone the limits come after the form
         form, limits = st.container(), st.container()
     with form:
-        chosen, place = ask_lot(act, stocks, find_source(act.token))
+        chosen, place = ask_lot(act, stocks, None if source is None else book.lots.get(source))
     with limits, st.expander("Limits and cautions"):
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
-        st.html(parts.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
+        st.html(html.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
 
 
-def find_source(token: str) -> Lot | None:
-    """The lot whose values a new one begins with: the one it is to be like, else the last; it stays while one types."""
-    book, known = session.current_book(), st.session_state.get("lot-source", ("", None))
-    if known[0] != token:
-        last = (lot for lot in book.lots.search(limit=20) if lot.trial_of is None and not is_example(lot))
-        known = (token, st.session_state.get("lot-like") or getattr(next(last, None), "id", None))
-        st.session_state["lot-source"] = known
-    return None if known[1] is None else book.lots.get(known[1])
-
-
-def ask_lot(act: Act, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:
+def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:
     """The figures of a new lot, those that are seldom another folded; the stocks chosen and where it is sold."""
     like = source if source is not None and st.session_state.get("lot-like") == source.id else None
     names = {stock.id: stock.name for stock in stocks}
     used = [stock.id for stock in stocks if source is not None and stock.name in source.stocks]
     with st.container(border=True):
-        name = ask_name("Name of the lot", act.key("name"), "bitter aperitif", like.name if like else "")
+        name = fields.ask_name(
+            "Name of the lot", act.key("name"), "bitter aperitif", like.name if like else ""
+        )
         volume_ml = ask_volume(act, like)
         chosen = st.multiselect(
             "Stocks, the main one first", list(names), default=used or ([stocks[0].id] if len(stocks) == 1 else []),
             format_func=names.__getitem__, key=act.key("stocks"), placeholder="Choose",
         )  # fmt: skip
-        dilution = ask_figure(
+        dilution = fields.ask_figure(
             st, "dilution", act.key("dilution"), source.dilution if source else 1.0,
             help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
         )  # fmt: skip
@@ -129,68 +98,72 @@ def ask_lot(act: Act, stocks: list[StockEntry], source: Lot | None) -> tuple[lis
             number, figures, place, target = ask_more(act, source, figures)
         with button:
             if source is not None:
-                st.html(parts.line(f"As lot {source.label}: {tell_taken(figures)}. Change it under More."))
+                st.html(html.line(f"As lot {source.label}: {tell_taken(figures)}. Change it under More."))
             if st.button("Begin the lot", type="primary", key=act.key("begin"), width="stretch"):
                 begin_lot(figures, number, target)
     return chosen, place
 
 
-def ask_volume(act: Act, like: Lot | None) -> float | None:
+def ask_volume(act: fields.Act, like: Lot | None) -> float | None:
     """The volume in the unit chosen beside it, in ml."""
     with st.container(horizontal=True, vertical_alignment="bottom", key="cm-volume"):
         left, right = st.container(), st.container(width="content")
     with right:
-        unit = choose_one("Unit", _ML, act.key("unit"), label_visibility="collapsed")
+        unit = fields.choose_one("Unit", _ML, act.key("unit"), label_visibility="collapsed")
     per = _ML[unit]
-    given = ask_number(
+    given = fields.ask_number(
         left, f"Batch, {unit}", act.key("volume"), like.volume_ml / per if like else None, 0.0, None,
         50.0 if per == 1 else 0.5, placeholder="900" if per == 1 else "0.9",
     )  # fmt: skip
     return None if given is None else float(given * per)
 
 
-#: Figures that are mostly as with the lot before: name, what it is without one, the field's key, and its help.
+#: Figures that are mostly as with the lot before: name, the field's key, and its help.
 _MORE = (
-    ("ceiling_mg_per_l", None, "ceiling", "The most colour in a litre, pure dye, the base's own included. It is never raised."),
-    ("tolerance", 1.5, "tolerance", "How near is near enough. Differences near 1 are hard to see side by side."),
-    ("already_mg_per_l", 0.0, "already", "Added colour that the base brings with it. 0 when none."),
-    ("depth_mm", 10.0, "depth", "How deep the liquid stands when it is photographed."),
-    ("made_up_to", 1.0, "made-up", "A cordial is sold to be thinned: limits of the law hold for the drink so made up."),
+    ("ceiling_mg_per_l", "ceiling", "The most colour in a litre, pure dye, the base's own included. It is never raised."),
+    ("tolerance", "tolerance", "How near is near enough. Differences near 1 are hard to see side by side."),
+    ("already_mg_per_l", "already", "Added colour that the base brings with it. 0 when none."),
+    ("depth_mm", "depth", "How deep the liquid stands when it is photographed."),
+    ("made_up_to", "made-up", "A cordial is sold to be thinned: limits of the law hold for the drink so made up."),
 )  # fmt: skip
 
 
-def ask_more(
-    act: Act, source: Lot | None, figures: LotFigures
-) -> tuple[str, LotFigures, str, tuple[int, str] | None]:
+def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[str, LotFigures, str, str]:
     """What is mostly as it was with the lot before: the number, more figures, where it is sold, what it is tinted to."""
-    places = [*list_jurisdictions(), _ELSEWHERE]
+    places, before = [*list_jurisdictions(), _ELSEWHERE], source or figures
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
     place = st.selectbox("Sold in", places, sold, key=act.key("place"))
-    number = ask_name("Lot number (optional)", act.key("number"))
+    number = fields.ask_name("Lot number (optional)", act.key("number"))
     rows = [[*st.columns(2)] for _ in range(3)]  # row by row, so that a phone keeps the order
     where = {"already_colourant": rows[1].pop()}
     where |= zip((name for name, *_ in _MORE), (column for row in rows for column in row), strict=True)
     numbers = {
-        name: ask_figure(
-            where[name], name, act.key(key), getattr(source, name) if source else other, help=told,
-            placeholder="none" if other is None else None,
+        name: fields.ask_figure(
+            where[name], name, act.key(key), getattr(before, name), help=told,
+            placeholder="none" if name == "ceiling_mg_per_l" else None,
         )
-        for name, other, key, told in _MORE
+        for name, key, told in _MORE
     }  # fmt: skip
-    already_colourant = ask_already(
-        where["already_colourant"], act.key("already-which"), source.already_colourant if source else None,
+    already_colourant = fields.ask_already(
+        where["already_colourant"], act.key("already-which"), before.already_colourant,
         help="It then counts for that colourant's own limit too, and is named on the label.",
     )  # fmt: skip
-    target = ask_target(act)
+    target = IN_PHOTO
+    if choices := list_choices(list_readings()):
+        target = fields.pick_one(
+            "Tinted to", {IN_PHOTO: "the reference in each photo"} | choices, act.key("target"),
+            help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
+            "are more careful.",
+        )  # fmt: skip
     with st.expander("Where it is drunk (optional)"):
-        known = ((source.serving if source else None) or {}).get("conditions") or ()
+        known = (before.serving or {}).get("conditions") or ()
         serving = ask_glasses(act.key("serving", "{}", "{{}}"), known)
     lines = take_lines(source, same_drink=figures.like is not None) if source else {}
     figures = replace(
         figures, already_colourant=already_colourant, serving=serving, jurisdiction=None if place == _ELSEWHERE else place,
         notes=st.text_area("Notes (recipe, base, reference)", key=act.key("notes")),
-        hand=ask_hand(act.key("hand"), source.hand if source else "drops"),
-        label_lines=ask_label_lines(act.key("label", "{}"), lines), **numbers,
+        hand=fields.ask_hand(act.key("hand"), before.hand),
+        label_lines=fields.ask_label_lines(act.key("label", "{}"), lines), **numbers,
     )  # fmt: skip
     return number, figures, place, target
 
@@ -211,87 +184,74 @@ def tell_taken(values: LotFigures) -> str:
     return ", ".join(filter(None, told))
 
 
-def ask_target(act: Act) -> tuple[int, str] | None:
-    """What the lot is tinted to: the glass in the photo, or a reading of a noted reference."""
-    choices = list_choices(list_readings())
-    if not choices:
-        return None
-    chosen: tuple[int, str] | None = pick_one(
-        "Tinted to", {None: "the reference in each photo"} | choices, act.key("target"),
-        help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
-        "are more careful.",
-    )  # fmt: skip
-    return chosen
-
-
-def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[Condition]] | None:
+def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[dict[str, Any]]] | None:
     """Up to three glasses, or as many as there are; fields left empty are as photographed, a glass left empty is none."""
     st.write("The advice weighs these looks. What is left empty is as photographed.")
-    count = max(3, len(known))
-    offer_presets(key, known, count)
-    asked = [
-        _ask_serving(key.format(number), number, known[number - 1] if number <= len(known) else {})
-        for number in range(1, count + 1)
-    ]
+    held = [*known, *[{}] * (3 - len(known))]
+    offer_presets(key, held)
+    asked = [_ask_serving(key.format(number), number, one) for number, one in enumerate(held, 1)]
     told = [condition for condition in asked if set(condition) - {"weight"}]
     return {"conditions": told} if told else None
 
 
-def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> None:
+def offer_presets(key: str, held: Sequence[Mapping[str, Any]]) -> None:
     """Usual glasses, drawn; a tap fills the first glass that is empty with one."""
     state, names = st.session_state, ("name", "depth", "dilution")
+    free = (
+        place
+        for place, one in ((key.format(number), one) for number, one in enumerate(held, 1))
+        if not set(one) - {"weight"} and not any(state.get(place.format(name)) for name in names)
+    )
+    place = next(free, None)
 
-    def is_empty(number: int) -> bool:
-        held = known[number - 1] if number <= len(known) else {}
-        return not set(held) - {"weight"} and not any(
-            state.get(key.format(number).format(one)) for one in names
-        )
-
-    place = next((key.format(number) for number in range(1, count + 1) if is_empty(number)), None)
-
-    def fill(preset: Preset) -> None:
-        values = (preset.name, preset.depth_mm, preset.dilution, preset.illuminant)
-        for what, value in zip((*names, "light"), values, strict=True):
+    def fill(preset: Mapping[str, Any]) -> None:
+        for what, value in zip((*names, "light"), preset.values(), strict=True):
             state[(place or "").format(what)] = value
 
     with st.container(horizontal=True, key=f"cm-presets-{key.format(0).format('')}"):
         for preset in PRESETS:
-            look = pick(preset, "depth_mm", "dilution", "illuminant")
+            name, warm = preset["name"], preset["illuminant"] != "D65"
             with st.container(gap="small"):
-                st.html(picture_of_glass(preset.depth_mm, preset.dilution, warm=preset.illuminant != "D65"))
+                st.html(html.picture_of_glass(preset["depth_mm"], preset["dilution"], warm=warm))
                 st.button(
-                    begin(preset.name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
-                    key=key.format(0).format(preset.name), help=tell_look(look, name_light),
+                    begin(name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
+                    key=key.format(0).format(name), help=tell_look(preset, name_light),
                 )  # fmt: skip
 
 
-def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> Condition:
+def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
-    name = ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3].name, known.get("name", ""))
+    name = fields.ask_name(
+        "Name", key.format("name"), PRESETS[(number - 1) % 3]["name"], known.get("name", "")
+    )
     rows = st.columns(2), st.columns(2)
-    depth = ask_figure(
+    depth = fields.ask_figure(
         rows[0][0], "depth_mm", key.format("depth"), known.get("depth_mm"),
         words="Depth, mm", step=5.0, placeholder="as photographed",
         help="How much liquid one looks through from above, over something white: 60 for a tall glass. From the side "
         "light passes once: give half the width.",
     )  # fmt: skip
-    dilution = ask_figure(
+    dilution = fields.ask_figure(
         rows[0][1], "dilution", key.format("dilution"), known.get("dilution"),
         words="1 part made up to", placeholder="as photographed",
         help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     own = known.get("illuminant") or "D65"
     lights = {light: name_light(light) for light in list_lights([own])}
-    light = pick_one("Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own))
+    light = fields.pick_one(
+        "Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own)
+    )
     counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
-    weight = ask_number(rows[1][1], "Weight", key.format("weight"), counted, 0.1, 100.0, 0.5, help=told)
+    weight = fields.ask_number(
+        rows[1][1], "Weight", key.format("weight"), counted, 0.1, 100.0, 0.5, help=told
+    )
     given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
 
-def begin_lot(values: LotFigures, number: str, target: tuple[int, str] | None) -> None:
+def begin_lot(values: LotFigures, number: str, target: str) -> None:
     """Write the lot down and go to it."""
     with session.failures_shown():
         if not values.stocks:
@@ -302,8 +262,8 @@ def begin_lot(values: LotFigures, number: str, target: tuple[int, str] | None) -
         # in a field of the browser 1,500 is one and a half
         session.ask_size(token, "Batch", values.volume_ml, "batch")
         session.ask_size(token, "Depth in the glass", values.depth_mm, "depth")
-        if target is not None:
-            check_view(list_readings(), target, (values.depth_mm, values.dilution))
+        if target != IN_PHOTO:
+            check_view(target, (values.depth_mm, values.dilution))
         lot = session.current_book().lots.begin(number=number or None, **session.by(token), **vars(values))
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
@@ -312,7 +272,7 @@ def begin_lot(values: LotFigures, number: str, target: tuple[int, str] | None) -
         of_base = warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction)
         for text in (*(dose.text for dose in first), *(warning.text for warning in of_base)):
             session.notify(text)
-        if target is not None:
+        if target != IN_PHOTO:
             session.notify(choose_for_lot(lot.id, target))
         pages.go_to_lot("match", lot.id)
 
@@ -321,12 +281,12 @@ def show_limits(colourants: list[str], place: str) -> None:
     """What the law on file says to these colourants, with its status, and the cautions."""
     if place == _ELSEWHERE:
         none = "There are no limits on file for another place. Look up its law yourself."
-        st.html(parts.flag_line("Limit", none))
+        st.html(html.flag_line("Limit", none))
         return
     if not colourants:
-        st.html(parts.empty("Choose the stocks: what is on file for them in law stands here."))
+        st.html(html.empty("Choose the stocks: what is on file for them in law stands here."))
         return
-    lines = [parts.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
+    lines = [html.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
     said = {"limit", *(caution.code for caution in STANDING_CAUTIONS)}  # these stand under the form
     cautions = [caution for caution in cautions_for(colourants, place) if caution.code not in said]
-    st.html("".join(lines + [parts.flag_line("Caution", caution.text) for caution in cautions]))
+    st.html("".join(lines + [html.flag_line("Caution", caution.text) for caution in cautions]))

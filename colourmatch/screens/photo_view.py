@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -13,11 +14,9 @@ from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Drawing, Measurement
-from colourmatch.screens import html as parts
-from colourmatch.screens import session, uploads
-from colourmatch.screens.answer import draw_scale
-from colourmatch.screens.drawing import draw_found
-from colourmatch.screens.pair import draw_reading
+from colourmatch.screens import html, session, uploads
+from colourmatch.screens.drawing import draw_found, draw_reading
+from colourmatch.screens.lot_words import draw_scale
 from colourmatch.words.looks import tell_metamerism
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.
@@ -44,13 +43,11 @@ def upload_photos(
         help="On a phone this offers the camera. The original file is best: JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
     )  # fmt: skip
     files = list(chosen) if isinstance(chosen, list) else [chosen] if chosen else []
-    if (
-        session.is_at_this_machine()
-    ):  # a browser lends its camera to no page of an unencrypted network address
+    # a browser lends its camera to no page of an unencrypted network address
+    if session.is_at_this_machine():
         with (camera or st).expander("Camera of this device"):
-            st.caption(
-                "The picture is smaller than one from the camera app: use it when there is no other way."
-            )
+            told = "The picture is smaller than one from the camera app: use it when there is no other way."
+            st.caption(told)
             if st.toggle("Switch the camera on", key=f"camera-on-{place}-{token}"):
                 taken = st.camera_input("Camera", key=f"camera-{place}-{token}", resolution="1080p")
                 files += [taken] if taken else []
@@ -60,7 +57,7 @@ def upload_photos(
             f"{len(files)} files are chosen, and {uploads.MOST_AT_ONCE} can be taken at once. Take some out, and send them "
             "afterwards."
         )
-        st.html(parts.flag_line("Not measured", text, "refuse"))
+        st.html(html.flag_line("Not measured", text, "refuse"))
         return []
     return [(file.getvalue(), file.name) for file in files]
 
@@ -76,14 +73,13 @@ def end_upload(
 ) -> NoReturn:  # fmt: skip
     """Let the photos of an upload go and start over: says what was kept of them, and next to the field what was not.
 
-    `refused`: file and reason of those that were of no use, of whose `files` is drawn what is wrong; `action`: the form
-    that is empty again when anything was kept.
+    `refused`: file and reason of those that were of no use, of whose `files` is drawn what is wrong, at most MOST_FAULTS;
+    `action`: the form that is empty again when anything was kept.
     """
     names = {name for name, _ in refused}
-    for data, name in files:
-        if name in names:
-            keep_fault(place, data, name)
-    st.session_state[f"{place}-refused"] = refused
+    drawn = ((name, draw_fault(data, name)) for data, name in files if name in names)
+    faults = list(islice((fault for fault in drawn if fault[1]), MOST_FAULTS))
+    st.session_state[f"refused-{place}"] = refused, faults
     clear_upload(place)
     if said:
         st.session_state.pop(f"token-{action}", None)
@@ -91,26 +87,16 @@ def end_upload(
     st.rerun()
 
 
-def show_refused(place: str) -> None:
-    """The photos of the last upload that were of no use, with what to do."""
-    refused = st.session_state.pop(f"{place}-refused", [])
+def show_refused(place: str, words: str = "Not kept", *, again: bool = False) -> bool:
+    """The photos of the last upload that were of no use, with what to do; again: in the next run too; whether any was."""
+    refused, faults = st.session_state.get(f"refused-{place}", ((), ()))
+    if not again:
+        st.session_state.pop(f"refused-{place}", None)
     if refused:
-        st.html("".join(parts.flag_line("Not kept", f"{name}: {text}", "refuse") for name, text in refused))
-        show_faults(place)
-    st.session_state.pop(f"faults-{place}", None)
-
-
-def keep_fault(place: str, data: bytes, name: str) -> None:
-    """Keep a refused photo with what is wrong drawn on it, small, until it is shown; at most MOST_FAULTS of an upload."""
-    kept = st.session_state.setdefault(f"faults-{place}", [])
-    if len(kept) < MOST_FAULTS and (picture := draw_fault(data, name)):
-        kept.append((name, picture))
-
-
-def show_faults(place: str) -> None:
-    """The refused photos of the last upload that `keep_fault` kept."""
-    for name, picture in st.session_state.get(f"faults-{place}", ()):
+        st.html("".join(html.flag_line(words, f"{name}: {text}", "refuse") for name, text in refused))
+    for name, picture in faults:
         st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
+    return bool(refused)
 
 
 @st.cache_data(show_spinner=False, max_entries=4)
@@ -136,14 +122,14 @@ def show_reading(data: bytes, name: str) -> None:
     """Measure a photo that belongs to no lot, and show it."""
     measured = _measure(data, name)
     if measured.refused:
-        st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
+        st.html(html.flag_line("Not measured", measured.refused, "refuse"))
         if picture := draw_fault(data, name):
             st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
         return
     if (far := measured.delta_e_2000) and measured.difference:
         way = measured.difference.text
         st.html(draw_reading(data, measured) + draw_scale(way, far, TOLERANCE, expected=False))
-        st.html(parts.glance(parts.difference_cells(far, way, "95 % interval")))
+        st.html(html.glance(html.difference_cells(far, way, "95 % interval")))
     show_metamerism(measured)
     show_flags(measured)
     show_picture(data, measured, name)
@@ -154,55 +140,53 @@ def show_metamerism(measured: Measurement) -> None:
     """That two liquids are of different stuff, where a photo of the colour card shows it."""
     apart = measured.metamerism.to_json() if measured.metamerism else None
     if words := tell_metamerism(apart):
-        st.write(parts.plain(words))
+        st.write(html.plain(words))
 
 
 def show_flags(measured: Measurement, said: str = "") -> None:
-    """The doubts about a photo as sentences, but for those that stand in what is `said` above them."""
-    if further := [flag for flag in measured.quality if flag.text not in said]:
-        st.html(parts.flags([flag.to_json() for flag in further]))
+    """The doubts about a photo, the grave ones first, but for those that stand in what is `said` above them."""
+    words = {"refuse": "Not measured", "warn": "Doubtful"}
+    doubts = [flag for flag in measured.quality if flag.text not in said]
+    doubts.sort(key=lambda flag: flag.severity != "refuse")
+    lines = [html.flag_line(words.get(one.severity, "Note"), one.text or "", one.severity) for one in doubts]
+    if lines:
+        st.html("".join(lines))
 
 
 @st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
-def _drawn(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
+def _draw(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
     return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
 
 
-def _draw(source: Path | bytes, measured: Measurement, name: str) -> bytes:
-    return _drawn(source if isinstance(source, bytes) else str(source), measured.drawing, name)
-
-
-def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None:
+def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:
     """The photo with what was found drawn on it; a photo that is gone is said to be gone."""
     try:
-        picture = _draw(source, measured, name)
+        picture = _draw(source, measured.drawing, name)
     except ColourMatchError as error:
-        st.html(parts.flag_line("No picture", error.text))
+        st.html(html.flag_line("No picture", error.text))
         return
     st.image(picture, width="stretch", alt=f"photo {name} with markers, glasses and reading windows outlined")
     if card := measured.card:
         found = f"{card.markers} squares ({card.reprojection_mm:.2f} mm)"
-        st.caption(parts.plain(f"{name}. Solid: {found} and glasses. Dashed: read here."))
+        st.caption(html.plain(f"{name}. Solid: {found} and glasses. Dashed: read here."))
 
 
 def show_photo(photo: PhotoEntry) -> None:
     """A kept photo from the store beside the book."""
     if photo.stored_name is None:
-        st.html(parts.empty("This reading came without a picture."))
+        st.html(html.empty("This reading came without a picture."))
         return
     path = session.current_book().photo_store.path(photo.stored_name)
-    show_picture(path, photo.measurement, photo.original_name or "photo")
+    show_picture(str(path), photo.measurement, photo.original_name or "photo")
 
 
 def show_thumbnail(photo: PhotoEntry) -> None:
     """The same picture small, to know a photo by; nothing where it is gone."""
     if photo.stored_name is not None:
         with contextlib.suppress(ColourMatchError):
-            path, name = (
-                session.current_book().photo_store.path(photo.stored_name),
-                photo.original_name or "photo",
-            )
-            st.image(_draw(path, photo.measurement, name), width=160, alt=f"photo {name}")
+            path = session.current_book().photo_store.path(photo.stored_name)
+            name = photo.original_name or "photo"
+            st.image(_draw(str(path), photo.measurement.drawing, name), width=160, alt=f"photo {name}")
 
 
 def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:
@@ -211,18 +195,19 @@ def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
     if reference:
-        colours.append(parts.Swatch("Reference", reference.lab, reference.lab_sd, "the aim"))
+        colours.append(html.Swatch("Reference", reference.lab, reference.lab_sd, "the aim"))
     if batch:
         words = measured.difference.text if measured.difference else ""
-        colours.append(parts.Swatch("Batch", batch.lab, batch.lab_sd, words))
+        colours.append(html.Swatch("Batch", batch.lab, batch.lab_sd, words))
     if advice and reference and predicted and predicted.get("batch"):
-        lab = parts.place_beside(reference.lab, predicted)
-        spread = parts.spread_of(advice.predicted_covariance)
-        far = parts.show_interval(advice.predicted)
+        lab = html.place_beside(reference.lab, predicted)
+        covariance = advice.predicted_covariance
+        spread = [row[k] ** 0.5 for k, row in enumerate(covariance)] if covariance else None
+        far = html.show_interval(advice.predicted)
         words = f"predicted, {far} away{'; ± against the reference' if spread else ''}"
-        colours.append(parts.Swatch("After this step", lab, spread, words))
+        colours.append(html.Swatch("After this step", lab, spread, words))
     if colours:
-        st.html(parts.swatches(colours))
+        st.html(html.swatches(colours))
         whites = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}
         shown = batch or reference
         white = whites.get(shown.white, "") if shown else ""

@@ -1,12 +1,9 @@
-"""The charts: the way of a batch in CIELAB, the difference against further drops, closed lots, drift after the closing.
-
-Limits come from workflow/trend.py, drift from workflow/recheck.py; here they are only drawn. Words in charts take their
-ink from page.css, which follows the page from light to dark.
-"""
+"""The charts: the way of a batch in CIELAB, further drops, closed lots, drift after the closing; limits and drift are
+only drawn here. Words in charts take their ink from page.css, which follows the page from light to dark."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,10 +16,10 @@ from colourmatch.colour.difference import Interval
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.facts import K_95
-from colourmatch.measurement import Figure, Measurement, Pair
+from colourmatch.measurement import Figure, Measurement
 from colourmatch.screens.html import place_beside, show_date, show_number
 from colourmatch.workflow.recheck import Drift
-from colourmatch.workflow.trend import Limits, Trend, TrendLot
+from colourmatch.workflow.trend import Trend, TrendLot
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
@@ -33,59 +30,43 @@ _MOST_NAMES = 8
 
 @dataclass(frozen=True)
 class Path:
-    """The batch photo by photo as Lab, each placed by its difference from the reference in its own photo."""
+    """The batch photo by photo as Lab, each placed by its difference from the reference in its own photo.
 
+    covariances: of batch minus reference, (3, 3) a photo, None where the reading does not tell it; those of what is
+    expected after this step stand in `predicted_covariance`.
+    """
+
+    numbers: tuple[int, ...]
     reference: Lab
     batches: tuple[Lab, ...]
+    covariances: tuple[Sequence[Lab] | None, ...]
     predicted: Lab | None = None
-    #: Of batch minus reference, (3, 3) a photo; None where the reading does not tell it.
-    covariances: tuple[Sequence[Lab] | None, ...] = ()
-    #: The same of what is expected after this step.
     predicted_covariance: Sequence[Lab] | None = None
-    #: What the photos are called, where they are not all of a lot's; else from 1 on.
-    numbers: tuple[int, ...] = ()
-
-    @property
-    def names(self) -> list[str]:
-        """What each point is called."""
-        called = [f"photo {number}" for number in self.told]
-        return [*called[:-1], f"{called[-1]} (now)"]
-
-    @property
-    def told(self) -> tuple[int, ...]:
-        """The number of each photo."""
-        return self.numbers or tuple(range(1, len(self.batches) + 1))
 
 
-def trace_path(
-    measurements: Sequence[Measurement], step: Advice | None = None, numbers: Sequence[int] = ()
-) -> Path | None:
-    """The way so far from measurements in order, and what the advice `step` leads to; None while no photo showed both.
-
-    numbers: what the photos of the measurements are called, from 1 on when empty.
-    """
+def trace_path(photos: Mapping[int, Measurement], step: Advice | None = None) -> Path | None:
+    """The way so far from measurements by number, and what the advice `step` leads to; None while no photo showed both."""
     told = [
-        (number, measured, reference.lab.tolist(), batch.lab.tolist())
-        for number, measured in zip(numbers or range(1, len(measurements) + 1), measurements, strict=True)
+        (number, measured.uncertainty, reference.lab.tolist(), batch.lab.tolist())
+        for number, measured in photos.items()
         if (reference := measured.spots.get("reference")) and (batch := measured.spots.get("batch"))
     ]
     if not told:
         return None
-    kept = tuple(number for number, *_ in told) if numbers else ()
-    last = told[-1][2]
+    numbers, pairs, references, batches = zip(*told, strict=True)
+    last = references[-1]
     moved = tuple(
-        [end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for *_, ref, batch in told
+        [end + b - r for end, b, r in zip(last, batch, ref, strict=True)]
+        for ref, batch in zip(references, batches, strict=True)
     )
-    spreads = tuple(_add_up(measured.uncertainty) for _, measured, *_ in told)
+    spreads = tuple(
+        None if one is None else (one.photo + one.scene + one.phone + one.what_is_lost).tolist()
+        for one in pairs
+    )
     predicted = step.predicted_lab if step else None
     if step is None or not predicted:
-        return Path(last, moved, None, spreads, numbers=kept)
-    return Path(last, moved, place_beside(last, predicted), spreads, step.predicted_covariance, kept)
-
-
-def _add_up(pair: Pair | None) -> list[list[float]] | None:
-    """The covariance of a photo's difference: that of the reading, of the scene and of the phone together."""
-    return None if pair is None else (pair.photo + pair.scene + pair.phone + pair.what_is_lost).tolist()
+        return Path(numbers, last, moved, spreads)
+    return Path(numbers, last, moved, spreads, place_beside(last, predicted), step.predicted_covariance)
 
 
 def draw_ab(path: Path) -> go.Figure:
@@ -94,11 +75,8 @@ def draw_ab(path: Path) -> go.Figure:
     def outline(lab: Lab, spread: Sequence[Lab]) -> Any:
         return trace_ellipse(lab[1:], [row[1:] for row in spread[1:]])
 
-    figure = _draw_path(
-        path, lambda lab: (lab[1], lab[2]), outline, "a* (green to red)", "b* (blue to yellow)"
-    )
-    figure.update_yaxes(scaleanchor="x")
-    return figure
+    names = "a* (green to red)", "b* (blue to yellow)"
+    return _draw_path(path, lambda lab: (lab[1], lab[2]), outline, *names).update_yaxes(scaleanchor="x")
 
 
 def draw_lightness(path: Path) -> go.Figure:
@@ -115,9 +93,8 @@ def draw_lightness(path: Path) -> go.Figure:
 
 def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) -> go.Figure:
     figure = go.Figure()
-    ellipses = [
-        outline_of(lab, spread) for lab, spread in zip(path.batches, path.covariances, strict=False) if spread
-    ]
+    spreads = zip(path.batches, path.covariances, strict=True)
+    ellipses = [outline_of(lab, spread) for lab, spread in spreads if spread]
     for number, outline in enumerate(ellipses):
         figure.add_scatter(
             x=outline[:, 0], y=outline[:, 1], mode="lines", fill="toself", fillcolor="rgba(47,135,150,0.14)",
@@ -125,10 +102,10 @@ def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) ->
             legendgroup="spread", showlegend=number == 0,
         )  # fmt: skip
     x, y = zip(*(place(lab) for lab in path.batches), strict=True)
-    colours = [lab_to_hex(lab) for lab in path.batches]
+    colours, names = [lab_to_hex(lab) for lab in path.batches], [f"photo {number}" for number in path.numbers]
     figure.add_scatter(
-        x=x, y=y, mode="lines+markers+text", name="batch", legendrank=2, text=[str(number) for number in path.told],
-        textposition="top center", line={"color": _GREY, "width": 2}, hovertext=path.names,
+        x=x, y=y, mode="lines+markers+text", name="batch", legendrank=2, text=[str(number) for number in path.numbers],
+        textposition="top center", line={"color": _GREY, "width": 2}, hovertext=[*names[:-1], f"{names[-1]} (now)"],
         hoverinfo="text+x+y", cliponaxis=False,
         marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},
     )  # fmt: skip
@@ -155,9 +132,7 @@ def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) ->
             marker={"size": [0, 24], "symbol": "circle-open", "color": _ACCENT, "line": {"width": 3}},
         )  # fmt: skip
     _finish(figure, across, up)
-    ends = [
-        place(lab) for lab in (*path.batches, path.reference, *([path.predicted] if path.predicted else []))
-    ]
+    ends = [place(lab) for lab in (*path.batches, path.reference, path.predicted) if lab]
     newest = ellipses[-1 if not path.predicted_covariance else -2 :]
     _look_at(figure, [*ends, *(tuple(point) for ring in newest for point in ring)])
     return figure
@@ -248,7 +223,13 @@ def draw_chart(told: Trend, chart: str) -> go.Figure:
                 x=number, y=points[number - 1][0], text=literal(lot.label), showarrow=False,
                 xanchor="right" if is_late else "left", xshift=-13 if is_late else 13, bgcolor="rgba(128,128,128,0.18)",
             )  # fmt: skip
-    _draw_limits(figure, told.limits[chart])
+    if limits := told.limits[chart]:
+        figure.add_hline(y=limits.mean, line={"dash": "dot", "width": 1.5, "color": _GREY})
+        for bound, words, place in ((limits.high, "upper", "top left"), (limits.low, "lower", "bottom left")):
+            figure.add_hline(
+                y=bound, line={"dash": "dash", "width": 1.5, "color": _GREY},
+                annotation_text=f"{words} limit {show_number(bound, 2)}", annotation_position=place,
+            )  # fmt: skip
     _finish(figure, "lot", chart, 300)
     labels = [literal(lot.label)[:10] for lot in lots]
     at = range(len(labels) - 1, -1, -len(labels) // _MOST_NAMES)  # no more than fit a phone
@@ -285,17 +266,6 @@ def _point(lot: TrendLot, chart: str) -> tuple[float, float, float]:
 
 def _reach(part: Figure | Interval) -> tuple[float, float, float]:
     return part.value, part.high - part.value, part.value - part.low
-
-
-def _draw_limits(figure: go.Figure, limits: Limits | None) -> None:
-    if limits is None:
-        return
-    figure.add_hline(y=limits.mean, line={"dash": "dot", "width": 1.5, "color": _GREY})
-    for bound, words, place in ((limits.high, "upper", "top left"), (limits.low, "lower", "bottom left")):
-        figure.add_hline(
-            y=bound, line={"dash": "dash", "width": 1.5, "color": _GREY},
-            annotation_text=f"{words} limit {show_number(bound, 2)}", annotation_position=place,
-        )  # fmt: skip
 
 
 def draw_drift(drift: Drift) -> go.Figure:

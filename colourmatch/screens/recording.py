@@ -1,10 +1,9 @@
-"""The forms of the main page: what went in, corrections, samples, notes, closing; each tap counts once."""
+"""The forms of the main page: what went in, corrections, samples, notes, trials, closing; each tap counts once."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Literal
 
 import streamlit as st
 
@@ -12,17 +11,14 @@ from colourmatch.advice import Advice, Cause, Dose, Question
 from colourmatch.book.entries import AdditionEntry, LotStory, contradict
 from colourmatch.book.naming import leave_out_example
 from colourmatch.errors import InputError
-from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
-from colourmatch.screens import session
+from colourmatch.screens import html, lot_words, pages, session
 from colourmatch.screens.fields import Act, act_on, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.doubts import YES
-from colourmatch.words.entries import tell_dose, tell_entry
-from colourmatch.words.figures import tell_amount
-from colourmatch.words.outcomes import OUTCOMES
-from colourmatch.workflow.closing import close_lot
+from colourmatch.words.entries import OUTCOMES, tell_dose, tell_entry
+from colourmatch.words.figures import tell_amount, tell_ml
+from colourmatch.workflow.closing import close_lot, finish_trial
 from colourmatch.workflow.lot import answer_question
-from colourmatch.workflow.trials import open_trials
+from colourmatch.workflow.trials import describe_trials, open_trials
 
 _OTHERS = ("Sample taken", "Blended back", "Note")
 #: What a dose is measured in -> the step of its field.
@@ -51,7 +47,7 @@ def record_advised(story: LotStory, doses: Sequence[Dose]) -> None:
     acts = {stock: act_on(story, "dose", of=stock) for stock in story.lot.stocks}
     for dose in doses:
         stock, (amount, unit) = dose.stock, dose.amount
-        name, act = parts.plain(stock), acts.get(stock) or act_on(story, "dose", of=stock)
+        name, act = html.plain(stock), acts.get(stock) or act_on(story, "dose", of=stock)
         write = partial(write_addition, story, stock, unit)
         words = f"{unit.capitalize()} of {name}", "Added" if len(doses) == 1 else f"Added {name}"
         record_amount(act, words, (float(amount), _STEPS[unit]), write, f"cm-dose-{stock}")
@@ -100,9 +96,8 @@ def record_anything(story: LotStory, advice: Advice) -> None:
             st, f"How many {unit}", act.key("amount", unit, stock), None if default is None else float(default),
             None, None, _STEPS[unit],
         )  # fmt: skip
-        act.offer(
-            "Write it down", partial(write_addition, story, stock, unit, quantity), "write", to_top=True
-        )
+        write = partial(write_addition, story, stock, unit, quantity)
+        act.offer("Write it down", write, "write", to_top=True)
 
 
 def ask_correction(story: LotStory) -> None:
@@ -113,10 +108,7 @@ def ask_correction(story: LotStory) -> None:
     act = act_on(story, "correct", AdditionEntry)
     with st.expander("Correct an addition", expanded=act.is_typed()):
         st.write("Nothing is rubbed out: the correction is written beside the entry, with its reason.")
-        names = {
-            number: f"{tell_dose(entry)}, {parts.show_time(entry.created_at)}"
-            for number, entry in additions.items()
-        }
+        names = {key: f"{tell_dose(one)}, {html.show_time(one.created_at)}" for key, one in additions.items()}
         chosen = pick_one("Which", names, act.key("which"))
         unit, amount = additions[chosen].unit, None
         what = choose_one("What was wrong", ["It never went in", "The amount"], act.key("what", chosen))
@@ -137,7 +129,7 @@ def ask_correction(story: LotStory) -> None:
 
 def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None:
     """Samples, untinted batch blended back, notes; `untinted_ml` is what was advised to blend back."""
-    lot_id, newest = story.lot.id, telling.newest_id(story)
+    lot_id, newest = story.lot.id, lot_words.newest_id(story)
     # an amount is of the batch as it is now, a note is not; while one is being written it stays in sight
     acts = {kind: begin_act(f"other-{lot_id}-{kind}", newest if kind != "Note" else None) for kind in _OTHERS}
     choice = begin_act(f"others-{lot_id}", None if acts["Note"].is_typed() else newest)
@@ -177,7 +169,7 @@ def _close(story: LotStory, reason: str, text: str, done: str, token: str, *, su
 
 def _show_open_trials(story: LotStory) -> None:
     for left in open_trials(session.current_book(), story.lot.id).values():
-        st.html(parts.flag_line("Trial", left))
+        st.html(html.flag_line("Trial", left))
 
 
 def finish_lot(story: LotStory, advice: Advice) -> None:
@@ -202,7 +194,7 @@ def ask_closing(story: LotStory, advice: Advice) -> None:
         reason = pick_one("Why", names, act.key("reason"), index=index, placeholder="Choose")
         text = st.text_input("In your words (optional)", key=act.key("text"))
         if said := contradict(reason or "", advice):
-            st.html(parts.flag_line("Advice", f"It is another: {said}"))
+            st.html(html.flag_line("Advice", f"It is another: {said}"))
         sure = st.checkbox("Close it for good", key=act.key("sure", reason if said else ""))
 
         def close(token: str) -> str:
@@ -214,7 +206,7 @@ def ask_closing(story: LotStory, advice: Advice) -> None:
 
 
 def ask_cause(story: LotStory, cause: Cause, *, main: bool = True) -> None:
-    """The two answers to whether something went wrong by hand (`answer.ask`); each is written down once.
+    """The two answers to whether something went wrong by hand; each is written down once.
 
     main: whether they are the act of the page.
     """
@@ -223,16 +215,91 @@ def ask_cause(story: LotStory, cause: Cause, *, main: bool = True) -> None:
     def write(yes: bool, token: str) -> str:
         book, by = session.current_book(), session.by(token)
         entry = answer_question(book, story.lot.id, yes=yes, cause=cause.code, **by)
-        return f"{tell_entry(entry, telling.medium_of(story, session.shows_us()))}."
+        return f"{tell_entry(entry, lot_words.medium_of(story))}."
 
     for yes, label in ((True, YES[cause.code]), (False, "No")):
-        kind: Literal["primary", "secondary"] = "primary" if yes and main else "secondary"
+        kind = "primary" if yes and main else "secondary"
         act.offer(label, partial(write, yes), yes, to_top=True, type=kind)
 
 
 def ask_causes(story: LotStory, question: Question) -> None:
     """The causes that are named while the page's answer is another, each with its two answers."""
     for cause in question.causes:
-        st.html(parts.flag_line("Perhaps", cause.text))
+        st.html(html.flag_line("Perhaps", cause.text))
         with st.container(horizontal=True, key=f"cm-cause-{cause.code}-{cause.about}"):
             ask_cause(story, cause, main=False)
+
+
+# ---- trials ------------------------------------------------------------------------------------------------------
+
+
+def show_trial_head(story: LotStory) -> None:
+    """On a trial: of which batch it is, and what it says for it."""
+    parent = story.lot.trial_of
+    if parent is None:
+        return
+    (told,) = describe_trials(session.current_book(), story)
+    name = session.current_book().lots.get(parent).name
+    st.html(html.flag_line("Trial", f"This is a trial of {name} (lot {parent}). {told.text}"))
+    if st.button("To the batch", key=f"trial-parent-{story.lot.id}"):
+        pages.go_to_lot("match", parent)
+
+
+def show_trials(story: LotStory) -> None:
+    """The trials of a lot and the form to take one; on a trial, the way back into the batch."""
+    if story.lot.trial_of is not None:
+        ask_pouring_back(story)
+        return
+    trials = describe_trials(session.current_book(), story)
+    if trials:
+        st.header("Trials")
+    for told in trials:
+        st.html(html.line(told.text))
+        if st.button(f"Open the trial, lot {told.lot}", key=f"trial-open-{told.lot}"):
+            pages.go_to_lot("match", told.lot)
+    if story.lot.closed or not session.may_enter():
+        return
+    act = act_on(story, "trial")
+    with st.expander("Try it on a small part first", expanded=act.is_typed()):
+        st.write(
+            "Measure 50 or 100 ml of the batch into a clean jug and tint that first. The trial has its own page, drops "
+            "and photos; the dose found there is scaled to the batch. The batch shrinks by what you take, until it is "
+            "poured back."
+        )
+        ml = ask_number(st, "Taken for the trial, ml", act.key("ml"), 100.0, None, 2e6, 50.0)
+        if st.button("Take the trial", key=act.key("take"), width="stretch"):
+            with session.failures_shown():
+                book = session.current_book()
+                trial = book.trials.take(story.lot.id, check_ml(ml), **session.by(act.token))
+                st.session_state.pop(f"token-{act.name}", None)
+                session.notify(
+                    f"The trial of {ml:g} ml is taken. Its drops and photos are written down here."
+                )
+                pages.go_to_lot("match", trial.id)
+
+
+def ask_pouring_back(story: LotStory) -> None:
+    """Close a trial and pour it back into its batch; it asks once more."""
+    book = session.current_book()
+    told = describe_trials(book, story)[0]
+    parent = told.of_lot
+    if not session.may_enter() or told.poured_back or book.lots.get(parent).closed:
+        return
+    act = act_on(story, "pour-back")
+    with st.expander("Pour the trial back into the batch"):
+        st.write(
+            f"{tell_ml(told.volume_ml, session.shows_us())} go back into lot {parent}, their colour with them, and the "
+            "trial is closed. Only what was kept clean and undiluted goes back: a glass that stood on the bench does "
+            "not. Write such a glass down as a sample first."
+        )
+        clean = st.checkbox("It was kept clean and undiluted", key=act.key("clean"))
+
+        def pour(token: str) -> str:
+            if not clean:
+                raise InputError(
+                    'Tick "It was kept clean and undiluted", or leave the trial out of the batch.'
+                )
+            finish_trial(book, story.lot.id, **session.by(token))
+            return f"The trial is closed and poured back into lot {parent}. Photograph the batch."
+
+        act.offer("Pour it back", pour, "do")

@@ -6,79 +6,52 @@ import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
-from colourmatch.screens.fields import (
-    Act,
-    act_on,
-    ask_figure,
-    ask_name,
-    ask_number,
-    begin_act,
-    choose_one,
-    pick_one,
-    show_known,
-)
+from colourmatch.screens import fields, html, session
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.references import (
-    KnownReading,
-    KnownReference,
-    choose_reading,
-    enter_reference,
-    read_reference,
-    record_reference,
-    target_covariance,
-    target_from_lot,
-)
+from colourmatch.workflow import references as noted
+from colourmatch.workflow.references import target_covariance
 
 #: Which reading a lot is tinted to -> how it is called.
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
-_NEW, _IN_PHOTO = "a new one", "photo"
-_EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
+_NEW, IN_PHOTO = "a new one", "photo"
+EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
 
 
-def list_readings() -> list[KnownReference]:
+def list_readings() -> list[noted.KnownReference]:
     """All references with their readings."""
     book = session.current_book()
-    return [read_reference(book, reference.id) for reference in book.references.all()]
+    return [noted.read_reference(book, reference.id) for reference in book.references.all()]
 
 
-def show_references() -> None:
-    """The part of Set up that is about references."""
-    show_known(list_readings(), _EMPTY, show_reference, ask_reading)
-
-
-def show_reference(reference: KnownReference) -> None:
+def show_reference(reference: noted.KnownReference) -> None:
     """One reference: whether it holds, and its readings in time."""
     readings = reference.readings
-    st.header(parts.plain(reference.name))
+    st.header(html.plain(reference.name))
     if reference.notes:
-        st.html(parts.line(reference.notes))
-    st.html(parts.flag_line("Does it hold", reference.text))
+        st.html(html.line(reference.notes))
+    st.html(html.flag_line("Does it hold", reference.text))
     if readings:
         last = readings[-1]
-        words = f"{parts.show_date(last.at)}, {tell_glass(*last.view)}"
+        words = f"{html.show_date(last.at)}, {tell_glass(*last.view)}"
         left, right = st.columns([1, 2], gap="large")
-        left.html(parts.swatches([parts.Swatch("Latest reading", last.lab, last.lab_sd, words)]))
-        right.html(parts.facts({name_reading(row): tell_reading(row) for row in reversed(readings)}))
+        left.html(html.swatches([html.Swatch("Latest reading", last.lab, last.lab_sd, words)]))
+        rows = {}
+        for row in reversed(readings):
+            text = f"{html.show_lab(row.lab, row.lab_sd)}; {tell_glass(*row.view)}"
+            if row.drift:
+                text += f"; {tell_drift(row.drift, row.difference, PAGES)}, from reading {row.against}"
+            rows[name_reading(row)] = text
+        right.html(html.facts(rows))
         right.caption("The newest first. ± is one standard deviation, brackets are 95 % intervals.")
 
 
-def name_reading(row: KnownReading) -> str:
+def name_reading(row: noted.KnownReading) -> str:
     """A reading by its number, day and source."""
-    return f"{row.reading}: {parts.show_date(row.at)}, {_SOURCES[row.source]}"
-
-
-def tell_reading(row: KnownReading) -> str:
-    """Its colour, view and drift."""
-    text = f"{parts.show_lab(row.lab, row.lab_sd)}; {tell_glass(*row.view)}"
-    if row.drift:
-        text += f"; {tell_drift(row.drift, row.difference, PAGES)}, from reading {row.against}"
-    return text
+    return f"{row.reading}: {html.show_date(row.at)}, {_SOURCES[row.source]}"
 
 
 def check_name(name: str, waiting: str = "") -> None:
@@ -87,49 +60,45 @@ def check_name(name: str, waiting: str = "") -> None:
         raise InputError(f"The name of the reference is empty. Type one{waiting}.")
 
 
-def ask_reading(known: list[KnownReference]) -> None:
+def ask_reading(known: list[noted.KnownReference]) -> None:
     """Note a new reference, or read a known one again."""
-    act = begin_act("reference")
+    act = fields.begin_act("reference")
     with st.expander("Note a reference", expanded=not known or act.is_typed()):
         show_refused("reference")
         names = [reference.name for reference in known]
         chosen = st.selectbox("Reference", [_NEW, *names], key=act.key("which")) if names else _NEW
         name = chosen
         if chosen == _NEW:
-            name = ask_name("Name", act.key("name"), "the bottle on the shelf")
-        way = choose_one("How", _WAYS, act.key("way"))
+            name = fields.ask_name("Name", act.key("name"), "the bottle on the shelf")
+        way = fields.choose_one("How", _WAYS, act.key("way"))
         if way == _WAYS[2]:
             ask_own_lot(name, act)
             return
         left, right = st.columns(2)
         told = "A lot is tinted to readings of its own depth and dilution only."
-        depth_mm = ask_figure(left, "depth_mm", act.key("depth"), 10.0)
-        view = depth_mm, ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told)
+        depth_mm = fields.ask_figure(left, "depth_mm", act.key("depth"), 10.0)
+        view = depth_mm, fields.ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told)
         notes = st.text_input("Notes", key=act.key("notes")) if chosen == _NEW else ""
         (ask_photos if way == _WAYS[0] else ask_colour)(name, view, notes, act)
 
 
-def ask_photos(name: str, view: tuple[float, float], notes: str, act: Act) -> None:
+def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act) -> None:
     """Readings from photos, with the reference on either spot of the card."""
-    spot = choose_one("On the spot", ["reference", "batch"], act.key("spot"))
+    spot = fields.choose_one("On the spot", ["reference", "batch"], act.key("spot"))
     files = upload_photos("reference", "Photos, beside water")
     if not files:
         return
     with session.failures_shown():
         check_name(name, ": the photos wait")
-        refused, kept, repeated = [], 0, 0
         with st.spinner("Measuring …"):
-            for file in files:
-                (sent,) = record_reference(
-                    session.current_book(), name, [file], spot, depth_mm=view[0], dilution=view[1], notes=notes,
-                    entered_by=session.entered_by(),
-                )  # fmt: skip
-                if sent.entry is None:
-                    refused.append((file[1], sent.note or ""))
-                elif sent.repeated:
-                    repeated += 1
-                else:
-                    kept += 1
+            sent = noted.record_reference(
+                session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
+                entered_by=session.entered_by(),
+            )  # fmt: skip
+        both = zip(sent, files, strict=True)
+        refused = [(file[1], one.note or "") for one, file in both if one.entry is None]
+        repeated = sum(one.repeated for one in sent if one.entry is not None)
+        kept = len(sent) - len(refused) - repeated
         said = tell_kept(name, kept, repeated) if kept or repeated else ""
         end_upload("reference", refused, said, "reference", files)
 
@@ -143,12 +112,12 @@ def tell_kept(name: str, kept: int, repeated: int) -> str:
     return f"The reference {name} has {new}: {before} noted before."
 
 
-def ask_colour(name: str, view: tuple[float, float], notes: str, act: Act) -> None:
+def ask_colour(name: str, view: tuple[float, float], notes: str, act: fields.Act) -> None:
     """A colour from an instrument or a sheet."""
     st.write("CIELAB for D65 and 2 degrees, seen through that depth and dilution, against water.")
     axes = zip(st.columns(3), ("L*", "a*", "b*"), (0.0, -150.0, -150.0), (100.0, 150.0, 150.0), strict=True)
-    lab = [ask_number(place, axis, act.key(axis), None, low, high, 1.0) for place, axis, low, high in axes]
-    sd = ask_number(
+    lab = [fields.ask_number(place, name, act.key(name), None, *span, 1.0) for place, name, *span in axes]
+    sd = fields.ask_number(
         st, "How unsure each of them is (one standard deviation)", act.key("sd"), 2.0, 0.1, 50.0, 0.5,
         help="A good instrument: 0.3. A colour read off a sheet or a screen: 2 or more.",
     )  # fmt: skip
@@ -157,7 +126,7 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: Act) -> No
         if None in lab:
             raise InputError("A colour needs all three numbers. Give L*, a* and b*, such as 60, 45, 30.")
         check_name(name)
-        enter_reference(
+        noted.enter_reference(
             session.current_book(), name, lab, lab_sd=[sd] * 3, depth_mm=view[0], dilution=view[1], notes=notes,
             entered_by=session.entered_by(),
         )  # fmt: skip
@@ -166,18 +135,18 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: Act) -> No
     act.offer("Enter the colour", enter, "enter", type="primary", width="content")
 
 
-def ask_own_lot(name: str, act: Act) -> None:
+def ask_own_lot(name: str, act: fields.Act) -> None:
     """The final colour of an own closed lot as a reference."""
     lots = {lot.id: f"{lot.name} ({lot.label})" for lot in reversed(session.current_book().lots.closed())}
     if not lots:
-        st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
+        st.html(html.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
         return
-    source = pick_one("Lot", lots, act.key("source", next(iter(lots))))
+    source = fields.pick_one("Lot", lots, act.key("source", next(iter(lots))))
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
 
     def take(token: str) -> str:
         book, by = session.current_book(), session.entered_by()
-        made = target_from_lot(book, source, name=name or None, entered_by=by)
+        made = noted.target_from_lot(book, source, name=name or None, entered_by=by)
         return f"{book.references.get(made.reference_id).name} is a reference now."
 
     act.offer("Make it a reference", take, "take", source, type="primary", width="content")
@@ -186,24 +155,24 @@ def ask_own_lot(name: str, act: Act) -> None:
 # ---- choosing the reading a lot is tinted to -------------------------------------------------------------------
 
 
-def list_choices(known: list[KnownReference]) -> dict[tuple[int, str] | None, str]:
-    """What a lot may be tinted to: the id of a reference and which reading -> words."""
-    choices: dict[tuple[int, str] | None, str] = {}
-    for reference in known:
+def list_choices(known: list[noted.KnownReference]) -> dict[str, str]:
+    """What a lot may be tinted to, as a reference's number and which reading, "2/latest" or "2/7", in words."""
+    choices: dict[str, str] = {}
+    for reference in (one for one in known if one.readings):
         rows, views = reference.readings, len({row.view for row in reference.readings})
-        for which, words in WHICH.items():
-            if (which == "latest" and rows) or len(rows) > views:
-                choices[reference.reference, which] = f"{reference.name}, {words}"
-        for row in rows:
-            told = f"{reference.name}, reading {name_reading(row)}"
-            choices[reference.reference, str(row.reading)] = told
+        told = WHICH if len(rows) > views else {"latest": WHICH["latest"]}
+        # by its number: its place in the list is moved by another reading
+        told = told | {str(row.reading): f"reading {name_reading(row)}" for row in rows}
+        number, name = reference.reference, reference.name
+        choices |= {f"{number}/{which}": f"{name}, {words}" for which, words in told.items()}
     return choices
 
 
-def check_view(known: list[KnownReference], choice: tuple[int, str], view: tuple[float, float]) -> None:
+def check_view(choice: str, view: tuple[float, float]) -> None:
     """InputError when a lot of this depth and dilution cannot be tinted to that reading."""
-    reference = next(one for one in known if one.reference == choice[0])
-    rows = [row for row in reference.readings if choice[1] in WHICH or str(row.reading) == choice[1]]
+    number, _, which = choice.partition("/")
+    reference = noted.read_reference(session.current_book(), int(number))
+    rows = [row for row in reference.readings if which in WHICH or str(row.reading) == which]
     if not any(row.view == view for row in rows):
         views = "; ".join(dict.fromkeys(tell_glass(*row.view) for row in rows))
         raise InputError(
@@ -214,50 +183,46 @@ def check_view(known: list[KnownReference], choice: tuple[int, str], view: tuple
 
 def ask_choice(story: LotStory) -> None:
     """Tint an open lot to another reading; what it was tinted to stays on record."""
-    known = list_readings()
-    choices = list_choices(known)
+    choices = list_choices(list_readings())
     if story.lot.target_lab is not None:
-        choices[None] = "the reference in each photo"
+        choices[IN_PHOTO] = "the reference in each photo"
     if story.lot.closed or not choices:
         return
     with st.expander("What the lot is tinted to"):
-        st.html(parts.line(tell_target(story, known)))
-        act = act_on(story, "target", AmendmentEntry)
-        # Not its place in the list, which another reading moves.
-        options = {_IN_PHOTO if one is None else f"{one[0]}/{one[1]}": one for one in choices}
-        names = {option: choices[one] for option, one in options.items()}
-        chosen = pick_one("Tint it to", names, act.key("which"), index=None, placeholder="Choose")
+        st.html(html.line(tell_target(story)))
+        act = fields.act_on(story, "target", AmendmentEntry)
+        chosen = fields.pick_one("Tint it to", choices, act.key("which"), index=None, placeholder="Choose")
         st.caption("It counts for photos without the reference; a reference in the photo counts before it.")
 
         def choose(_token: str) -> str:
             if chosen is None:
                 raise InputError("Choose a reading first.")
-            return choose_for_lot(story.lot.id, options[chosen])
+            return choose_for_lot(story.lot.id, chosen)
 
         act.offer("Tint to this reading", choose, "choose")
 
 
-def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
-    """Write down what a lot is tinted to, None for the reference in each photo; the sentence that says so."""
-    if choice is None:
+def choose_for_lot(lot_id: int, choice: str) -> str:
+    """Write down what a lot is tinted to; the sentence that says so."""
+    book, by = session.current_book(), session.entered_by()
+    if choice == IN_PHOTO:
         words = "tinted to the reference in each photo"
-        session.current_book().lots.amend(lot_id, words, target_lab=None, entered_by=session.entered_by())
+        book.lots.amend(lot_id, words, target_lab=None, entered_by=by)
         return f"The lot is {words}."
-    told = choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
-    words = WHICH.get(choice[1], f"reading {choice[1]}")
-    lab = parts.show_lab(told.target_lab, told.target_lab_sd)
-    return f"The lot is tinted to {told.name}, {words}: {lab}."
+    number, _, which = choice.partition("/")
+    told = noted.choose_reading(book, lot_id, int(number), which, entered_by=by)
+    lab = html.show_lab(told.target_lab, told.target_lab_sd)
+    return f"The lot is tinted to {told.name}, {WHICH.get(which, f'reading {which}')}: {lab}."
 
 
-def tell_target(story: LotStory, known: list[KnownReference] | None = None) -> str:
+def tell_target(story: LotStory) -> str:
     """What a lot is tinted to, in words."""
-    lot = story.lot
-    names = {one.reference: one.name for one in (list_readings() if known is None else known)}
-    name = names.get(lot.reference_id, "") if lot.reference_id is not None else ""
+    book, lot = session.current_book(), story.lot
+    name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
     if lot.target_lab is None:
         return f"{name}, in the photo" if name else "the reference in each photo"
     try:
-        sd = [float(v) for v in target_covariance(session.current_book(), lot).diagonal() ** 0.5]
+        sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
     except ColourMatchError:
         sd = None
-    return f"{name or 'an entered colour'}: {parts.show_lab(lot.target_lab, sd)}, where no reference is in the photo"
+    return f"{name or 'an entered colour'}: {html.show_lab(lot.target_lab, sd)}, where no reference is in the photo"

@@ -47,13 +47,11 @@ class _Server(uvicorn.Server):
             handshake_s = HEAD_S if self._encryption else None
             self.servers.append(
                 await self.loop.create_server(
-                    self._make_protocol, sock=one, ssl=self._encryption, ssl_handshake_timeout=handshake_s,
+                    lambda: GuardedProtocol(self.config, self.server_state, self.lifespan.state),
+                    sock=one, ssl=self._encryption, ssl_handshake_timeout=handshake_s,
                     backlog=self.config.backlog,
                 )
             )  # fmt: skip
-
-    def _make_protocol(self) -> asyncio.Protocol:
-        return GuardedProtocol(self.config, self.server_state, self.lifespan.state)
 
     def close_at(self, sockets: Iterable[socket.socket]) -> None:
         """Stop listening there in a while, when browsers have been told why; safe from any thread."""

@@ -1,15 +1,15 @@
-"""What a visit needs on every page: the open book, the chosen lot, tokens against double taps, failures.
-
-Nothing of a lot is kept here: the address names the lot, the book holds everything else.
-"""
+"""What a visit needs on every page: the open book, the chosen lot, tokens against double taps, failures. Nothing of a
+lot is kept here: the address names the lot, the book holds everything else."""
 
 from __future__ import annotations
 
+import json
 import logging
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote, unquote
 
 import streamlit as st
 
@@ -19,8 +19,7 @@ from colourmatch.book.lot_book import LotBook, is_without_room, open_or_read_boo
 from colourmatch.book.opening import book_path, find_location, parse_location
 from colourmatch.book.transactions import By
 from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
-from colourmatch.screens import drafts
-from colourmatch.screens import html as parts
+from colourmatch.screens import drafts, html
 from colourmatch.sharing.gate import VISITOR_HEADER
 from colourmatch.words.figures import tell_typed
 
@@ -36,6 +35,8 @@ _SURPRISE = (
 # The mark makes each script another one, so that it runs again.
 _TO_TOP = "<script>/* {mark} */ document.querySelector('[data-testid=\"stMain\"]')?.scrollTo(0, 0);</script>"
 _OUTDATED = "Another entry came after what was typed or tapped here: that is not written down. Enter it again if it still holds."
+#: What is done once: it gets its token and gives the sentence that says what was done.
+Once = Callable[[str], str]
 #: token -> what was said when its act was done: the answer to a second tap that was under way with the first.
 _done: dict[str, str] = {}
 _MOST_DONE = 500
@@ -79,37 +80,33 @@ def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
     place = current_book().place
     try:
-        drafts.take_up(place, str(page.url_path))
-        show_notices(here=page.url_path != "match")
-        if not may_enter():
-            st.info(f"{parts.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
-        page.run()
-        if mark := st.session_state.pop("to-top", None):  # a script, because Streamlit has no call for it
-            st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
-    except ColourMatchError as error:
-        show_failure(error)
-    except Exception:
-        _LOG.exception("page %s failed", getattr(page, "title", "?"))
-        drafts.drop(place)
-        st.error(_SURPRISE)
+        with failures_shown(lambda: drafts.drop(place)):
+            drafts.take_up(place, str(page.url_path))
+            show_notices(here=page.url_path != "match")
+            if not may_enter():
+                st.info(f"{html.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
+            page.run()
+            if mark := st.session_state.pop("to-top", None):  # a script, because Streamlit has no call for it
+                st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
     finally:
         drafts.keep(place)
 
 
 def show_failure(error: ColourMatchError) -> None:
     """The sentence of an error as it stands."""
-    st.error(parts.plain(error.text))
+    st.error(html.plain(error.text))
 
 
 @contextmanager
-def failures_shown() -> Iterator[None]:
-    """Show a failure in place and go on, so that everything typed around it stays."""
+def failures_shown(on_fault: Callable[[], None] = lambda: None) -> Iterator[None]:
+    """Show a failure in place and go on, so that everything typed around it stays; on_fault: after one of the program."""
     try:
         yield
     except ColourMatchError as error:
         show_failure(error)
     except Exception:
-        _LOG.exception("an action failed")
+        _LOG.exception("A page or an action failed")
+        on_fault()
         st.error(_SURPRISE)
 
 
@@ -133,7 +130,7 @@ def show_notices(*, here: bool = True) -> None:
     st.session_state["notice-place"] = place = st.container(key="cm-notices" if here else None)
     with place:
         for text in take_notices() if here else ():
-            st.success(parts.plain(text))
+            st.success(html.plain(text))
 
 
 def go_to_top() -> None:
@@ -165,12 +162,12 @@ def _tell_outdated(token: str) -> None:
         return
     with st.session_state.pop("notice-place"):
         if tapped and token in _done:
-            st.success(parts.plain(_done[token]))
+            st.success(html.plain(_done[token]))
         else:
             st.warning(_OUTDATED)
 
 
-def act_once(action: str, act: Callable[[str], str], *, to_top: bool = False) -> None:
+def act_once(action: str, act: Once, *, to_top: bool = False) -> None:
     """Do something with its token; when it succeeds say what it says, renew the token and start over.
 
     Fields whose key holds the token are empty again afterwards; when it fails they keep what was typed. `to_top`: the
@@ -244,7 +241,7 @@ def chosen_lot_id() -> int | None:
             return book.lots.get(str(asked)).id
         except ColourMatchError:
             if "lot" in st.query_params:
-                st.warning(f"There is no lot {parts.plain(asked)} in this book. Look for it under Lots.")
+                st.warning(f"There is no lot {html.plain(asked)} in this book. Look for it under Lots.")
     newest = book.lots.search(open_only=True, limit=1)
     return newest[0].id if newest else None
 
@@ -261,6 +258,11 @@ def is_at_this_machine() -> bool:
     return st.context.headers.get(VISITOR_HEADER, "here") == "here"
 
 
+#: What a browser keeps from visit to visit, in a cookie of its own that a script of the page writes.
+_KEPT = ("who", "measures")
+_COOKIE, _YEAR_S = "colourmatch_habits", 365 * 86400
+_MOST_SIGNS = 3000
+_WRITE = "<script>document.cookie = '{name}={value}; path=/; max-age={seconds}; SameSite=Strict';</script>"
 MEASURES = METRIC, US = "ml", "ml and US measures"
 
 
@@ -277,3 +279,29 @@ def entered_by() -> str | None:
 def by(token: str) -> By:
     """Who enters something in this visit, and the token of the act."""
     return {"entered_by": entered_by(), "token": token}
+
+
+def keep_habits() -> None:
+    """Take up what the browser brought, and write what was chosen since; called at the beginning of every run."""
+    state = st.session_state
+    if "habits" not in state:
+        for key, value in _read().items():
+            state.setdefault(key, value)
+    habits = state["habits"] = {key: state[key] for key in _KEPT if state.get(key)}
+    value = quote(json.dumps(habits))
+    seconds = _YEAR_S if habits and len(value) <= _MOST_SIGNS else 0
+    st.html(_WRITE.format(name=_COOKIE, value=value, seconds=seconds), unsafe_allow_javascript=True)
+
+
+def _read() -> dict[str, str]:
+    """The cookie's fields; empty where there is none or it holds something else."""
+    try:
+        read = json.loads(unquote(str(st.context.cookies.get(_COOKIE))))
+    except ValueError:
+        return {}
+    if not isinstance(read, dict):
+        return {}
+    known = {key: read[key] for key in _KEPT if isinstance(read.get(key), str)}
+    if known.get("measures") not in MEASURES:
+        known.pop("measures", None)
+    return known

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.screens import html as parts
-from colourmatch.screens import session
-from colourmatch.sharing.door import Door, current_door, tell_sharing
-from colourmatch.sharing.qr import draw_for_page
+from colourmatch.screens import html, session
+from colourmatch.sharing.door import Door, current_door, draw_for_page, tell_sharing
 
 _CLOSED = "Open on this machine only. For phone and desk together stop it with Ctrl+C and start it so:"
 _STOPPED = (
@@ -21,52 +19,35 @@ _VISITING = (
 
 
 def show() -> None:
-    """The page."""
     st.title("Share")
     door = current_door()
     if not session.is_at_this_machine():
         means = tell_sharing(door.url if door else "http:")
-        st.html(parts.panel("Shared with you", "You are in.", [_VISITING, means]))
+        st.html(html.panel("Shared with you", "You are in.", [_VISITING, means]))
     elif door is None or not door.open:
-        st.html(parts.empty(_CLOSED if door is None else _STOPPED))
+        st.html(html.empty(_CLOSED if door is None else _STOPPED))
         st.code("colourmatch app --share", language=None)
         with st.expander("What sharing does"):
             st.write(tell_sharing())
     else:
-        show_door(door)
-
-
-def show_door(door: Door) -> None:
-    """Address and code, to be scanned or typed, and the way to stop."""
-    left, right = st.columns([2, 3], gap="large")
-    with left:
+        left, right = st.columns([2, 3], gap="large")
         words = "QR code of the address with the access code"
-        st.html(f'<img class="cm-qr" alt="{words}" src="{draw_for_page(door.url_with_code)}">')
-    with right:
-        where = parts.cell(
-            "Scan it with the phone, or open there", door.url, "The phone must be in the same network."
-        )
-        code = parts.cell("Access code", door.code, "It is new at each start and ends with the program.")
-        st.html(where + code)
-        show_count(door)
-        if st.button("Stop sharing", type="primary", key="stop-sharing"):
-            door.close()
-            session.notify("Sharing is stopped. Every other browser is out.")
-            st.rerun()
-    st.html(parts.flag_line("What sharing does", tell_sharing(door.url), "warn"))
+        left.html(f'<img class="cm-qr" alt="{words}" src="{draw_for_page(door.url_with_code)}">')
+        with right:
+            under = "The phone must be in the same network."
+            where = html.cell("Scan it with the phone, or open there", door.url, under)
+            code = html.cell("Access code", door.code, "It is new at each start and ends with the program.")
+            st.html(where + code)
+            show_count(door)
+            if st.button("Stop sharing", type="primary", key="stop-sharing"):
+                door.close()
+                session.notify("Sharing is stopped. Every other browser is out.")
+                st.rerun()
+        st.html(html.flag_line("What sharing does", tell_sharing(door.url), "warn"))
 
 
 @st.fragment(run_every=5)
 def show_count(door: Door) -> None:
     """How many browsers are in, kept up to date."""
     count = door.count_inside()
-    words = (
-        f"{count} other {'browser is' if count == 1 else 'browsers are'} in."
-        if count
-        else "No other browser is in."
-    )
-    st.html(parts.line(words))
-
-
-if __name__ == "__main__":
-    show()
+    st.html(html.line(f"{count or 'No'} other {'browsers are' if count > 1 else 'browser is'} in."))

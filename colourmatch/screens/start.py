@@ -4,20 +4,12 @@ from __future__ import annotations
 
 import io
 from functools import partial
-from typing import Literal
 
 import streamlit as st
 
-from colourmatch.screens import html as parts
-from colourmatch.screens import pages, session
-from colourmatch.screens.leading_on import offer_own_lot
+from colourmatch.screens import html, pages, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
-from colourmatch.screens.sketch import picture_of_card
 from colourmatch.words.figures import tell_ml
-
-PRINTING = "Actual size, matt paper; check its 100 mm line."
-POURING = "10 mm deep. Thin strong colours alike."
-PHOTOGRAPHING = "From straight above, one light, no flash, no shadow."
 
 
 @st.cache_data(show_spinner=False)
@@ -31,13 +23,21 @@ def make_card(paper: str, version: int) -> bytes:
 
 
 def show() -> None:
-    """The page."""
     st.title("Tint a batch until it looks like its reference")
+    lots = session.current_book().lots
     # while the book is empty: where to begin, with or without a card
-    is_first = session.may_enter() and not session.current_book().lots.search(limit=1)
+    is_first = session.may_enter() and not lots.search(limit=1)
     if is_first and st.button("Walk through the example lot", key="example-first"):
         open_the_example()
-    show_open_lots()
+    in_work = lots.search(open_only=True, limit=3)
+    if in_work:
+        st.header("Go on with an open lot" if session.may_enter() else "Open lots")
+    for number, lot in enumerate(in_work):
+        volume = tell_ml(lot.volume_ml, session.shows_us())
+        words = f"{html.plain(lot.name)} ({html.plain(lot.label)}), {volume}"
+        key = f"go-on-{lot.id}"
+        if st.button(words, key=key, width="stretch", type="secondary" if number else "primary"):
+            pages.go_to_lot("match", lot.id)
     st.header("A first reading")
     with st.container(key="cm-first"):
         files = upload_photos("first", "A photo of both glasses on the card", many=False, bare=True)
@@ -45,51 +45,36 @@ def show() -> None:
         with session.failures_shown(), st.spinner("Measuring the photo …"):
             show_reading(*files[0])
         st.write("It is not kept. A lot says how many drops to add.")
-    one, two, three = st.columns(3, gap="large")
-    with one:
-        st.html(parts.step(1, "Print the card", PRINTING))
-        for version, name in ((2, "Colour card"), (1, "Grey card")):
-            with st.container(horizontal=True):
-                for paper, words in (("a4", "A4"), ("letter", "Letter")):
-                    st.download_button(
-                        f"{name}, {words}", partial(make_card, paper, version),
-                        f"colourmatch-card-{version}-{paper}.pdf", "application/pdf",
-                        key=f"card-{version}-{paper}", on_click="ignore", icon=":material/download:",
-                    )  # fmt: skip
-    with two:
-        st.html(parts.step(2, "Pour three equal glasses", POURING) + picture_of_card())
-    with three:
-        st.html(parts.step(3, "Take the photo", PHOTOGRAPHING))
+    show_steps()
     st.header("No card?")
     if st.button("Compare on any photo", key="to-picker"):
         st.switch_page(pages.find_page("picker"))
-    show_ways_on()
-
-
-def show_open_lots() -> None:
-    """The lots in work, each with a button to go on."""
-    lots = session.current_book().lots.search(open_only=True, limit=3)
-    if not lots:
-        return
-    st.header("Go on with an open lot" if session.may_enter() else "Open lots")
-    for number, lot in enumerate(lots):
-        words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {tell_ml(lot.volume_ml, session.shows_us())}"
-        kind: Literal["primary", "secondary"] = "secondary" if number else "primary"
-        if st.button(words, key=f"go-on-{lot.id}", width="stretch", type=kind):
-            pages.go_to_lot("match", lot.id)
-
-
-def show_ways_on() -> None:
-    """To a lot of one's own, or to the example."""
     st.header("Then: how many drops")
     if session.may_enter():
         with st.container(horizontal=True):
             # With a lot in work, going on with it is the first thing to do.
-            goes_on = bool(session.current_book().lots.search(open_only=True, limit=1))
-            offer_own_lot(kind="secondary" if goes_on else "primary")
+            pages.offer_own_lot(type="secondary" if in_work else "primary")
             if st.button("Open the example lot", key="example"):
                 open_the_example()
     st.page_link(pages.find_page("share"), label="Phone and desk together")
+
+
+def show_steps() -> None:
+    """Card, glasses, photo."""
+    one, two, three = st.columns(3, gap="large")
+    with one:
+        st.html(html.step(1, "Print the card", "Actual size, matt paper; check its 100 mm line."))
+        for version, name in ((2, "Colour card"), (1, "Grey card")):
+            with st.container(horizontal=True):
+                for paper, words in (("a4", "A4"), ("letter", "Letter")):
+                    make, key = partial(make_card, paper, version), f"card-{version}-{paper}"
+                    file = f"colourmatch-{key}.pdf"
+                    pages.offer_file(f"{name}, {words}", make, file, "application/pdf", key)
+    with two:
+        pour = html.step(2, "Pour three equal glasses", "10 mm deep. Thin strong colours alike.")
+        st.html(pour + html.picture_of_card())
+    with three:
+        st.html(html.step(3, "Take the photo", "From straight above, one light, no flash, no shadow."))
 
 
 def open_the_example() -> None:
@@ -98,7 +83,3 @@ def open_the_example() -> None:
 
     with session.failures_shown():
         pages.go_to_lot("match", begin_example(session.current_book()))
-
-
-if __name__ == "__main__":
-    show()

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import streamlit as st
 
-from colourmatch.screens import html as parts
-from colourmatch.screens import pages, plots, session
+from colourmatch.screens import html, pages, plots, session
 from colourmatch.screens.fields import pick_one
 from colourmatch.workflow.trend import CHARTS, LEAST_VALUES, Limits, Trend, TrendLot, read_trend
 
@@ -27,16 +24,21 @@ _CHARTS = (
 
 
 def show() -> None:
-    """The page."""
     st.title("Trend")
-    if not session.current_book().lots.closed(limit=1):
-        st.html(parts.empty(_EMPTY))
+    book = session.current_book()
+    if not book.lots.closed(limit=1):
+        st.html(html.empty(_EMPTY))
         if st.button("To the lots", key="to-lots"):
             st.switch_page(pages.find_page("lots"))
         return
-    stock, reference, name = ask_filters()
+    left, middle, right = st.columns(3)
+    stocks = {None: ALL} | {stock.name: stock.name for stock in book.stocks.all(active_only=False)}
+    names = {None: ALL} | {reference.id: reference.name for reference in book.references.all()}
+    stock = pick_one("Stock", stocks, "trend-stock", place=left)
+    reference = pick_one("Reference", names, "trend-reference", place=middle)
+    name = right.text_input("Name or number", type="search", key="trend-name").strip()
     with st.spinner("Comparing the lots …"):
-        told = read_trend(session.current_book(), stock, reference, name or None, MOST_LOTS)
+        told = read_trend(book, stock, reference, name or None, MOST_LOTS)
     show_findings(told)
     if len(told.lots) > 1:  # one point is no trend
         show_charts(told)
@@ -44,19 +46,7 @@ def show() -> None:
         show_table(told.lots)
     if told.left_out:
         st.header("Left out")
-        lines = [parts.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out]
-        st.html("".join(lines))
-
-
-def ask_filters() -> tuple[str | None, int | None, str]:
-    """Which lots: of a stock, of a reference, with a part of a name or number."""
-    book = session.current_book()
-    left, middle, right = st.columns(3)
-    stocks = {None: ALL} | {stock.name: stock.name for stock in book.stocks.all(active_only=False)}
-    names = {None: ALL} | {reference.id: reference.name for reference in book.references.all()}
-    stock = pick_one("Stock", stocks, "trend-stock", place=left)
-    reference = pick_one("Reference", names, "trend-reference", place=middle)
-    return stock, reference, right.text_input("Name or number", type="search", key="trend-name").strip()
+        st.html("".join(html.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out))
 
 
 def tell_outside(told: Trend) -> list[str]:
@@ -79,28 +69,28 @@ def tell_limits(limits: Limits | None) -> str:
     """Mean and limits of a chart in words."""
     if limits is None:
         return "No limits yet: they need at least three lots."
-    low, high = parts.show_number(limits.low, 2), parts.show_number(limits.high, 2)
+    low, high = html.show_number(limits.low, 2), html.show_number(limits.high, 2)
     early = ", provisional" if limits.provisional else ""
     return (
-        f"Mean {parts.show_number(limits.mean, 2)}, limits {low} and {high}; from one lot to the next at most "
-        f"{parts.show_number(limits.high_range, 2)} ({limits.count} lots{early})."
+        f"Mean {html.show_number(limits.mean, 2)}, limits {low} and {high}; from one lot to the next at most "
+        f"{html.show_number(limits.high_range, 2)} ({limits.count} lots{early})."
     )
 
 
 def show_findings(told: Trend) -> None:
     """What the lots say together, in words: lots outside their limits first."""
     if not told.lots:
-        st.html(parts.empty(told.text + " If you filter by stock, reference or name, choose all."))
+        st.html(html.empty(told.text + " If you filter by stock, reference or name, choose all."))
         return
-    first, rest = parts.split_sentence(told.text)
+    first, rest = html.split_sentence(told.text)
     outside = tell_outside(told)
     if outside:
         first, rest = count_outside(told), ""
     elif (limits := told.limits["L*"]) and limits.provisional:
         rest = rest or "The limits are provisional."
-    st.html(parts.panel("Together", first, [rest], "stop" if outside else ""))
-    lines = [parts.flag_line("Outside", text, "warn") for text in outside]
-    lines += [parts.flag_line("Note", text) for text in told.notes]
+    st.html(html.panel("Together", first, [rest], "stop" if outside else ""))
+    lines = [html.flag_line("Outside", text, "warn") for text in outside]
+    lines += [html.flag_line("Note", text) for text in told.notes]
     if lines:
         st.html("".join(lines))
 
@@ -112,18 +102,31 @@ def show_charts(told: Trend) -> None:
     for start in range(0, len(charts), 2):
         for place, (chart, words) in zip(st.columns(2, gap="large"), charts[start : start + 2], strict=False):
             with place:
-                st.markdown(f"**{parts.plain(chart)}**, {words}")
+                st.markdown(f"**{html.plain(chart)}**, {words}")
                 st.plotly_chart(
                     plots.draw_chart(told, chart), config=plots.CONFIG, key=f"trend-chart-{chart}",
                     alt=f"{chart}, {words}, of each closed lot with mean and limits",
                 )  # fmt: skip
                 if len(told.lots) >= LEAST_VALUES:  # the panel above says it once for all
-                    st.html(parts.line(tell_limits(told.limits[chart])))
+                    st.html(html.line(tell_limits(told.limits[chart])))
 
 
-def show_table(lots: Sequence[TrendLot]) -> None:
+def show_table(lots: tuple[TrendLot, ...]) -> None:
     """The numbers behind the charts, the lot closed last on top."""
-    rows = [row_of(lot) for lot in reversed(lots)]
+    rows = []
+    for lot in reversed(lots):
+        lab = zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
+        row = {"Lot": lot.label, "Name": lot.name, "Closed": html.show_date(lot.closed_at)}
+        row |= {axis: html.show_spread(value, sd) for axis, value, sd in lab}
+        doses = (f"{d.stock} {html.show_spread(d.mg_per_l, d.mg_per_l_sd)} mg/l" for d in lot.doses)
+        row |= {
+            "CIEDE2000": html.show_interval(lot.delta_e_2000),
+            "mg/l": html.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
+            "Drops in a litre": html.show_number(lot.drops_per_l, 0),
+            "By stock": "; ".join(doses),
+            "Ended": lot.outcome,
+        }
+        rows.append(row)
     st.dataframe(rows, hide_index=True, row_height=44, height="content", key="trend-table")
     with st.expander("Reading it"):
         st.write(_CHARTS)
@@ -131,30 +134,3 @@ def show_table(lots: Sequence[TrendLot]) -> None:
             f"The last {MOST_LOTS} closed lots at most. ± is one standard deviation; CIEDE2000 with its 95 % "
             "interval. Drops are counted, so they have none; how large a drop is lies in the mg/l."
         )
-
-
-def row_of(lot: TrendLot) -> dict[str, str]:
-    """A row of the table."""
-    row = {"Lot": lot.label, "Name": lot.name, "Closed": parts.show_date(lot.closed_at)}
-    row |= {
-        name: parts.show_spread(value, sd)
-        for name, value, sd in zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
-    }
-    return row | {
-        "CIEDE2000": parts.show_interval(lot.delta_e_2000),
-        "mg/l": parts.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
-        "Drops in a litre": parts.show_number(lot.drops_per_l, 0),
-        "By stock": tell_doses(lot),
-        "Ended": lot.outcome,
-    }
-
-
-def tell_doses(lot: TrendLot) -> str:
-    """What each stock brought to a litre."""
-    return "; ".join(
-        f"{dose.stock} {parts.show_spread(dose.mg_per_l, dose.mg_per_l_sd)} mg/l" for dose in lot.doses
-    )
-
-
-if __name__ == "__main__":
-    show()

@@ -1,8 +1,5 @@
-"""The uploaded files that Streamlit holds in memory: which wait, and letting go of those that are done with.
-
-A page that is left for good, by a reload too, says so (connection.js), and what its visit holds goes. One that was only
-cut off, as a locked phone is, keeps it.
-"""
+"""The uploaded files that Streamlit holds in memory: which wait, and letting go of those that are done with. What a
+page held that is left for good goes (connection.js); one that was only cut off, as a locked phone is, keeps it."""
 
 from __future__ import annotations
 

@@ -1,17 +1,18 @@
-"""How many connections there may be, and how long a request may take to come in; it knows no code and no page.
-
-Whoever sends half a request, or nothing, is cut off: the head of a request has HEAD_S seconds, its body as many more as
-its bytes take at a slow phone's pace. Where there is no room for another connection, the oldest that has sent no whole
-request makes it.
-"""
+"""How many connections and uploads there may be, and how long a request may take to come in; it knows no code and no
+page. Who sends half a request, or nothing, is cut off; where there is no room, the oldest without a whole request makes
+it. Each bound of uploads holds for one page or one visitor, an address: who sends too much keeps nobody else out."""
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import re
 import time
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, MutableMapping
+from contextlib import contextmanager
 from ipaddress import ip_address
+from typing import Any
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -53,23 +54,14 @@ class Connections:
             group = own
         elif len(group) < most:
             group = []
-        if group and not self._cut_oldest(group):
+        # in the order in which they came
+        oldest = next((known for known in group if self._open[known].is_waiting()), None)
+        if oldest is not None:
+            self._open.pop(oldest).cut_off()
+        elif group:
             return False
         self._open[transport] = protocol
         return True
-
-    def _cut_oldest(self, among: list[asyncio.BaseTransport]) -> bool:
-        for known in among:  # in the order in which they came
-            protocol = self._open[known]
-            if protocol.is_waiting():
-                protocol.cut_off()
-                del self._open[known]
-                return True
-        return False
-
-    def count(self) -> int:
-        """How many are open."""
-        return sum(not known.is_closing() for known in self._open)
 
 
 class GuardedProtocol(H11Protocol):
@@ -168,3 +160,58 @@ class SaidOnce(logging.Filter):
         now, text = self._clock(), str(record.msg)[:80]
         self._said = {known: at for known, at in self._said.items() if now - at < self._pause_s}
         return self._said.setdefault(text, now) == now and record.levelno >= logging.WARNING
+
+
+# ---- uploads -----------------------------------------------------------------------------------------------------
+
+#: Uploads under way at once of one visitor; files of one page that wait to be measured.
+UPLOADS_AT_ONCE, FILES_WAITING = 6, 40
+#: Bytes that wait of one visitor, and of all together, above which only those send on who hold less than their share.
+BYTES_OF_ONE, MOST_BYTES = 400_000_000, 1024**3
+_MOST_PAGES = 1000
+_UPLOAD = re.compile(r"/_stcore/upload_file/([\w-]+)/[\w-]+")
+_BUSY = "Too many uploads at once. Wait until they are through, then send the next photos."
+_FULL = "Too many files wait to be measured. Take some out, or reload the page and wait a minute: what was measured is kept."
+
+#: Gives, for each page (the session in the address of an upload), the sizes in bytes of its files that wait.
+Waiting = Callable[[], Mapping[str, list[int]]]
+
+
+class UploadRoom:
+    """Counts the uploads under way, and asks the app what waits."""
+
+    def __init__(self, waiting: Waiting = dict) -> None:
+        self._waiting = waiting
+        self._under_way: Counter[str] = Counter()
+        self._pages: dict[str, str] = {}  # whose a page is
+
+    @contextmanager
+    def take(self, scope: MutableMapping[str, Any]) -> Iterator[str]:
+        """Give a request room as long as it lasts, or say why not; one that is no upload always passes."""
+        found = _UPLOAD.fullmatch(scope["path"])
+        if not found or scope["method"] != "PUT":
+            yield ""
+            return
+        page, visitor = found[1], str((scope.get("client") or ("unknown", 0))[0])
+        if refusal := self._refuse(page, visitor):
+            yield refusal
+            return
+        self._under_way[visitor] += 1
+        try:
+            yield ""
+        finally:
+            self._under_way[visitor] -= 1
+            self._under_way += Counter()  # forgets those at 0
+
+    def _refuse(self, page: str, visitor: str) -> str:
+        if self._under_way[visitor] >= UPLOADS_AT_ONCE:
+            return _BUSY
+        files, held = self._waiting(), Counter[str]()
+        if len(self._pages) > _MOST_PAGES:
+            self._pages = {known: its for known, its in self._pages.items() if known in files}
+        self._pages[page] = visitor
+        for known, sizes in files.items():
+            held[self._pages.get(known, "")] += sum(sizes)
+        share = MOST_BYTES / max(len(+held), 2)
+        is_over = held[visitor] > BYTES_OF_ONE or (held.total() > MOST_BYTES and held[visitor] > share)
+        return _FULL if is_over or len(files.get(page, ())) >= FILES_WAITING else ""

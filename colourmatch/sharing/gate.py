@@ -1,8 +1,6 @@
-"""The gate in front of the whole app, pages, uploads, sockets and files alike: who may pass, and with what headers.
-
-It wraps any ASGI application and knows nothing of what that shows. A connection to the loopback address comes from
-this machine and passes; every other one needs the cookie of a visit that began with the access code.
-"""
+"""The gate in front of the whole app, whatever that shows: who may pass, and with what headers. A connection to the
+loopback address comes from this machine and passes; every other one needs the cookie of a visit that began with the
+access code."""
 
 from __future__ import annotations
 
@@ -20,10 +18,9 @@ from starlette.requests import cookie_parser
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from colourmatch.sharing.connections import is_loopback
+from colourmatch.sharing.connections import UploadRoom, Waiting, is_loopback
 from colourmatch.sharing.door import Door, Visit
 from colourmatch.sharing.entry_page import POLICY, draw_entry_page
-from colourmatch.sharing.uploads import UploadRoom, Waiting
 
 #: Tells the app behind the gate where a visitor sits: "here" or "shared". A browser cannot set it.
 VISITOR_HEADER = "x-colourmatch-visitor"
@@ -94,7 +91,7 @@ class Gate:
             return
         visit = self._door.find_visit(_read_cookie(headers, self._cookie))
         if visit is not None:
-            await self._pass_visit(_marked(scope, "shared", browser), receive, answer, (self._door, visit))
+            await self._pass_visit(_marked(scope, "shared", browser), receive, answer, self._door, visit)
         elif scope["type"] == "http" and scope["method"] == "POST":
             await self._take_code(self._door, scope, receive, send)
         elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
@@ -128,20 +125,14 @@ class Gate:
             self._left((await _read_small(receive)).decode("ascii", "replace"))
             await _answer(scope, send, 204)
             return
-        upload = self._room.take(scope)
-        if upload.refusal:
-            await _refuse(scope, receive, send, (429, upload.refusal))
-            return
-        try:
-            await self._app(scope, receive, _firm(scope["path"], send))
-        finally:
-            upload.end()
+        with self._room.take(scope) as refusal:
+            if refusal:
+                await _refuse(scope, receive, send, (429, refusal))
+            else:
+                await self._app(scope, receive, _firm(scope["path"], send))
 
-    async def _pass_visit(
-        self, scope: Scope, receive: Receive, send: Send, entered: tuple[Door, Visit]
-    ) -> None:
+    async def _pass_visit(self, scope: Scope, receive: Receive, send: Send, door: Door, visit: Visit) -> None:
         """As `_pass`; an open socket is closed from this side when the visit ends."""
-        door, visit = entered
         if scope["type"] != "websocket":
             await self._pass(scope, receive, send)
             return

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ipaddress
-import os
 import socket
 import ssl
 from collections.abc import Iterable
@@ -107,7 +106,8 @@ def listen(addresses: Iterable[str], port: int | None = None) -> list[socket.soc
         opened: list[socket.socket] = []
         try:
             for address in addresses:
-                opened.append(_listen_at(address, number))
+                opened.append(socket.create_server((address, number), family=_family(address), backlog=128))
+                opened[-1].setblocking(False)
             return opened
         except OSError:
             for one in opened:
@@ -115,20 +115,6 @@ def listen(addresses: Iterable[str], port: int | None = None) -> list[socket.soc
     raise InputError(
         f"Port {port or FIRST_PORT} is in use. Stop what uses it, or give another one: colourmatch app --port 8600"
     )
-
-
-def _listen_at(address: str, port: int) -> socket.socket:
-    door = socket.socket(_family(address))
-    try:
-        if os.name == "posix":
-            door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        door.bind((address, port))
-        door.listen(128)
-        door.setblocking(False)
-        return door
-    except BaseException:
-        door.close()
-        raise
 
 
 def _family(address: str) -> socket.AddressFamily:

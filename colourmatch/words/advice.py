@@ -1,10 +1,11 @@
-"""What an advice says: its sentences, from the stocks' names, drops and figures that it holds; it decides nothing."""
+"""What an advice says, from the names, drops and figures that it holds, and the one answer of a lot in the fewest words."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from colourmatch.words.figures import jug_ml, tell_drops, tell_interval
+from colourmatch.words import figures
+from colourmatch.words.figures import jug_ml, tell_interval
 
 Figure = Mapping[str, float]
 
@@ -56,7 +57,7 @@ def tell_uncounted(stock: str, drops: int, ml: float) -> str:
     >>> tell_uncounted("gold", 200, 10.0)
     '10.00 ml of gold (200 drops)'
     """
-    return f"{ml:.2f} ml of {stock} ({tell_drops(drops)})"
+    return f"{ml:.2f} ml of {stock} ({figures.tell_drops(drops)})"
 
 
 def tell_step(doses: Sequence[str]) -> str:
@@ -173,7 +174,7 @@ def tell_before_blending(
 
 def tell_held_back(doses: Iterable[tuple[str, float]], reachable: Figure, other: str) -> str:
     """The stop before doses of (stock, drops) that would be too much once another colour goes in."""
-    alone = " and ".join(f"{tell_drops(drops)} of {stock}" for stock, drops in doses)
+    alone = " and ".join(f"{figures.tell_drops(drops)} of {stock}" for stock, drops in doses)
     return (
         f"Stop here for now. Another {alone} would come to about {tell_interval(reachable)}, but be too much once "
         f"{other} goes in."
@@ -195,7 +196,7 @@ def tell_other_stock(
     others = " and ".join(f"{count} of {name}" for name, count in rest)
     return (
         f"With {stock} from your shelf as well, about {tell_interval(reachable)} could be reached instead of "
-        f"{instead_of:.1f}: about {tell_drops(drops)} of it{f', and {others}' if others else ''}."
+        f"{instead_of:.1f}: about {figures.tell_drops(drops)} of it{f', and {others}' if others else ''}."
     )
 
 
@@ -214,3 +215,60 @@ def tell_surprise(stock: str, factor: float, low: float, high: float, *, less: b
         f"The photos say that {stock} is about {times} as strong as its label ({low:.2f} to {high:.2f} of it), or that "
         f"{'less' if less else 'more'} went in than was noted."
     )
+
+
+# ---- the one answer ----------------------------------------------------------------------------------------------
+
+#: The word of each state of a lot.
+STATES = {"add": "Add", "photo": "Photo", "stop": "Stop", "question": "Question", "closed": "Finished"}
+FIRST_PHOTO = "Lay the card, photograph"
+NEXT_PHOTO = "Stir, wait, photograph"
+ANOTHER_PHOTO = "Photograph again"
+#: With the parts of water to one of what stands in the glasses.
+THIN_PHOTO = "Thin both 1+{}, photograph"
+PASSED = "a ceiling is passed. Details say which."
+_WHY = {"matched": "It matches.", "ceiling": "It is at your ceiling.", "past": "It is past the match."}
+
+
+def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0, *, fills_up: bool = False) -> str:
+    """Why a lot is to stop, in about five words; untinted_ml: what is to be blended back, or to fill up with.
+
+    >>> tell_why("nearest", ["red"]), tell_why("past", ["red"], 250)
+    ('As near as red comes.', 'Past: blend back 250 ml.')
+    """
+    if reason == "past" and untinted_ml > 0:
+        act = "Spoilt: set aside and fill up" if fills_up else "Past: blend back"
+        return f"{act} {figures.tell_amount(untinted_ml)} ml."
+    if reason == "nearest":
+        return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}."
+    return _WHY.get(reason, "Nothing more goes in.")
+
+
+def tell_either(question: str) -> str:
+    """The two causes that a further photo tells apart, without what to do about it."""
+    return question.partition(" Stir,")[0]
+
+
+def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = False) -> str:
+    """Where the batch is and where it is good, for a maker; expected: no photo shows it yet.
+
+    >>> tell_place("less red, paler", {"value": 3.46, "low": 2.8, "high": 4.1}, 1.5)
+    'Less red, paler: 3.5 now, good from 1.5.'
+    >>> tell_place("", {"value": 0.62, "low": 0.2, "high": 1.8}, 1.5, expected=True)
+    'About 0.6 now, good from 1.5.'
+    """
+    far = tell_far(now)
+    far = f"about {far}" if expected else far
+    text = f"{way}: {far}" if way else far
+    return f"{figures.begin(text)} now, good from {tolerance:g}."
+
+
+def tell_far(now: Figure) -> str:
+    """A difference as one figure; one whose interval reaches 0 by its upper end.
+
+    >>> tell_far({"value": 3.46, "low": 2.8, "high": 4.1}), tell_far({"value": 0.3, "low": 0.0, "high": 0.4})
+    ('3.5', 'at most 0.4')
+    """
+    if float(figures.tell_number(now["low"])) == 0:
+        return f"at most {figures.tell_number(now['high'], 1, figures.PAGES)}"
+    return figures.tell_number(now["value"], 1, figures.PAGES)

@@ -16,51 +16,57 @@ class Told(NamedTuple):
 
 
 #: A cause (liquid/mishaps.py) in words. photo: "photo 3"; dose: "20 drops of red", instead: "40 drops"; stock, other: what
-#: was noted and what it looks like; share: of the dose that went in or shows; more: of the water, in the batch.
+#: was noted and what it looks like; share: of the dose that went in or shows; more: of the water, in the batch. Each as a
+#: question, as a part of a sentence, as the reason of an entry, as an answer, and what a maker taps to say that it was so.
 _BY_PHOTOS = "by what the photos show"
 _CAUSES = {
-    "glasses-swapped": Told(
+    "glasses-swapped": (
         "It looks as if the glasses stood the other way round in {photo}. Read it so?",
-        "the glasses stood the other way round in {photo}",
-        "the glasses stood the other way round",
+        "the glasses stood the other way round in {photo}", "the glasses stood the other way round",
+        "the glasses stood the other way round", "Yes, read it so",
     ),
-    "thinned-unequally": Told(
+    "thinned-unequally": (
         "In {photo} the batch seems thinned {more} than the reference. Thin both alike and photograph again.",
-        "the batch was thinned {more} than the reference in {photo}",
-        "the glasses were thinned unequally",
+        "the batch was thinned {more} than the reference in {photo}", "the glasses were thinned unequally",
+        "the glasses were thinned unequally", "Leave that photo out",
     ),
-    "reference-paler": Told(
+    "reference-paler": (
         "The reference seems paler in {photo} than before. Pour it afresh and photograph again.",
-        "the reference was paler in {photo}",
-        "the reference had grown paler",
+        "the reference was paler in {photo}", "the reference had grown paler",
+        "the reference had grown paler", "Leave that photo out",
     ),
-    "dose-amount": Told(
+    "dose-amount": (
         "{share} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
-        "{share} the dose went in ({dose})",
-        _BY_PHOTOS,
+        "{share} the dose went in ({dose})", _BY_PHOTOS,
+        "another amount went in", "Yes, write it so",
     ),
-    "dose-missing": Told(
-        "Nothing shows of {dose}. Write that it did not go in?", "{dose} did not go in", _BY_PHOTOS
+    "dose-missing": (
+        "Nothing shows of {dose}. Write that it did not go in?",
+        "{dose} did not go in", _BY_PHOTOS,
+        "it did not go in", "Yes, it did not go in",
     ),
-    "not-stirred": Told(
+    "not-stirred": (
         "Stir and photograph again: only {share} the dose shows in {photo}.",
-        "only {share} the dose was stirred in for {photo}",
-        "not stirred in",
+        "only {share} the dose was stirred in for {photo}", "not stirred in",
+        "it was not stirred in", "Leave that photo out",
     ),
-    "photo-before-addition": Told(
+    "photo-before-addition": (
         "{photo} seems older than {dose}. Was it taken before?",
-        "{photo} is from before {dose}",
-        "taken before",
+        "{photo} is from before {dose}", "taken before",
+        "the photo is older", "Yes, it was before",
     ),
-    "label": Told(
+    "label": (
         "{stock} seems {share} as strong as its label.",
-        "{stock} is {share} as strong as its label",
-        _BY_PHOTOS,
+        "{stock} is {share} as strong as its label", _BY_PHOTOS,
+        "its strength is not that of its label", "Yes",
     ),
-    "other-bottle": Told(
-        "This looks like {other}, not {stock}: {dose}. Write it so?", "{dose} came from {other}", _BY_PHOTOS
+    "other-bottle": (
+        "This looks like {other}, not {stock}: {dose}. Write it so?",
+        "{dose} came from {other}", _BY_PHOTOS,
+        "it came from another bottle", "Yes, write it so",
     ),
-}
+}  # fmt: skip
+YES = {code: yes for code, (*_, yes) in _CAUSES.items()}
 
 
 def tell_cause(
@@ -79,7 +85,7 @@ def tell_cause(
         "share": share,
         "more": "more" if more_water else "less",
     }
-    question, clause, reason = (words.format(**known | {"dose": dose} | told) for words in _CAUSES[code])
+    question, clause, reason = (words.format(**known | {"dose": dose} | told) for words in _CAUSES[code][:3])
     return Told(begin(question), clause, reason)
 
 
@@ -93,35 +99,9 @@ def tell_more_in(by_photos_mg_per_l: str, ceiling_mg_per_l: float) -> str:
     return f"By the photos {by_photos_mg_per_l} mg/l of colour are in: more than the ceiling of {ceiling_mg_per_l:g} mg/l."
 
 
-#: What a maker taps to say that it was so.
-YES = {
-    "glasses-swapped": "Yes, read it so",
-    "thinned-unequally": "Leave that photo out",
-    "reference-paler": "Leave that photo out",
-    "dose-amount": "Yes, write it so",
-    "dose-missing": "Yes, it did not go in",
-    "not-stirred": "Leave that photo out",
-    "photo-before-addition": "Yes, it was before",
-    "other-bottle": "Yes, write it so",
-    "label": "Yes",
-}
-
-_ABOUTS = {
-    "glasses-swapped": "the glasses stood the other way round",
-    "thinned-unequally": "the glasses were thinned unequally",
-    "reference-paler": "the reference had grown paler",
-    "dose-amount": "another amount went in",
-    "dose-missing": "it did not go in",
-    "not-stirred": "it was not stirred in",
-    "photo-before-addition": "the photo is older",
-    "other-bottle": "it came from another bottle",
-    "label": "its strength is not that of its label",
-}
-
-
 def tell_answer(code: str, about: str, yes: bool | None) -> str:
     """An answer as an entry: "Photo 3: the glasses stood the other way round"; None: it was taken back."""
-    said = _ABOUTS.get(code, code)
+    said = _CAUSES[code][3] if code in _CAUSES else code
     if yes is None:
         return f"{begin(about)}: open again, whether {said}"
     return f"{begin(about)}: {said}" if yes else f"{begin(about)}: not so, that {said}"

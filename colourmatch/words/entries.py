@@ -1,4 +1,4 @@
-"""The entries of a lot in words, by their kind; it takes the records as they are and knows no book."""
+"""The entries of a lot in words, by their kind, its closing too; it takes the records as they are and knows no book."""
 
 from __future__ import annotations
 
@@ -6,21 +6,40 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from colourmatch.words import figures
 from colourmatch.words.doubts import tell_answer
-from colourmatch.words.figures import (
-    PLAIN,
-    Signs,
-    begin,
-    tell_amount,
-    tell_interval,
-    tell_lab,
-    tell_ml,
-    tell_quantity,
-    tell_typed,
-)
 from colourmatch.words.looks import tell_dilution, tell_serving
-from colourmatch.words.outcomes import tell_closing
 from colourmatch.words.times import tell_time
+
+#: The reasons that the tool knows, as books hold them; others are the maker's own words.
+OUTCOMES = {
+    "matched": "Matched",
+    "nearest": "The nearest its stocks can come",
+    "ceiling": "The ceiling is reached",
+    "past": "Past the match",
+    "given up": "Given up",
+    "trial": "A trial, done",
+    "stopped by the maker": "Stopped by the maker",
+}
+
+
+def split_closing(outcome: str, text: str) -> tuple[str, str]:
+    """Why a lot was closed, and what was said of it without saying that again.
+
+    >>> split_closing("matched", "Matched: the difference is 0.4. Stop here.")
+    ('Matched.', 'The difference is 0.4. Stop here.')
+    """
+    why, said = OUTCOMES.get(outcome, figures.begin(outcome)), text.strip()
+    for start in (f"{why}:", f"{outcome}:", f"{why}.", f"{outcome}."):
+        if said.casefold().startswith(start.casefold()):
+            said = said[len(start) :].strip()
+    return f"{why}.", figures.begin(said)
+
+
+def tell_closing(outcome: str, text: str, against: str = "") -> str:
+    """The end of a lot in one line; `against`: what the advice had said instead."""
+    start = "Closed:" if outcome in OUTCOMES else "Closed, in your own words:"
+    return " ".join(part for part in (start, *split_closing(outcome, text), against) if part)
 
 
 @dataclass(frozen=True)
@@ -30,7 +49,7 @@ class Medium:
     `names`: other entries by number as the medium calls them, "photo 3"; those it does not name are "entry 3".
     """
 
-    signs: Signs = PLAIN
+    signs: figures.Signs = figures.PLAIN
     us: bool = False
     clock: Callable[[str], str] = tell_time
     reason: bool = True
@@ -51,9 +70,9 @@ def tell_entry(entry: Any, medium: Medium = TERMINAL) -> str:
 def tell_dose(entry: Any, us: bool = False) -> str:
     """What went into a batch: "12 drops of red", "50 ml of untinted batch", "100 ml of trial lot 4"."""
     if entry.kind == "addition":
-        return f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
+        return f"{figures.tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
     what = f"trial lot {entry.trial_lot_id}" if entry.kind == "poured-back" else "untinted batch"
-    return f"{tell_ml(entry.ml, us)} of {what}"
+    return f"{figures.tell_ml(entry.ml, us)} of {what}"
 
 
 def tell_aside(reason: str | None) -> str:
@@ -61,10 +80,11 @@ def tell_aside(reason: str | None) -> str:
     return f"set aside: {reason}" if reason else "set aside"
 
 
-def tell_change(key: str, value: Any, signs: Signs = PLAIN) -> str:
+def tell_change(key: str, value: Any, signs: figures.Signs = figures.PLAIN) -> str:
     """A figure of a lot's head that was put right: "ceiling 60 mg/l"."""
     if key == "target_lab":
-        return f"tinted to {'the reference in the photo' if value is None else tell_lab(value, signs=signs)}"
+        aim = "the reference in the photo" if value is None else figures.tell_lab(value, signs=signs)
+        return f"tinted to {aim}"
     if key == "serving":
         return f"judged as served: {tell_serving(value)}" if value else f"judged {tell_serving(value)}"
     if key == "dilution":
@@ -73,11 +93,11 @@ def tell_change(key: str, value: Any, signs: Signs = PLAIN) -> str:
         return f"own lines of the label: {', '.join(value) or 'none'}"
     words, unit = _FIGURES.get(key, (key.replace("_", " "), ""))
     parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
-    shown = (tell_typed(part) if isinstance(part, (int, float)) else str(part) for part in parts)
+    shown = (figures.tell_typed(part) if isinstance(part, (int, float)) else str(part) for part in parts)
     return f"{words} {', '.join(shown)} {unit if value is not None else ''}".rstrip()
 
 
-def tell_changes(changes: Mapping[str, Any], signs: Signs = PLAIN) -> str:
+def tell_changes(changes: Mapping[str, Any], signs: figures.Signs = figures.PLAIN) -> str:
     """Figures of a lot's head that were put right together: "ceiling 60 mg/l; tolerance 2 CIEDE2000"."""
     return "; ".join(tell_change(key, value, signs) for key, value in changes.items())
 
@@ -99,9 +119,9 @@ _FIGURES = {
 
 def _tell_sample(entry: Any, medium: Medium) -> str:
     if entry.trial_lot_id is not None:
-        return f"{tell_ml(entry.ml, medium.us)} taken for trial lot {entry.trial_lot_id}"
+        return f"{figures.tell_ml(entry.ml, medium.us)} taken for trial lot {entry.trial_lot_id}"
     back = " and poured back whole" if entry.returned else ""
-    return f"Sample of {tell_ml(entry.ml, medium.us)} taken{back}"
+    return f"Sample of {figures.tell_ml(entry.ml, medium.us)} taken{back}"
 
 
 def _tell_photo(entry: Any, medium: Medium) -> str:
@@ -111,22 +131,22 @@ def _tell_photo(entry: Any, medium: Medium) -> str:
     found = entry.measurement
     if found.delta_e_2000:
         words = f", {found.difference.text}" if found.difference and found.difference.text else ""
-        told = f"CIEDE2000 {tell_interval(found.delta_e_2000, signs=medium.signs)}{words}"
+        told = f"CIEDE2000 {figures.tell_interval(found.delta_e_2000, signs=medium.signs)}{words}"
     elif batch := found.spots.get("batch"):
-        told = f"the batch alone, {tell_lab(batch.lab, batch.lab_sd, signs=medium.signs)}"
+        told = f"the batch alone, {figures.tell_lab(batch.lab, batch.lab_sd, signs=medium.signs)}"
     else:
         told = "no difference measured"
-    return f"{begin(name)}: {told}"
+    return f"{figures.begin(name)}: {told}"
 
 
 def _name(medium: Medium, entry_id: int, otherwise: str = "entry") -> str:
     """Another entry as the medium calls it, as the beginning of a sentence."""
-    return begin(medium.names.get(entry_id, f"{otherwise} {entry_id}"))
+    return figures.begin(medium.names.get(entry_id, f"{otherwise} {entry_id}"))
 
 
 _TELLERS: dict[str, Callable[[Any, Medium], str]] = {
     "addition": lambda entry, medium: (
-        f"{tell_dose(entry)} ({tell_ml(entry.ml, medium.us)}, {tell_amount(entry.mg)} mg)"
+        f"{tell_dose(entry)} ({figures.tell_ml(entry.ml, medium.us)}, {figures.tell_amount(entry.mg)} mg)"
     ),
     "sample": _tell_sample,
     "untinted": lambda entry, medium: f"{tell_dose(entry, medium.us)} blended back",

@@ -19,6 +19,8 @@ class Signs(NamedTuple):
 PLAIN, PAPER, PAGES = Signs("-", "+-", "-"), Signs("-", "± ", "–"), Signs("−", "± ", "–")
 #: US measures, NIST Handbook 44, appendix C.
 ML_PER_FLOZ, ML_PER_TSP = 29.57353, 4.928922
+#: Its three parts.
+Lab = Iterable[float]
 
 
 class Ranged(Protocol):
@@ -69,9 +71,7 @@ def tell_percent(rel_sd: float, signs: Signs = PLAIN) -> str:
     return f"{signs.spread}{tell_number(100 * rel_sd, 0, signs)} %"
 
 
-def tell_lab(
-    lab: Iterable[float] | None, sd: Iterable[float] | None = None, digits: int = 1, signs: Signs = PLAIN
-) -> str:
+def tell_lab(lab: Lab | None, sd: Lab | None = None, digits: int = 1, signs: Signs = PLAIN) -> str:
     """A colour, each part with its standard deviation where there is one: "L* 60.0 +-0.5, a* 45.0 +-0.6, b* 3.0 +-0.7"."""
     if lab is None:
         return signs.none

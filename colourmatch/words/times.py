@@ -1,7 +1,5 @@
-"""Moments of the book as people read them: in the zone of who reads, this machine's unless another is given.
-
-The book keeps UTC, and JSON and tables give it so; screens, terminal and paper show local time and say the zone.
-"""
+"""Moments of the book, which keeps UTC as JSON and tables do, as people read them: in the zone of who reads, this
+machine's unless another is given."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ import pytest
 from driving import SCREENS, Page, press, wait_for
 from PIL import Image
 
-from colourmatch.screens.rectangle_field import LABELS
+from colourmatch.screens.picker import LABELS
 
 SIZE = (1200, 900)
 BOXES = {"white": (60, 60, 200, 200), "reference": (420, 330, 160, 200), "batch": (820, 330, 160, 200)}

@@ -274,14 +274,14 @@ class Entries(Target):
 
 def act_on_book(book: Any, which: int, values: list[Any]) -> None:
     """One of the calls behind the pages; texts where texts are typed, numbers where numbers are."""
-    from colourmatch.commands.options import Lab, Number, Rectangle, Serving, parse_moment
+    from colourmatch.commands.options import LAB, NUMBER, RECTANGLE, SERVING, parse_moment
     from colourmatch.workflow.references import enter_reference
 
     texts = [str(v) for v in values]
     numbers = [v if not isinstance(v, str) else 12 for v in values]
     lot = book.lots.search()[0].id
     if which < 4:
-        (Number, Rectangle, Lab, Serving)[which]().convert(texts[0], None, None)
+        (NUMBER, RECTANGLE, LAB, SERVING)[which].convert(texts[0], None, None)
         return
     acts: tuple[Callable[[], Any], ...] = (
         lambda: book.stocks.add(texts[0], texts[1], numbers[0], drop_ml=numbers[1], notes=texts[2]),
@@ -396,7 +396,7 @@ class Lines(Target):
 
 
 def _walk_commands(group: Any = None, path: str = "") -> Iterator[tuple[str, click.Command]]:
-    from colourmatch.commands.root import root
+    from colourmatch.commands.framework import root
 
     group = group or root
     context = click.Context(group)

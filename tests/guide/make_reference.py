@@ -9,13 +9,14 @@ from __future__ import annotations
 import importlib
 import re
 import textwrap
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
 import numpy as np
 
-from colourmatch.commands.root import every_command
+from colourmatch.commands.framework import root
 from colourmatch.facts import read_rows
 
 HERE = Path(__file__).resolve().parent
@@ -34,6 +35,18 @@ PLAIN_TYPES = {
     "outline": "a list of points, each two numbers",
     "any": "any value",
 }
+
+
+def every_command(group: click.Group = root, path: str = "") -> Iterator[tuple[str, click.Command]]:
+    """All commands with their full names, in the order of the help."""
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        found = group.get_command(context, name)
+        assert found is not None
+        if isinstance(found, click.Group):
+            yield from every_command(found, f"{path}{name} ")
+        else:
+            yield f"{path}{name}", found
 
 
 @dataclass(frozen=True)

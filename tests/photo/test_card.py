@@ -7,10 +7,14 @@ import numpy as np
 import pytest
 
 from colourmatch.errors import InputError
-from colourmatch.paper.card import PAPER_SIZES_MM, write_card_pdf
+from colourmatch.paper.card import write_card_pdf
+from colourmatch.paper.page import UPRIGHT_MM
 from colourmatch.photo.card import marker_bits, read_card
 
 PIXELS_PER_MM = 300 / 25.4
+
+#: Landscape width and height.
+PAPER_SIZES_MM = {name: (high, wide) for name, (wide, high) in UPRIGHT_MM.items()}
 
 
 @pytest.fixture(scope="module")

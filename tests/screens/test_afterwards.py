@@ -13,7 +13,7 @@ from visiting import open_app, shown, undo, upload
 from colourmatch.book.lot_book import LotBook
 from colourmatch.measurement import Figure
 from colourmatch.screens import plots
-from colourmatch.screens.leading_on import make_labels
+from colourmatch.screens.pages import make_paper
 from colourmatch.workflow.lot import record_photos
 from colourmatch.workflow.recheck import Drift, PhotoDrift
 
@@ -35,7 +35,7 @@ def test_only_a_closed_lot_says_when_to_photograph_it_again(book: LotBook, lot_i
     app = open_app("lots", closed)
     assert "No recheck yet." in shown(app) and "in a week and in a month" in shown(app)
     assert "Labels (PDF)" in [button.label for button in app.get("download_button")]
-    assert make_labels(closed).startswith(b"%PDF") and not app.get("plotly_chart")
+    assert make_paper("labels", closed).startswith(b"%PDF") and not app.get("plotly_chart")
     app = open_app("lots", lot_id)
     assert "Does the colour hold?" not in shown(app) and not app.file_uploader
 

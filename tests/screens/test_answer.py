@@ -13,7 +13,8 @@ from colourmatch.advice import Advice, Dose
 from colourmatch.book.lot_book import LotBook
 from colourmatch.measurement import Figure
 from colourmatch.screens import session
-from colourmatch.screens.answer import (
+from colourmatch.screens.drawing import draw_pair
+from colourmatch.screens.lot_words import (
     Answer,
     draw_answer,
     draw_scale,
@@ -21,7 +22,6 @@ from colourmatch.screens.answer import (
     find_place,
     untinted_ml,
 )
-from colourmatch.screens.pair import draw_pair
 from colourmatch.words.advice import STIR
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import record_photos

@@ -78,8 +78,6 @@ def test_what_a_person_typed_can_become_neither_html_nor_markdown() -> None:
 def test_a_predicted_batch_keeps_its_difference_from_the_reference() -> None:
     predicted = {"batch": [60.0, 40.0, 30.0], "reference": [58.0, 44.0, 31.0]}
     assert parts.place_beside([57.0, 45.0, 33.0], predicted) == [59.0, 41.0, 32.0]
-    assert parts.spread_of([[4.0, 1.0, 0.0], [1.0, 9.0, 0.0], [0.0, 0.0, 0.25]]) == [2.0, 3.0, 0.5]
-    assert parts.spread_of(None) is None
 
 
 def test_the_bar_is_full_and_marked_when_the_ceiling_is_passed() -> None:
@@ -97,10 +95,11 @@ def test_grave_flags_come_first_and_one_that_stands_in_the_advice_is_not_said_ag
 ) -> None:
     glare = {"code": "glare", "severity": "warn", "text": "Reflections."}
     empty = {"code": "channel-empty", "severity": "warn", "text": "Thin both."}
-    made = parts.flags([glare, {"code": "blurred", "severity": "refuse", "text": "Blurred."}])
-    assert made.index("Not measured:") < made.index("Doubtful:")
+    blurred = {"code": "blurred", "severity": "refuse", "text": "Blurred."}
     shown: list[str] = []
     monkeypatch.setattr(photo_view.st, "html", shown.append)
+    photo_view.show_flags(Measurement.from_json({"quality": [glare, blurred]}))
+    assert shown[0].index("Not measured:") < shown[0].index("Doubtful:")
     for doubts, advice, said in (
         ([glare, empty], "Photograph once more. Thin both.", ["Reflections."]),
         ([empty], "Thin both.", []),

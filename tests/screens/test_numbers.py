@@ -15,7 +15,7 @@ from visiting import open_app
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.cli import run
-from colourmatch.screens.html import place_beside, spread_of
+from colourmatch.screens.html import place_beside
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import record_photos
 
@@ -98,7 +98,8 @@ def printed(arguments: Iterable[object], place: str) -> tuple[set[str], list[flo
     predicted = (answer.get("advice") or {}).get("predicted_lab")
     if predicted:  # a page draws it beside the reference of the last photo: the sum of printed numbers
         numbers += place_beside(answer["photos"][-1]["spots"]["reference"]["lab"], predicted)
-        numbers += spread_of(answer["advice"].get("predicted_covariance")) or []
+        covariance = answer["advice"].get("predicted_covariance") or []
+        numbers += [row[k] ** 0.5 for k, row in enumerate(covariance)]
     return words, numbers
 
 

@@ -225,7 +225,7 @@ def test_the_example_takes_its_own_photos_and_is_followed_by_a_lot_of_ones_own(b
 
 
 def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: int) -> None:
-    from colourmatch.screens.leading_on import make_sheet
+    from colourmatch.screens.pages import make_paper
 
     book.lots.begin("<b>shrub</b>", 500, ["red"], jurisdiction="EU")
     book.additions.add(lot_id, "red", drops=9)
@@ -240,7 +240,7 @@ def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: i
     ):
         assert words in shown(app)
     assert "Lot sheet (PDF)" in [button.label for button in app.get("download_button")]
-    assert make_sheet(lot_id).startswith(b"%PDF")
+    assert make_paper("sheet", lot_id).startswith(b"%PDF")
     app.button(key="all-lots").click().run()
     for words in (f"L{trial}", f"trial of {lot_id}", "100 ml"):
         assert f">{words}<" in shown(app)

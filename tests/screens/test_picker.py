@@ -11,7 +11,7 @@ from PIL import Image
 from visiting import field, fill, go_to, open_app, shown, tap, upload
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.screens.rectangle_field import carry_boxes, fit_box, take_boxes
+from colourmatch.screens.picker import carry_boxes, fit_box, take_boxes
 
 SIZE = (1200, 900)
 AXES = ("x", "y", "width", "height")

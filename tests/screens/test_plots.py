@@ -20,20 +20,18 @@ ALONE = Measurement.from_json({"spots": {"reference": {"lab": [1, 2, 3]}, "batch
 
 
 def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
-    seen = [reading([60, 40, 30], [90, 5, 5]), ALONE, reading([58, 42, 30], [70, 30, 20])]
-    path = plots.trace_path(seen, numbers=[2, 4, 5])
+    seen = {2: reading([60, 40, 30], [90, 5, 5]), 4: ALONE, 5: reading([58, 42, 30], [70, 30, 20])}
+    path = plots.trace_path(seen)
     assert path is not None and path.reference == [58, 42, 30]
     assert path.batches == ([88, 7, 5], [70, 30, 20])
-    assert path.names == ["photo 2", "photo 5 (now)"]  # the numbers they have in the lot
-    assert list(plots.draw_ab(path).data[0].text) == ["2", "5"]
-    from_one = plots.trace_path(seen)
-    assert from_one is not None and from_one.names == ["photo 1", "photo 2 (now)"]
-    assert plots.trace_path([ALONE]) is None  # without both liquids there is no way to draw
+    drawn = plots.draw_ab(path).data[0]  # by the numbers they have in the lot
+    assert list(drawn.text) == ["2", "5"] and list(drawn.hovertext) == ["photo 2", "photo 5 (now)"]
+    assert plots.trace_path({1: ALONE}) is None  # without both liquids there is no way to draw
 
 
 def test_the_chart_shows_path_prediction_and_reference() -> None:
     predicted = {"batch": [64.0, 36.0, 25.0], "reference": [58.0, 42.0, 30.0]}
-    path = plots.trace_path([reading([58, 42, 30], [70, 30, 20])], Advice(predicted_lab=predicted))
+    path = plots.trace_path({1: reading([58, 42, 30], [70, 30, 20])}, Advice(predicted_lab=predicted))
     assert path is not None
     figure = plots.draw_ab(path)
     assert [trace.name for trace in figure.data] == ["batch", "reference", "after this step"]
@@ -64,7 +62,7 @@ def test_photos_and_what_is_expected_after_the_step_have_their_ellipses() -> Non
         "predicted_covariance": [[0.25, 0, 0], [0, 0.16, 0], [0, 0, 0.09]],
     }
     seen = reading([58, 42, 0], [60, 40, 0]).having(uncertainty=Pair.from_json(spread))
-    path = plots.trace_path([reading([58, 42, 0], [70, 30, 0]), seen], Advice.from_json(step))
+    path = plots.trace_path({1: reading([58, 42, 0], [70, 30, 0]), 2: seen}, Advice.from_json(step))
     assert path is not None
     # around a*, b* and L*: the roots of 0.04 + 0.05, of 0.01 + 0.03 and of 0.04; of a photo without one none is drawn
     for name, middle, sds in (("95 % of the difference", (40, 0, 60), (0.3, 0.2, 0.2)), ("95 % after this step", (36, 0, 64), (0.4, 0.3, 0.5))):  # fmt: skip

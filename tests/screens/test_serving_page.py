@@ -10,7 +10,7 @@ from streamlit.testing.v1 import AppTest
 from visiting import buttons, fill, go_to, open_app, refusal, shown, tap
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.screens import serving, session
+from colourmatch.screens import match_details, session
 from colourmatch.workflow.glasses import serve_lot
 from colourmatch.workflow.lot import record_photos
 
@@ -37,7 +37,7 @@ def test_a_glass_is_shown_in_daylight_and_in_warm_light(
     matched: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fits: list[int] = []
-    monkeypatch.setattr(serving, "serve_lot", lambda *given: fits.append(1) or serve_lot(*given))
+    monkeypatch.setattr(match_details, "serve_lot", lambda *given: fits.append(1) or serve_lot(*given))
     app = open_app("match", matched)
     assert "long drink: 60 mm deep, 1 part made up to 4, a warm lamp (A)" in shown(app)
     assert re.search(r"now \d+\.\d \(\d+\.\d to \d+\.\d\), ", shown(app))

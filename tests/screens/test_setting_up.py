@@ -226,7 +226,7 @@ def test_serving_conditions_are_typed_or_tapped_on_a_drawn_glass(book: LotBook, 
     for name in ("long drink", "on ice"):
         tap(app, f"lot-serving-0-{name}")
         assert not app.warning
-    assert all(by_key(app.button, f"lot-serving-0-{one.name}").disabled for one in PRESETS)
+    assert all(by_key(app.button, f"lot-serving-0-{one['name']}").disabled for one in PRESETS)
     begin(app, **{"serving-1-light": "A", "serving-1-name": "night cap"})
     assert book.lots.get("cordial").serving["conditions"] == [
         {"name": "night cap", "depth_mm": 40.0, "illuminant": "A", "weight": 2.0},

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from streamlit.testing.v1 import AppTest
+from streamlit.util import calc_hash
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
 PAGES = ("start", "set_up", "match", "lots", "trend", "help", "picker", "calibrations")
@@ -25,7 +26,8 @@ def open_app(page: str = "start", lot: int | None = None, **query: str) -> AppTe
 
 def go_to(app: AppTest, page: str) -> AppTest:
     """The same visit at another page."""
-    app.switch_page(f"colourmatch/screens/{page}.py").run()
+    app._page_hash = calc_hash(page.replace("_", "-"))  # switch_page() knows only pages that are files
+    app.run()
     assert not app.exception
     return app
 

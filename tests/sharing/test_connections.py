@@ -1,4 +1,4 @@
-"""Half-sent requests and crowds of connections, against a real server: whoever sends a whole request is answered."""
+"""Half-sent requests and crowds of connections, against a real server, and how many uploads are let through."""
 
 from __future__ import annotations
 
@@ -15,7 +15,17 @@ import pytest
 import uvicorn
 
 from colourmatch.sharing import connections
-from colourmatch.sharing.connections import Connections, GuardedProtocol, SaidOnce, raise_file_limit
+from colourmatch.sharing.connections import (
+    BYTES_OF_ONE,
+    FILES_WAITING,
+    MOST_BYTES,
+    UPLOADS_AT_ONCE,
+    Connections,
+    GuardedProtocol,
+    SaidOnce,
+    UploadRoom,
+    raise_file_limit,
+)
 
 #: Stands for this machine, the others of the same network for everybody else.
 HERE = "127.0.0.1"
@@ -117,7 +127,7 @@ def test_a_crowd_keeps_nobody_out(served: Served) -> None:
         for source in (HERE, "127.0.0.9"):
             one = served.connect(stack, source, b"GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
             assert one.recv(4096).startswith(b"HTTP/1.1 200")
-        assert served.connections.count() <= connections.MOST_SHARED + connections.MOST_HERE
+        assert len(served.connections._open) <= connections.MOST_SHARED + connections.MOST_HERE
 
 
 def test_one_address_has_its_share(served: Served) -> None:
@@ -125,7 +135,7 @@ def test_one_address_has_its_share(served: Served) -> None:
         for _ in range(200):
             served.connect(stack, "127.0.0.7", b"GE")
         urllib.request.urlopen(served.url, timeout=5).read()
-        assert served.connections.count() <= connections.MOST_OF_ONE + 1
+        assert len(served.connections._open) <= connections.MOST_OF_ONE + 1
 
 
 def test_connections_stay_below_the_file_limit() -> None:
@@ -158,3 +168,65 @@ def test_the_same_complaint_is_shown_once_in_a_minute() -> None:
     assert not shown("Invalid HTTP request received.") and shown("another")
     now[0] = 62.0
     assert shown("Invalid HTTP request received.")
+
+
+class Upload(ExitStack):
+    """A request that lasts until it ends."""
+
+    def __init__(self, room: UploadRoom, scope: dict[str, object]) -> None:
+        super().__init__()
+        self.refusal = self.enter_context(room.take(scope))
+        self.end = self.close
+
+
+def put(
+    room: UploadRoom, page: str, file: str = "file", method: str = "PUT", visitor: str = "192.168.1.9"
+) -> Upload:
+    path = f"/_stcore/upload_file/{page}/{file}"
+    return Upload(room, {"path": path, "method": method, "client": (visitor, 50000)})
+
+
+@pytest.mark.parametrize("method", ["OPTIONS", "DELETE"])
+def test_other_requests_pass(method):
+    room = UploadRoom(lambda: {"page": [1] * 1000})
+    assert not Upload(room, {"path": "/", "method": "GET"}).refusal
+    assert not put(room, "page", method=method).refusal
+
+
+def test_uploads_under_way_are_bounded_and_make_room_when_they_end():
+    room = UploadRoom()
+    under_way = [put(room, "page", f"file-{n}") for n in range(UPLOADS_AT_ONCE)]
+    assert not any(upload.refusal for upload in under_way)
+    refused = put(room, "other")
+    assert refused.refusal.startswith("Too many uploads at once. Wait")
+    refused.end()
+    assert put(room, "other").refusal
+    assert not put(room, "third", visitor="192.168.1.10").refusal
+    under_way[0].end()
+    assert not put(room, "other").refusal
+
+
+def test_files_of_a_page_are_bounded():
+    files = {"page": [10] * FILES_WAITING}
+    room = UploadRoom(lambda: files)
+    assert "Take some out, or reload" in put(room, "page").refusal
+    assert not put(room, "other").refusal
+    files["page"].pop()
+    assert not put(room, "page").refusal
+
+
+def test_one_visitor_fills_no_more_than_their_share():
+    files: dict[str, list[int]] = {}
+    room = UploadRoom(lambda: files)
+    assert not put(room, "one", visitor="a").refusal
+    files["one"] = [BYTES_OF_ONE + 1]
+    assert "wait a minute" in put(room, "one", visitor="a").refusal
+    assert put(room, "one-more", visitor="a").refusal
+    assert not put(room, "two", visitor="b").refusal
+    for page, visitor in (("two", "b"), ("three", "c"), ("four", "d")):
+        assert not put(room, page, visitor=visitor).refusal
+        files[page] = [BYTES_OF_ONE]
+    assert sum(map(sum, files.values())) > MOST_BYTES
+    assert put(room, "two", visitor="b").refusal and not put(room, "five", visitor="e").refusal
+    del files["one"], files["three"]
+    assert not put(room, "one-more", visitor="a").refusal

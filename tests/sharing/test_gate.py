@@ -7,7 +7,7 @@ import re
 from typing import Any
 
 import pytest
-from test_code import Clock
+from test_door import Clock
 
 from colourmatch.sharing.door import Door
 from colourmatch.sharing.gate import BROWSER_HEADER, LEFT_PATH, VISITOR_HEADER, Gate

@@ -1,4 +1,4 @@
-"""The entries of a lot in words: each kind once, as a terminal tells it, and what another medium changes."""
+"""The entries of a lot in words: each kind once, as a terminal tells it, what another medium changes, and closings."""
 
 from __future__ import annotations
 
@@ -7,9 +7,20 @@ from typing import Any
 
 import pytest
 
+from colourmatch.book.checks import STOPS
 from colourmatch.book.rows import _CLASSES
 from colourmatch.measurement import Measurement
-from colourmatch.words.entries import _TELLERS, Medium, tell_aside, tell_change, tell_dose, tell_entry
+from colourmatch.words.entries import (
+    _TELLERS,
+    OUTCOMES,
+    Medium,
+    split_closing,
+    tell_aside,
+    tell_change,
+    tell_closing,
+    tell_dose,
+    tell_entry,
+)
 from colourmatch.words.figures import PAGES
 
 FAR = {"value": -4.24, "low": -5.04, "high": -3.12}
@@ -118,3 +129,24 @@ def test_a_dose_and_an_aside_are_short() -> None:
 )  # fmt: skip
 def test_a_figure_of_the_head_that_was_put_right(key: str, value: object, text: str) -> None:
     assert tell_change(key, value) == text
+
+
+@pytest.mark.parametrize(
+    ("outcome", "text", "parts"),
+    [
+        ("matched", "Matched: the difference is 0.4. Stop here.", ("Matched.", "The difference is 0.4. Stop here.")),
+        ("given up", "dropped the jug", ("Given up.", "Dropped the jug")),
+        ("banana", "Banana: it is ripe.", ("Banana.", "It is ripe.")),
+        ("past", "", ("Past the match.", "")),
+    ],
+)  # fmt: skip
+def test_a_closing_says_its_reason_once(outcome: str, text: str, parts: tuple[str, str]) -> None:
+    assert split_closing(outcome, text) == parts
+
+
+def test_own_words_are_named_as_such() -> None:
+    assert tell_closing("banana", "") == "Closed, in your own words: Banana."
+    assert tell_closing("past", "", "The advice was another: add.") == (
+        "Closed: Past the match. The advice was another: add."
+    )
+    assert set(STOPS) < set(OUTCOMES)

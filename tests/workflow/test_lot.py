@@ -369,7 +369,7 @@ def test_what_cannot_be_set_aside_is_told(bench):
 
 
 def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
-    from colourmatch.paper.sheet_facts import collect_facts
+    from colourmatch.paper.sheet_facts import see_photos, tell_history
     from colourmatch.workflow.photo_colours import final_photos
 
     made = bench()
@@ -379,8 +379,7 @@ def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
     made.book.lots.close(made.lot, "matched")
     made.book.photos.set_aside(made.lot, wrong, "a lamp shone in")
     assert [photo.id for photo in final_photos(story_of(made))] == [wrong - 1]
-    facts = collect_facts(made.book, made.lot)
-    assert len(facts.path) == 1
-    lines = [f"{line.text} {line.remark}" for line in facts.lines]
+    assert len(see_photos(story_of(made))) == 1
+    lines = [f"{line.text} {line.remark}" for line in tell_history(story_of(made), None)]
     assert sum("set aside: a lamp shone in" in line for line in lines) == 1
     assert lines[-1].endswith(" is set aside a lamp shone in")

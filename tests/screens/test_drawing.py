@@ -17,8 +17,14 @@ from colourmatch.measurement import Drawing
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.measure import measure_photo
 from colourmatch.photo.quality import FLAGS
-from colourmatch.screens.drawing import LONG_SIDE_PX, draw_found, name_fault
-from colourmatch.screens.pair import SIDE_PX, cut_liquids, draw_measuring
+from colourmatch.screens.drawing import (
+    LONG_SIDE_PX,
+    SIDE_PX,
+    cut_liquids,
+    draw_found,
+    draw_measuring,
+    name_fault,
+)
 from colourmatch.simulate import (
     Light,
     Phone,
