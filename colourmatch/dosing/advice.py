@@ -226,30 +226,30 @@ def _stop_here(problem: Problem, line: Line, facts: Advice) -> Advice:
         return _stop_ceiling(problem, line, facts)
     if within:
         chance = None if is_within(facts, SURE) else facts.chance_within_tolerance
-        text = words.tell_matched(facts.now.to_json(), problem.tolerance, chance)
+        text = words.tell_matched(facts.now, problem.tolerance, chance)
         return _decide(facts, "stop", "matched", text)
     names = [stock.name for stock in problem.stocks]
-    text = words.tell_nearest(names, facts.now.to_json(), facts.missing, stalled=problem.stalled)
+    text = words.tell_nearest(names, facts.now, facts.missing, stalled=problem.stalled)
     return _decide(facts, "stop", "nearest", text)
 
 
 def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
     assert facts.now is not None
-    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, facts.now.to_json(), line.free_gain)
+    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, facts.now, line.free_gain)
     return _decide(facts, "stop", "ceiling", text)
 
 
 def _stop_spoilt(facts: Advice, rescue: Rescue) -> Advice:
     assert facts.now is not None and facts.reachable is not None
-    said = words.tell_spoilt(facts.now.to_json(), facts.reachable.to_json())
-    text = f"{said} {rescue.text} {words.tell_from_there(rescue.predicted.to_json())}"
+    said = words.tell_spoilt(facts.now, facts.reachable)
+    text = f"{said} {rescue.text} {words.tell_from_there(rescue.predicted)}"
     return _decide(facts, "stop", "past", text, finding=said, rescue=rescue)
 
 
 def stop_past(facts: Advice) -> Advice:
     """The stop of a batch that is past its match, and how to bring it back."""
     assert facts.now is not None and facts.rescue is not None
-    said, rescue = words.tell_past(facts.now.to_json()), facts.rescue
-    brought = words.tell_brought_to(rescue.predicted.to_json()) if rescue.untinted_ml > 0 else ""
+    said, rescue = words.tell_past(facts.now), facts.rescue
+    brought = words.tell_brought_to(rescue.predicted) if rescue.untinted_ml > 0 else ""
     text = " ".join(filter(None, (said, rescue.text, brought)))
     return _decide(facts, "stop", "past", text, finding=said)

@@ -90,7 +90,7 @@ def _amounts(problem: Problem) -> Amounts:
     return Amounts(
         by_labels_mg_per_l=round(by_labels, 3),
         by_photos_mg_per_l=seen,
-        text=tell_amounts(by_labels, seen.to_json()) if apart else None,
+        text=tell_amounts(by_labels, seen) if apart else None,
     )
 
 

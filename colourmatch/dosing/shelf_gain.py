@@ -105,7 +105,7 @@ def hold_back(problem: Problem, advice: Advice, other: OtherStock | MissingKind)
         return stop_past(held)
     assert advice.reachable is not None
     alone = [(one.stock, one.drops or 0) for one in advice.to_match]
-    return replace(held, text=tell_held_back(alone, advice.reachable.to_json(), other.name))
+    return replace(held, text=tell_held_back(alone, advice.reachable, other.name))
 
 
 def find_missing_kind(problem: Problem) -> MissingKind | None:
@@ -127,7 +127,7 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
         return None
     doses, reachable, gain = figures
-    text = tell_missing_kind(best, reachable.to_json())
+    text = tell_missing_kind(best, reachable)
     return MissingKind(kind=best, reachable=reachable, gain=gain, text=text, doses=doses)
 
 
@@ -153,7 +153,7 @@ def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> Other
         return None
     rest = [(d.stock, d.drops) for d in doses if d is not own]
     now = expect_draws(line.difference[:, line.best])
-    text = tell_other_stock(own.stock, own.drops, rest, reachable.to_json(), now.value)
+    text = tell_other_stock(own.stock, own.drops, rest, reachable, now.value)
     return OtherStock(stock=own.stock, reachable=reachable, gain=gain, doses=doses, text=text)
 
 

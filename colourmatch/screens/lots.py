@@ -85,7 +85,7 @@ def draw_row(story: LotStory) -> str:
     spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
     looks = (f' style="background:{lab_to_hex(one.lab)}"' if one else "" for one in spots)
     colours = "".join(f"<i{look}></i>" for look in looks)
-    apart = tell_far(seen.delta_e_2000.to_json()) if seen and seen.delta_e_2000 else "–"
+    apart = tell_far(seen.delta_e_2000) if seen and seen.delta_e_2000 else "–"
     quiet = (
         lot.label,
         "closed" if lot.closed else "open",

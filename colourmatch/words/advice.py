@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from colourmatch.words import figures
 from colourmatch.words.figures import jug_ml, tell_interval
 
-Figure = Mapping[str, float]
+#: A figure with its interval, as a record or as JSON.
+Figure = figures.Ranged | Mapping[str, float]
 
 STIR = "Stir, wait for the bubbles to clear, photograph again."
 NO_ROOM = "Add no more: the ceiling leaves no room for another drop. Stir, and photograph."
@@ -269,6 +270,5 @@ def tell_far(now: Figure) -> str:
     >>> tell_far({"value": 3.46, "low": 2.8, "high": 4.1}), tell_far({"value": 0.3, "low": 0.0, "high": 0.4})
     ('3.5', 'at most 0.4')
     """
-    if float(figures.tell_number(now["low"])) == 0:
-        return f"at most {figures.tell_number(now['high'], 1, figures.PAGES)}"
-    return figures.tell_number(now["value"], 1, figures.PAGES)
+    value, low, high = (figures.tell_number(end, 1, figures.PAGES) for end in figures.ends_of(now))
+    return f"at most {high}" if low == "0.0" else value

@@ -39,13 +39,19 @@ def tell_interval(figure: Ranged | Mapping[str, Any] | None, digits: int = 1, si
     >>> tell_interval({"value": 0.4, "low": 0.02, "high": 1.1})
     'at most 1.1'
     """
-    told = figure if figure is None or isinstance(figure, Mapping) else figure.to_json()
-    if not told or told.get("value") is None:
+    ends = None if figure is None else ends_of(figure)
+    if ends is None or ends[0] is None:
         return signs.none
-    value, low, high = (tell_number(told[part], digits, signs) for part in ("value", "low", "high"))
-    if told["low"] >= 0 and float(low) == 0 and float(high) > 0:
+    value, low, high = (tell_number(end, digits, signs) for end in ends)
+    if ends[1] >= 0 and float(low) == 0 and float(high) > 0:
         return f"at most {high}"
     return f"{value} ({low} to {high})"
+
+
+def ends_of(figure: Ranged | Mapping[str, Any]) -> tuple[Any, Any, Any]:
+    """Value, low and high of a figure."""
+    told = figure if isinstance(figure, Mapping) else figure.to_json()
+    return told.get("value"), told.get("low"), told.get("high")
 
 
 def tell_number(value: float | None, digits: int = 1, signs: Signs = PLAIN) -> str:

@@ -53,7 +53,7 @@ def look_further(
         said.append(kind.text)
     if (rescue := advice.rescue) is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
-        found, left = advice.finding or advice.text, rescue.predicted.to_json()
+        found, left = advice.finding or advice.text, rescue.predicted
         fills_up = rescue.set_aside_ml > 0
         said = [tell_before_blending(found, said[1:], rescue.untinted_ml, left, fills_up=fills_up)]
     further = {"bottles": tuple(bottles), "other_stocks": others, "missing_kind": kind}
