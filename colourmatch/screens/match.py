@@ -186,7 +186,7 @@ def take_photos(
     if not files:
         return
     block.html(lot_words.draw_answer(answer, old=True))
-    refused, kept = [], 0
+    refused, unread, kept = [], [], 0
     with session.failures_shown():
         for data, name in files:
             picture.html(draw_measuring(data))
@@ -194,6 +194,7 @@ def take_photos(
             found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
             if found.measurement.refused:
                 refused.append((name, found.measurement.refused))
+                unread.append((data, name))
             elif found.repeated:
                 refused.append(
                     (name, "It is in this lot already and is not counted again. Take a new photo.")
@@ -203,7 +204,7 @@ def take_photos(
         st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept)
         session.go_to_top()
         said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one the bar says so
-        end_upload(place, refused, said, files=files)
+        end_upload(place, refused, said, files=unread)
 
 
 def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool) -> list[tuple[bytes, str]]:
