@@ -1,15 +1,20 @@
 """The work on a lot from photo to closing: invented measurements, and photos whose truth is known."""
 
+from __future__ import annotations
+
 import json
+from functools import cache
 
 import numpy as np
 import pytest
 from known_lot import REFERENCE, VIEW, look, make_view_photo, story_of
 
+from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Measurement
+from colourmatch.simulate.kitchen import Kitchen, take_photo
 from colourmatch.workflow import fitting
 from colourmatch.workflow import lot as work
 from colourmatch.workflow.closing import close_lot
@@ -18,11 +23,12 @@ from colourmatch.workflow.lot import advise_lot, record_photos
 from colourmatch.workflow.photo_colours import views_of
 
 pytestmark = pytest.mark.usefixtures("as_noted")  # what goes wrong by hand is tested in test_doubts.py
+
+
 EMPTY = {"code": "channel-empty", "severity": "warn", "text": "Thin both."}
+
+
 HAZE = {"code": "haze", "severity": "warn", "text": "The batch is hazy. Filter it first."}
-
-
-# ---- photos into the book ------------------------------------------------------------
 
 
 def test_a_photo_is_recorded_with_its_advice(bench):
@@ -101,9 +107,6 @@ def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
     assert [p.id for p in made.book.lots.story(made.lot).photos] == [good["entry"]]
 
 
-# ---- how the photos were taken ---------------------------------------------------------------------
-
-
 def test_photos_of_several_dilutions_are_learnt_from_together(bench):
     made = bench()
     strong = make_view_photo(made, 1.0)
@@ -138,9 +141,6 @@ def test_a_liquid_too_strong_for_the_camera_is_to_be_thinned_so_far_in_all(bench
         result["quality"][0]["text"]
         == EMPTY["text"] + " That is 1 part made up to 15 in all: say so with the next photo."
     )
-
-
-# ---- what is advised ---------------------------------------------------------------------
 
 
 def test_no_stop_rests_on_doubtful_photos_alone_but_the_third_has_to_do(bench):
@@ -276,9 +276,6 @@ def test_base_share_follows_what_was_poured(book):
     assert share() == 1
 
 
-# ---- the record ----------------------------------------------------------------------------
-
-
 def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     made = bench(factor=1.15)
     advice = made.follow()
@@ -321,9 +318,6 @@ def test_nothing_is_learnt_of_a_stock_that_did_not_go_in(bench):
     close_lot(made.book, made.lot, "given up", "another day")
     assert made.book.stocks.get("red").learnt_from_lot_id is None
     assert describe_lot(made.book, made.lot)["closing"]["text"] == "another day"
-
-
-# ---- photos set aside ----------------------------------------------------------------
 
 
 def test_a_photo_set_aside_is_left_out_of_the_fit_and_counts_again_when_taken_back(bench):
@@ -383,3 +377,43 @@ def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
     lines = [f"{line.text} {line.remark}" for line in tell_history(story_of(made), None)]
     assert sum("set aside: a lamp shone in" in line for line in lines) == 1
     assert lines[-1].endswith(" is set aside a lamp shone in")
+
+
+draw = cache(take_photo)
+
+
+@pytest.fixture
+def lot(book: LotBook) -> int:
+    book.stocks.add("red", "E129", 1.0)
+    return book.lots.begin("cordial", 900, ["red"], ceiling_mg_per_l=60).id
+
+
+def shoot(book: LotBook, lot: int, number: int, dilution: float) -> dict:
+    photo = draw(Kitchen(), number, dilution=dilution), f"{number}.jpg"
+    return record_photos(book, lot, [photo], view={"dilution": dilution})[0].to_json()["advice"]
+
+
+def test_water_is_asked_for_and_then_the_drops_are_told(book: LotBook, lot: int) -> None:
+    asked = shoot(book, lot, 1, 1.0)
+    assert (asked["action"], asked["reason"], asked["doses"]) == ("rephotograph", "photo", [])
+    assert "1+3 with water" in asked["text"] and "made up to 4 in all" in asked["text"]
+    assert advise_lot(book, lot).to_json()["text"] == asked["text"]
+    assert shoot(book, lot, 2, 4.0)["action"] == "add"
+
+
+def test_who_cannot_thin_is_not_asked_again(book: LotBook, lot: int) -> None:
+    assert shoot(book, lot, 1, 1.0)["action"] == "rephotograph"
+    assert shoot(book, lot, 2, 1.0)["action"] == "add"
+
+
+def test_equal_parts_of_water_can_be_too_little(book: LotBook, lot: int) -> None:
+    """No channel is empty, and the interval of the whole dose is twice as wide as with more water."""
+    asked = shoot(book, lot, 1, 2.0)
+    assert asked["action"] == "rephotograph" and "made up to 6 in all" in asked["text"]
+
+
+def test_after_a_drop_and_for_a_noted_colour_it_is_not_asked(book: LotBook, lot: int) -> None:
+    book.additions.add(lot, "red", drops=5)
+    noted = book.lots.begin("shrub", 900, ["red"], target_lab=(60, 45, 30)).id
+    for one in (lot, noted):
+        assert "with water" not in shoot(book, one, 1, 1.0)["text"]

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.measurement import Measurement
 from colourmatch.photo.read_colour import SCALE_SD
+from colourmatch.workflow.closing import UNSEEN, close_lot
+from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.lot import advise_lot, record_photos
 from colourmatch.workflow.photo_colours import (
     Seen,
     final_photos,
+    is_ahead,
     mean_gap,
+    moment_of,
     phone_covariance,
+    plausible_moment,
     read_doses,
     see_photo,
+    since_photo,
+    step_left_ml,
     time_of,
     total_sd,
 )
@@ -97,3 +106,158 @@ def test_doses_are_summed_by_stock_with_the_spread_of_label_and_drop(book: LotBo
     )  # half of it was counted
     assert total_sd([red, yellow]) == pytest.approx(np.hypot(red.mg_per_l_sd, yellow.mg_per_l_sd))
     assert read_doses(book.lots.story(book.lots.begin("x", 100, "red").id)) == () and total_sd(()) == 0
+
+
+NOW = datetime(2026, 11, 29, 12, 0, tzinfo=UTC)
+
+
+def exif(moment: datetime) -> dict[str, str]:
+    return {"taken_at": f"{moment:%Y:%m:%d %H:%M:%S}", "taken_offset": "+00:00"}
+
+
+@pytest.mark.parametrize(
+    "text, offset, hour",
+    [("2026:11:25 07:14:39", "+01:00", 6), ("2026:11:25 07:14:39", "-05:00", 12), ("rubbish", None, None)],
+)
+def test_a_time_with_its_offset(text, offset, hour):
+    moment = moment_of(Measurement(taken_at=text, taken_offset=offset))
+    assert (moment and moment.hour) == hour
+    local = datetime(2026, 11, 25, 7, 14, 39).astimezone()
+    assert moment_of(Measurement(taken_at="2026:11:25 07:14:39")) == local
+
+
+@pytest.mark.parametrize(
+    "minutes, zone, ahead", [(20, "+00:00", True), (5, "+00:00", False), (20, None, False)]
+)
+def test_a_time_to_come_is_ahead_as_far_as_the_zone_is_known(minutes, zone, ahead):
+    local = NOW + timedelta(minutes=minutes)
+    shown = local if zone else local.astimezone()
+    measured = Measurement(taken_at=f"{shown:%Y:%m:%d %H:%M:%S}", taken_offset=zone)
+    assert is_ahead(measured, NOW) == ahead
+    assert plausible_moment(measured, NOW) == (None if ahead else moment_of(measured))
+
+
+@pytest.fixture
+def dosed(bench):
+    """A lot with a photo, and the step that was advised written down as if some minutes had passed."""
+    made = bench()
+    drops = made.shoot()["advice"]["doses"][0]["drops"]
+    before = made.draw()
+    made.add(drops)
+    return made, before
+
+
+def send(made, photo, **said):
+    made.known[photo[0]] = made.known[photo[0]].having(**said)
+    return record_photos(made.book, made.lot, [photo])[0].to_json()
+
+
+def test_a_photo_of_the_state_before_is_asked_about_and_stands_where_it_belongs(dosed):
+    made, before = dosed
+    asked = send(made, before, **exif(datetime.now(UTC) - timedelta(minutes=3)))
+    question = asked["advice"]["question"]
+    assert asked["advice"]["action"] == "rephotograph" and question["entry"] == asked["entry"]
+    assert question["log_odds"] > 3
+    assert advise_lot(made.book, made.lot).to_json()["question"] == question
+    made.book.entries.move(asked["entry"], question["at"], "taken before")
+    advice = advise_lot(made.book, made.lot).to_json()
+    assert advice["question"] is None and not advice["state_photographed"]
+    story = made.book.lots.story(made.lot)
+    assert not [entry for entry in story.entries_before(story.photos[-1]) if entry.kind == "addition"]
+
+
+def test_no_is_an_answer_and_is_not_asked_again(dosed):
+    made, before = dosed
+    asked = send(made, before, **exif(datetime.now(UTC) - timedelta(minutes=3)))
+    made.book.entries.move(asked["entry"], asked["advice"]["question"]["stays_at"], "taken after")
+    advice = advise_lot(made.book, made.lot).to_json()
+    # none of the dose shows all the same: what else it may be is asked instead
+    assert "photo-before-addition" not in {one["code"] for one in advice["question"]["causes"]}
+    assert advice["state_photographed"]
+
+
+def test_a_photo_that_shows_the_step_is_not_asked_about_though_it_was_tapped_late(dosed):
+    made, _ = dosed
+    told = send(made, made.draw(), **exif(datetime.now(UTC) - timedelta(minutes=3)))
+    assert told["advice"]["question"] is None
+
+
+@pytest.mark.parametrize(("minutes", "older"), [(2, False), (None, True)])
+def test_a_photo_of_the_state_before_may_be_older_unless_its_time_says_no(dosed, minutes, older):
+    made, before = dosed
+    said = {} if minutes is None else exif(datetime.now(UTC) + timedelta(minutes=minutes))
+    codes = {one["code"] for one in send(made, before, **said)["advice"]["question"]["causes"]}
+    assert ("photo-before-addition" in codes) is older and (older or "dose-missing" in codes)
+
+
+def test_a_photo_keeps_its_own_time_and_one_from_the_future_is_said(bench):
+    made = bench()
+    then = (datetime.now(UTC) - timedelta(days=2)).replace(microsecond=0)
+    send(made, made.draw(), **exif(then))
+    told = send(made, made.draw(), **exif(datetime.now(UTC) + timedelta(days=40)))
+    assert "clock-ahead" in [flag["code"] for flag in told["quality"]]
+    kept, ahead = (photo.taken_at for photo in made.book.lots.story(made.lot).photos)
+    assert datetime.fromisoformat(kept) == then and ahead is None
+
+
+@pytest.fixture
+def begun(bench):
+    """A lot after its first photo, and the drops that were advised."""
+    made = bench()
+    advice = made.shoot()["advice"]
+    return made, advice["doses"][0]["drops"]
+
+
+def story(made):
+    return made.book.lots.story(made.lot)
+
+
+def test_a_part_of_the_step_leaves_the_rest_of_it(begun):
+    made, drops = begun
+    made.add(drops - 5)
+    advice = advise_lot(made.book, made.lot).to_json()
+    assert (advice["action"], advice["reason"]) == ("add", "step")
+    assert [dose["drops"] for dose in advice["doses"]] == [5]
+    assert advice["now"] is None and advice["expected"]["delta_e_2000"]["value"] > 0
+    assert len(since_photo(story(made)).changes) == 1
+
+
+@pytest.mark.parametrize("more", [0, 1, 60])
+def test_a_step_that_is_in_asks_for_a_photo(begun, more):
+    made, drops = begun
+    made.add(drops + more)
+    advice = advise_lot(made.book, made.lot).to_json()
+    assert (advice["action"], advice["reason"], advice["doses"]) == ("rephotograph", "photo", [])
+    assert not advice["state_photographed"] and advice["rescue"] is None and advice["to_match"] == []
+
+
+def test_whatever_else_went_in_ends_the_step(begun):
+    made, drops = begun
+    made.book.stocks.add("gold", "E102", 0.5)
+    made.add(drops - 5)
+    made.book.additions.add(made.lot, "gold", drops=1)
+    assert step_left_ml(story(made)) == {}
+    assert advise_lot(made.book, made.lot).to_json()["action"] == "rephotograph"
+
+
+def test_a_sample_and_a_note_leave_the_step_and_a_changed_figure_ends_it(begun):
+    made, drops = begun
+    made.add(drops - 5)
+    made.book.volumes.take_sample(made.lot, 10)
+    made.book.entries.add_note(made.lot, "stirred")
+    assert step_left_ml(story(made)) == {"red": pytest.approx(5 * 0.05)}
+    made.book.lots.amend(made.lot, "measured again", volume_ml=950)
+    assert step_left_ml(story(made)) == {}
+
+
+def test_nothing_but_a_photo_says_that_it_is_matched(begun):
+    """Step upon step without a photo: neither matched nor nearest nor past is said, however far it goes."""
+    made, _ = begun
+    for drops in (20, 20, 15, 20, 10, 10):
+        made.add(drops)
+        advice = advise_lot(made.book, made.lot).to_json()
+        assert advice["action"] != "stop" and advice["now"] is None
+    told = close_lot(made.book, made.lot)
+    assert told.outcome == "stopped by the maker" and told.text.endswith(UNSEEN)
+    kept = describe_lot(made.book, made.lot)
+    assert kept["advice"]["now"] is None and kept["closing"]["text"].endswith(UNSEEN)
