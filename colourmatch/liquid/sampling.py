@@ -55,7 +55,7 @@ def descend(residuals: Residuals, start: Array, prior: tuple[Array, Array], step
     """Damped Gauss-Newton steps (Levenberg 1944, Marquardt 1963) of every draw until it stands still.
 
     Damping follows what a step gained of what was expected of it (Nielsen 1999, Damping parameter in Marquardt's
-    method, IMM-REP-1999-05). start: (D, P); prior: mean and standard deviation, (D, P) each; steps: the most that are made.
+    method, IMM-REP-1999-05; from memory). start: (D, P); prior: mean and standard deviation, (D, P) each; steps: the most.
     """
     mean, sd = prior
     at = start.copy()
