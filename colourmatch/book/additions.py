@@ -181,8 +181,11 @@ def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str
     """The changes as they are kept; InputError for what is not possible, is taken, or is so already."""
     now = {"label_g_per_100ml": old.label_strength_g_per_100ml} | pick(old, "name", "notes")
     wanted = now | given
-    wanted["name"] = check_name(wanted["name"], "name of the stock")
-    wanted["notes"] = check_text(wanted["notes"], "notes")
+    # what is kept and was not asked about stays as it is, even where it would not be taken today
+    if "name" in given:
+        wanted["name"] = check_name(wanted["name"], "name of the stock")
+    if "notes" in given:
+        wanted["notes"] = check_text(wanted["notes"], "notes")
     label = wanted["label_g_per_100ml"]
     check_stock(replace(old.as_stock(learnt=False), name=wanted["name"], strength_g_per_100ml=label))
     wanted["label_g_per_100ml"] = float(label)

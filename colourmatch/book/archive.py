@@ -101,7 +101,8 @@ class Archive(Part):
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
         with self._database.read() as connection:
-            return [*_check_rows(connection), *_check_photos(set(_photo_names(connection)), self._store)]
+            found, named = [*_check_rows(connection)], set(_photo_names(connection))
+        return [*found, *_check_photos(named, self._store)]  # nobody waits for a lock while photos are read
 
 
 def _backup(source: Database, store: PhotoStore, path: Path) -> BackupReport:

@@ -32,6 +32,9 @@ if TYPE_CHECKING:  # lists of lots do not wait for them
     from colourmatch.advice import Advice
     from colourmatch.measurement import Measurement
 
+#: Lots that are read in one go.
+_AT_ONCE = 500
+
 
 class Entries(Part):
     """Entries of the lots of an open book."""
@@ -72,7 +75,10 @@ class Entries(Part):
                 return [read_story(connection, find_lot_id(connection, lot))]
             late = select(t.lot_entries.c.lot_id).where(t.lot_entries.c.created_at >= since)
             query = select(t.lots.c.id).where((t.lots.c.created_at >= since) | t.lots.c.id.in_(late))
-            return read_stories(connection, connection.scalars(query.order_by(t.lots.c.id)).all())
+            ids = connection.scalars(query.order_by(t.lots.c.id)).all()
+            # a database takes so many values in one question
+            parts = (ids[k : k + _AT_ONCE] for k in range(0, len(ids), _AT_ONCE))
+            return [story for part in parts for story in read_stories(connection, part)]
 
     def with_token(self, lot: int | str, token: str | None) -> e.LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""

@@ -278,7 +278,7 @@ class Stocks(Part):
 
         `lot` is the id of an existing lot; `shift`: how far its band lies from where its colourant has it, nm, and one sd.
         """
-        moved = dict(zip(("shift_nm", "shift_sd_nm"), shift or (), strict=False))
+        moved = dict(zip(("shift_nm", "shift_sd_nm"), shift or (), strict=shift is not None))
         details = {name: check_number(name, part) for name, part in moved.items()}
         return self._change(
             self.get(stock), "learnt", by,

@@ -13,7 +13,7 @@ from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, print_json
 from colourmatch.errors import InputError
 from colourmatch.sharing import network
-from colourmatch.sharing.door import Door, tell_sharing
+from colourmatch.sharing.door import Door, draw_for_terminal, tell_sharing
 
 if TYPE_CHECKING:
     from socket import socket
@@ -102,8 +102,6 @@ def app(
 
 
 def _tell_sharing(session: Session, door: Door) -> None:
-    from colourmatch.sharing.door import draw_for_terminal
-
     session.say()
     session.say(f"For the phone, in the same network: {door.url}")
     session.say(f"Access code: {door.code}")

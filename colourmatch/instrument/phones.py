@@ -237,8 +237,9 @@ def forget_phone(
 
 
 def _standing(book: LotBook) -> list[list[CalibrationEntry]]:
-    """The entries about each phone in each light that are not forgotten, in the order in which they were begun."""
-    return [*list_standing(book.calibrations.of((KNOWN, FIT, PHONE_FORGOTTEN)), PHONE_FORGOTTEN).values()]
+    """The entries about each phone in each light whose known liquids are not forgotten, in the order in which they were begun."""
+    every = list_standing(book.calibrations.of((KNOWN, FIT, PHONE_FORGOTTEN)), PHONE_FORGOTTEN).values()
+    return [entries for entries in every if any(entry.kind == KNOWN for entry in entries)]
 
 
 def _find(book: LotBook, phone: str | None, light: str | None) -> list[CalibrationEntry]:

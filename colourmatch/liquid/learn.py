@@ -38,7 +38,7 @@ DRAWS = 160
 #: A strength, shape or phone this many prior standard deviations away means that the photos contradict each other.
 _MOST_STRAIN = 4.5
 
-#: Steps to the most probable fit of each recipe, and from there to a draw of it: enough to stand still.
+#: Steps to the most probable fit of each recipe, and from there to a draw of it, of which most stand still by then.
 _STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 12
 #: After so many steps a kind whose log evidence is so much below the best is not followed further.
 _STEPS_TO_GLANCE, _FAR_BEHIND = 10, 20.0

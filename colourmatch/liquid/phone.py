@@ -73,7 +73,7 @@ def p3_weights() -> Array:
 
 @cache
 def basis_at_10_nm() -> Array:
-    """The same for spectra given every 10 nm, shape (1 + K, 41, 3)."""
+    """`phone_basis` for spectra given every 10 nm, shape (1 + K, 41, 3)."""
     return weights_at_10_nm(phone_basis())
 
 

@@ -61,8 +61,12 @@ def descend(residuals: Residuals, start: Array, prior: tuple[Array, Array], step
     at = start.copy()
 
     def look(tried: Array, who: Places) -> tuple[Array, Array, Array, Array]:
-        blocks = np.array_split(np.arange(len(who)), -(-len(who) // _AT_ONCE))
-        rest, jacobian = map(np.concatenate, zip(*(residuals(tried[b], who[b]) for b in blocks), strict=True))
+        if len(who) <= _AT_ONCE:
+            rest, jacobian = residuals(tried, who)
+        else:
+            blocks = [slice(k, k + _AT_ONCE) for k in range(0, len(who), _AT_ONCE)]
+            parts = (residuals(tried[block], who[block]) for block in blocks)
+            rest, jacobian = map(np.concatenate, zip(*parts, strict=True))
         away = (tried - mean[who]) / sd[who]
         return rest, jacobian * sd[who, None], away, _squares(rest) + _squares(away)
 

@@ -4,7 +4,7 @@ The logarithm of the paper's linear value is a quadratic surface (gradient, vign
 is not smooth: shadows, a lamp's edge), fitted together (universal kriging). The edge of a shadow runs on: where that is
 likelier, what lies along one direction is more alike than what lies across it (geometric anisotropy: Journel, Huijbregts
 1978, Mining Geostatistics, III.B; from memory). Its posterior variance is how well the light over a glass is known from the
-paper around it. It knows values on a lattice of cells and no pixels.
+paper around it, somewhat too sure where an edge bends. It knows values on a lattice of cells and no pixels.
 Source: Rasmussen, Williams (2006), Gaussian Processes for Machine Learning, sections 2.2, 2.7 and 5.4.1.
 """
 
@@ -46,7 +46,8 @@ class Likeness:
 
     def of_shifts(self, shifts_mm: Array) -> Array:
         """Covariance (...) of places so far apart, (..., 2)."""
-        scaled = np.linalg.norm(shifts_mm @ self.stretch.T, axis=-1) * (np.sqrt(3) / self.length_mm)
+        across, along = np.moveaxis(shifts_mm @ self.stretch.T, -1, 0)
+        scaled = np.sqrt(across * across + along * along) * (np.sqrt(3) / self.length_mm)
         return np.asarray((1 + scaled) * np.exp(-scaled) * self.amplitude**2)
 
     def between(self, a: Array, b: Array) -> Array:

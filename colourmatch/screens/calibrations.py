@@ -167,10 +167,12 @@ def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: flo
                 session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
                 paper=(paper, PAPER_SD), entered_by=session.entered_by(),
             )  # fmt: skip
-        refused = [(one.photo, one.error) for one in told.photos if one.error]
+        both = zip(told.photos, files, strict=True)
+        bad = [((one.photo, one.error), file) for one, file in both if one.error]
+        refused = [said for said, _ in bad]
         kept = len(told.photos) - len(refused)
         said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
-        end_upload("card", refused, said if kept else "", "card", files)
+        end_upload("card", refused, said if kept else "", "card", [file for _, file in bad])
 
 
 # ---- phones ---------------------------------------------------------------------------------------------------------

@@ -207,7 +207,7 @@ def show_recheck(story: LotStory) -> None:
         words = f"Change a week: {html.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
         st.html(html.line(f"{words} In brackets above: 95 % intervals."))
     left, right = st.columns(2, gap="large")
-    with left:  # those that tell nothing with why
+    with left:  # each photo with its drift; those that tell nothing with why
         names, rows = lot_words.name_each_photo(story), {}
         if start := drift.start:
             when = f"{html.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
@@ -242,15 +242,16 @@ def take_photos(story: LotStory) -> None:
     if not files:
         return
     with session.failures_shown():
-        refused, kept, bar = [], 0, st.progress(0.0)
+        refused, unread, kept, bar = [], [], 0, st.progress(0.0)
         for number, file in enumerate(files):
             bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
             book, by = session.current_book(), session.entered_by()
             (sent,) = record_recheck(book, story.lot.id, [file], entered_by=by)
             if sent.note:
                 refused.append((file[1], sent.note))
+                unread += [] if sent.repeated else [file]
             else:
                 kept += 1
         bar.empty()
         said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
-        photo_view.end_upload(place, refused, said, files=files)
+        photo_view.end_upload(place, refused, said, files=unread)

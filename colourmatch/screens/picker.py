@@ -142,6 +142,7 @@ def add_photos(store: Store, label: str) -> None:
                 carried = carry_boxes(store.last.boxes, store.last.size, size) if store.last else {}
                 boxes = {name: carried.get(name, [None] * 4) for name in LABELS}
                 photo = Picked(mark, name, data, size, boxes)
+            photo.name = name
             others = [known for known in store.photos if known is not photo]
             store.photos, store.last, store.chosen = [*others, photo][-MOST_PHOTOS:], photo, mark
             store.active = next((name for name in LABELS if not is_whole(photo.boxes[name])), "batch")

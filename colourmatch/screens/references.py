@@ -95,12 +95,12 @@ def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act
                 session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
                 entered_by=session.entered_by(),
             )  # fmt: skip
-        both = zip(sent, files, strict=True)
-        refused = [(file[1], one.note or "") for one, file in both if one.entry is None]
+        bad = [(one.note or "", file) for one, file in zip(sent, files, strict=True) if one.entry is None]
+        refused = [(file[1], note) for note, file in bad]
         repeated = sum(one.repeated for one in sent if one.entry is not None)
         kept = len(sent) - len(refused) - repeated
         said = tell_kept(name, kept, repeated) if kept or repeated else ""
-        end_upload("reference", refused, said, "reference", files)
+        end_upload("reference", refused, said, "reference", [file for _, file in bad])
 
 
 def tell_kept(name: str, kept: int, repeated: int) -> str:

@@ -80,7 +80,7 @@ def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
     place = current_book().place
     try:
-        with failures_shown(lambda: drafts.drop(place)):
+        with failures_shown(lambda: drafts.drop(place), f"page {page.title}"):
             drafts.take_up(place, str(page.url_path))
             show_notices(here=page.url_path != "match")
             if not may_enter():
@@ -98,14 +98,15 @@ def show_failure(error: ColourMatchError) -> None:
 
 
 @contextmanager
-def failures_shown(on_fault: Callable[[], None] = lambda: None) -> Iterator[None]:
-    """Show a failure in place and go on, so that everything typed around it stays; on_fault: after one of the program."""
+def failures_shown(on_fault: Callable[[], None] = lambda: None, what: str = "an action") -> Iterator[None]:
+    """Show a failure in place and go on, so that everything typed around it stays; on_fault: after one of the program;
+    what: failed, for the log."""
     try:
         yield
     except ColourMatchError as error:
         show_failure(error)
     except Exception:
-        _LOG.exception("A page or an action failed")
+        _LOG.exception("%s failed", what)
         on_fault()
         st.error(_SURPRISE)
 

@@ -14,8 +14,6 @@ from collections import OrderedDict, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-import segno
-
 #: Digits and capitals without 0 and O, 1 and I: 32 signs, so that 8 of them hold 40 bits.
 SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 LENGTH, GROUP = 8, 4
@@ -94,6 +92,8 @@ class Attempts:
 
 def draw_for_terminal(text: str) -> str:
     """Lines of half blocks, light on dark as on a dark terminal, with the quiet zone of the standard."""
+    import segno
+
     out = io.StringIO()
     segno.make(text, error="m", micro=False).terminal(out, border=4, compact=True)
     return out.getvalue().rstrip("\n")
@@ -101,6 +101,8 @@ def draw_for_terminal(text: str) -> str:
 
 def draw_for_page(text: str) -> str:
     """A picture as the address of an image (data:), black on white whatever the page's colours."""
+    import segno
+
     code = segno.make(text, error="m", micro=False)
     return str(code.svg_data_uri(scale=6, border=4, light="#fff", dark="#000"))
 

@@ -25,7 +25,7 @@ from colourmatch.book.entries import (
 from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
-from colourmatch.records import Array, Record, kept, pick, several
+from colourmatch.records import Array, Record, kept, names_of, pick, several
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
 
@@ -281,7 +281,11 @@ def own_view(head: Lot, seen: OwnView | None) -> View:
 def views_of(head: Lot) -> tuple[View, ...]:
     """Where the match is judged: the serving conditions of the lot, else as measured."""
     conditions, usual = (head.serving or {}).get("conditions"), pick(head, "depth_mm", "dilution")
-    views = tuple(View(**usual | {"name": "serving"} | one) for one in conditions or ())
+    # a book of before may hold what is no part of a view
+    kept = (
+        {k: v for k, v in one.items() if k in names_of(View) and v is not None} for one in conditions or ()
+    )
+    views = tuple(View(**usual | {"name": "serving"} | one) for one in kept)
     return views or (photo_view(head, None),)
 
 

@@ -150,7 +150,7 @@ def read_trend(
             left_out.append(LeftOut(head.id, head.label, reason))
         else:
             shown.append((story, seen))
-            of_reference[head.reference_id].append(seen.reference_lab)
+            of_reference[story.lot.reference_id].append(seen.reference_lab)
     # the mean Lab of each reference over the photos of its lots: one place to draw all differences from
     anchors = {reference_id: np.mean(labs, axis=0) for reference_id, labs in of_reference.items()}
     lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in shown)

@@ -132,9 +132,10 @@ def scale_doses(trial: LotStory, batch: BatchState) -> tuple[ScaledDose, ...]:
     """
     state = trial.state()
     last = {entry.stock: entry for entry in trial.additions}
+    came = trial.came_along
     own = dict.fromkeys(last, 0.0)  # dosed in the trial itself, without what came along from the batch
     for entry in trial.additions:
-        own[entry.stock] += 0.0 if entry.id in trial.came_along else entry.ml
+        own[entry.stock] += 0.0 if entry.id in came else entry.ml
     names = [name for name in last if state.mg.get(name, 0.0) > 0 and own[name] > 0]
     if not names:
         return ()
