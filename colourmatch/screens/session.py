@@ -80,7 +80,7 @@ def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
     place = current_book().place
     try:
-        with failures_shown(lambda: drafts.drop(place), f"page {page.title}"):
+        with failures_shown(lambda: drafts.drop(place), "a page"):
             drafts.take_up(place, str(page.url_path))
             show_notices(here=page.url_path != "match")
             if not may_enter():
