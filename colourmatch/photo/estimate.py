@@ -23,11 +23,14 @@ from colourmatch.photo.estimator import (
     FLOOR,
     GLASS_SD,
     HAZE_SD,
+    LEAST_NOISE,
+    MOST_NOISE,
     TOE,
     WHITE_SD,
     Branch,
     Seen,
     branch,
+    features_of,
     hue_axes,
     root,
     root_slope,
@@ -137,19 +140,20 @@ def estimate_pair(
 def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool]) -> Estimate:
     water, srgb = kind
     reference, batch, blank = (glass.values[None] for glass in glasses)
-    seen = Seen(reference, batch, blank, np.array([water]), np.array([srgb]))
     fields = glasses[0].values.shape[0] > 1
-    at = table.look(seen)
     white = glasses[2].values[0]
     turns = [(root_slope(glass.values / white) / white).ravel() for glass in glasses[:2]]
     own = [glass.covariance() for glass in glasses[:2]]
-    usual = [_usual_noise(glass.values) for glass in glasses[:2]]
+    usual = [_hard_noise(glass.values) for glass in glasses[:2]]
+    level = _noise_level(glasses[:2], usual)
+    usual = [level**2 * noise for noise in usual]
+    seen = Seen(reference, batch, blank, *(np.array([what]) for what in (water, srgb, level)))
     beyond = [
         turn[:, None] * (noise - known) * turn
         for turn, (noise, _), known in zip(turns, own, usual, strict=True)
     ]
-    kept, lost = table.trust(at.d[0], _where_positive(beyond[0] + beyond[1]))
-    at = replace(at, d=at.d @ kept.T)
+    kept, lost = table.trust(features_of(seen)[0][0], _where_positive(beyond[0] + beyond[1]))
+    at = table.look(seen, kept)
     middle, gap = table.middle(at), table.gap(at)
     chosen = table.slopes(at)[0]
     unseen = chosen @ lost @ chosen.T
@@ -191,14 +195,21 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     return replace(told, metamerism=metamerism)
 
 
+def _noise_level(glasses: list[GlassReading], hard: list[Array]) -> float:
+    """How noisy two glasses are read, as a factor of a hard photo's; light that is known badly is another matter."""
+    alike = [replace(glass, part_sd=min(glass.part_sd, GLASS_SD)).covariance()[0] for glass in glasses]
+    parts = [np.diag(noise) / np.diag(most) for noise, most in zip(alike, hard, strict=True)]
+    return float(np.clip(np.sqrt(np.median(parts)), LEAST_NOISE, MOST_NOISE))
+
+
 def _where_positive(covariance: Array) -> Array:
-    """A symmetric matrix along the axes on which it is positive: noise beyond what the tables were fitted with."""
+    """A symmetric matrix along the axes on which it is positive: noise beyond what a table knows of."""
     values, axes = np.linalg.eigh(covariance)
     return np.asarray((axes * np.maximum(values, 0.0)) @ axes.T)
 
 
-def _usual_noise(values: Array) -> Array:
-    """Covariance (3 C, 3 C) of the noise that the tables were fitted with."""
+def _hard_noise(values: Array) -> Array:
+    """Covariance (3 C, 3 C) of a hard photo's noise, which the tables are fitted with parts of."""
     flat = values.ravel()
     own = np.full(values.shape, CHANNEL_SD)
     own[0] = WHITE_SD

@@ -1,8 +1,8 @@
-"""The tables of the estimate: what is expected of readings over all worlds, a bilinear ridge regression.
+"""The tables of the estimate: what is expected of readings over all worlds, a matrix that a small network chooses.
 
 It knows readings as arrays, and no glass, no spot and no photo. The tables (calibration/estimator.npz) are fitted by
-tests/bench/derive_estimator.py. Source: ridge regression, Hoerl, Kennard 1970, Technometrics 12, 55; the cube root as in
-CIELAB (CIE 015:2018).
+tests/bench/derive_estimator.py. Source: networks of two hidden layers, Bishop 2006, 5.1; their units, Elfwing, Uchibe, Doya
+2018, Neural Networks 107, 3; the cube root as in CIELAB (CIE 015:2018).
 """
 
 from __future__ import annotations
@@ -18,9 +18,11 @@ from colourmatch.records import Array
 
 #: Keeps the cube root's slope finite at nothing.
 TOE = 0.004
-#: Products of components are kept within this, so that what lies far from all worlds is not carried on.
-_CLIP, _PRODUCT = 6.0, 1.4
-#: Noise of readings that the tables are fitted with, as it is on drawn photos: parts of the value of a glass (the light
+#: Scaled features are kept within this, so that what lies far from all worlds is not carried on.
+_CLIP = 6.0
+#: Noise of readings in the worlds, as a factor of what follows.
+LEAST_NOISE, MOST_NOISE = 0.2, 1.3
+#: Noise of a hard photo's readings: parts of the value of a glass (the light
 #: over it), of a field, of a channel over a field and over white; parts of white: each liquid's own scatter, a floor.
 GLASS_SD, FIELD_SD, CHANNEL_SD, WHITE_SD, HAZE_SD, FLOOR = 0.005, 0.016, 0.012, 0.0015, 0.0015, 0.003
 
@@ -40,7 +42,8 @@ class Seen:
     """Readings of N photos, linear Display P3 relative to paper: (N, C, 3) of reference, batch and blank.
 
     C is 7 with the fields (white first, then the fields in the order of the card) and 1 without. water, srgb (N,):
-    whether a glass of water stands on the blank spot, and whether the file was sRGB.
+    whether a glass of water stands on the blank spot, and whether the file was sRGB. noise (N,): of the readings, as a
+    factor of a hard photo's.
     """
 
     reference: Array
@@ -48,10 +51,13 @@ class Seen:
     blank: Array
     water: NDArray[np.bool_]
     srgb: NDArray[np.bool_]
+    noise: Array
 
     def white_alone(self) -> Seen:
         """The same without the fields."""
-        return Seen(self.reference[:, :1], self.batch[:, :1], self.blank[:, :1], self.water, self.srgb)
+        return Seen(
+            self.reference[:, :1], self.batch[:, :1], self.blank[:, :1], self.water, self.srgb, self.noise
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +70,7 @@ class Look:
 
 
 def features_of(seen: Seen) -> tuple[Array, Array]:
-    """The difference of the readings (N, D) and what the matrix is chosen by (N, F): mean, blank, kind of file."""
+    """The difference of the readings (N, D), and the features (N, F): their mean, the blank, kind of file, noise."""
     white = seen.blank[:, :1]
     count = len(white)
     a, b = (root(part / white).reshape(count, -1) for part in (seen.reference, seen.batch))
@@ -73,6 +79,7 @@ def features_of(seen: Seen) -> tuple[Array, Array]:
         root(seen.blank[:, 1:] / white).reshape(count, -1),
         0.3 * seen.srgb[:, None],
         0.3 * seen.water[:, None],
+        np.log(np.clip(seen.noise, LEAST_NOISE, MOST_NOISE))[:, None],
     ]
     return b - a, np.concatenate([(a + b) / 2, *context], axis=1)
 
@@ -81,18 +88,24 @@ def features_of(seen: Seen) -> tuple[Array, Array]:
 class Branch:
     """One table: with the fields, or over white alone. Shapes: F features, K components, Z terms, D readings.
 
-    centre, scale (F,); axes (F, K) and spread (K,): principal components; matrix (3, Z, D): Lab of a difference; mean
-    (3, Z): Lab of the middle; warm (3, Z, D): what the difference changes by from daylight to illuminant A, warm_sd (2, 3)
-    its standard deviation along lightness, chroma and hue of the middle, at none and per its length; error (3, E) and
-    scatter (3, Z): logarithm of the standard deviation of the difference and of the middle, likewise. likeness_mean (L,), likeness (L, L): mean and covariance of one
-    liquid's roots and the blank's together, from which a field that was not seen is filled in. differences (D, D): second
-    moment of the differences that were read.
+    centre, scale (F,); axes (F, K) and spread (K,): principal components. turned (D, E): combinations of the difference,
+    whose size alone counts; first (F + E, H), second (H, H) and their offsets (H,): the network, Z = 1 + F + H. matrix
+    (3, Z, D): Lab of a difference; mean (3, Z): Lab of the middle; warm (3, Z, D): what the difference changes by from
+    daylight to illuminant A, warm_sd (2, 3) its standard deviation along lightness, chroma and hue of the middle, at none
+    and per its length; error (3, X) and scatter (3, Z): logarithm of the standard deviation of the difference and of the
+    middle, likewise. likeness_mean (L,), likeness (L, L): mean and covariance of one liquid's roots and the blank's
+    together, from which a field that was not seen is filled in. differences (D, D): second moment of the differences.
     """
 
     centre: Array
     scale: Array
     axes: Array
     spread: Array
+    turned: Array
+    first: Array
+    first_offset: Array
+    second: Array
+    second_offset: Array
     matrix: Array
     mean: Array
     warm: Array
@@ -103,14 +116,19 @@ class Branch:
     likeness: Array
     differences: Array
 
-    def look(self, seen: Seen) -> Look:
-        """Readings with the terms z that choose the matrix: 1, the scaled features, products of their components."""
+    def look(self, seen: Seen, kept: Array | None = None) -> Look:
+        """Readings with the terms z that choose the matrix: 1, the scaled features, what the network makes of them.
+
+        kept (D, D): what of the difference is to be believed (`trust`). Exchanged glasses have the same terms.
+        """
         d, features = features_of(seen)
+        d = d if kept is None else d @ kept.T
         x = (features - self.centre) / self.scale
-        p = np.clip(self._components(x), -_CLIP, _CLIP)
-        i, j = np.triu_indices(p.shape[1])
-        q = np.clip(p[:, i] * p[:, j], -_CLIP, _CLIP) / _PRODUCT
-        return Look(d, x, np.concatenate([np.ones((len(x), 1)), x, q], axis=1))
+        within = np.clip(x, -_CLIP, _CLIP)
+        hidden = np.concatenate([within, np.abs(d @ self.turned)], axis=1)
+        for weights, offset in ((self.first, self.first_offset), (self.second, self.second_offset)):
+            hidden = _unit(hidden @ weights + offset)
+        return Look(d, x, np.concatenate([np.ones((len(x), 1)), within, hidden], axis=1))
 
     def middle(self, at: Look) -> Array:
         """Lab of the middle of both liquids, (N, 3)."""
@@ -150,10 +168,12 @@ class Branch:
 
     def far(self, at: Look) -> Array:
         """How far (N,) the features lie from those of all worlds: root mean square of the components, 1 on average."""
-        return np.asarray(np.sqrt((self._components(at.x) ** 2).mean(axis=1)))
+        return np.asarray(np.sqrt(((at.x @ self.axes / self.spread) ** 2).mean(axis=1)))
 
-    def _components(self, x: Array) -> Array:
-        return x @ self.axes / self.spread
+
+def _unit(values: Array) -> Array:
+    """What a unit of the network gives: x / (1 + exp(-x)), which is smooth and keeps large values."""
+    return np.asarray(values / (1 + np.exp(-values)))
 
 
 def error_terms(at: Look, gap: Array) -> Array:

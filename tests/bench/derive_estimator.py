@@ -2,9 +2,9 @@
 
 usage: python tests/bench/derive_estimator.py [--out FILE] [--worlds N] [--seed S] [--without "Phone D,Phone E"] [--judge]
 
-Three disjoint sets of worlds: the matrices, the errors that they leave, and what an interval must be widened by; with
-fewer the coverage is an illusion. --without leaves measured phones out, --judge prints how worlds of those phones alone
-are then told (all measured phones when none is left out).
+Needs PyTorch (pip install -e '.[derive]'). Three disjoint sets of worlds: the matrices, the errors that they leave, and what an
+interval must be widened by; with fewer the coverage is an illusion. --without leaves measured phones out, --judge prints
+how worlds of those phones alone are then told (all measured phones when none is left out).
 """
 
 from __future__ import annotations
@@ -15,24 +15,49 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from worlds import Worlds, draw_worlds, measured_phones
+import torch
+from worlds import Worlds, add_noise, draw_worlds, measured_phones
 
 from colourmatch.colour.difference import ciede2000, metric_jacobian, metric_vector
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.liquid.model import absorbance_to_lab
-from colourmatch.photo.estimator import Branch, Seen, error_terms, features_of, hue_axes, root
+from colourmatch.photo.estimator import (
+    LEAST_NOISE,
+    MOST_NOISE,
+    Branch,
+    Seen,
+    error_terms,
+    features_of,
+    hue_axes,
+    root,
+)
 
 RIDGE = 1e-5
-COMPONENTS = {True: 9, False: 7}
-PAIRS = 16
+#: By whether there are fields: components, combinations of the difference (three numbers do not tell in which way two
+#: drinks differ).
+COMPONENTS, TURNED = {True: 9, False: 7}, {True: 64, False: 0}
+#: Units of a hidden layer.
+HIDDEN = 224
+#: What intervals are widened to hold of the worlds; over white alone these are harder than kitchens, with more drinks of
+#: other dyes that look alike.
+HELD = {True: 0.95, False: 0.94}
+#: Pairs looked at together and how often, the largest step, and how units that do not help shrink (Loshchilov, Hutter 2019).
+TOGETHER, STEPS, RATE, DECAY = 1024, {True: 12000, False: 5000}, 2e-3, 1e-4
+PAIRS = 8
 WEIGHT = 0.2
 #: Of a normal deviate e: mean of log |e| less log of its standard deviation.
 _LOG_ABS = -0.6352
 
 
-def to_seen(worlds: Worlds, *, fields: bool) -> Seen:
-    seen = Seen(worlds.reference, worlds.batch, worlds.blank, worlds.water, worlds.srgb)
-    return seen if fields else seen.white_alone()
+def to_seen(
+    worlds: Worlds, rng: np.random.Generator, *, fields: bool, rows: np.ndarray | slice = slice(None)
+) -> Seen:
+    """Readings of some pairs, each with noise of its own level."""
+    kinds = worlds.water[rows], worlds.srgb[rows]
+    level = np.exp(rng.uniform(np.log(LEAST_NOISE), np.log(MOST_NOISE), len(kinds[0])))
+    channels = slice(None) if fields else slice(0, 1)
+    parts = (getattr(worlds, name)[rows][:, channels] for name in ("reference", "batch", "blank"))
+    return Seen(*(add_noise(rng, part, level) for part in parts), *kinds, level)
 
 
 def solve(gram: np.ndarray, right: np.ndarray) -> np.ndarray:
@@ -57,7 +82,7 @@ def likeness(seen: Seen) -> tuple[np.ndarray, np.ndarray]:
     return both.mean(axis=0), np.cov(both.T)
 
 
-def plain_difference(seen: Seen) -> np.ndarray:
+def plain_difference(seen: Worlds) -> np.ndarray:
     """CIEDE2000 (N,) of what was read over white, as it stands."""
     to_xyz = RGB_TO_XYZ["Display P3"].T
     labs = [
@@ -67,38 +92,95 @@ def plain_difference(seen: Seen) -> np.ndarray:
     return np.asarray(ciede2000(*labs))
 
 
-def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
-    seen = to_seen(worlds, fields=fields)
+class Net(torch.nn.Module):
+    """The network of a Branch, with differences over their standard deviation."""
+
+    def __init__(self, features: int, readings: int, *, fields: bool) -> None:
+        super().__init__()
+        turned, terms = TURNED[fields], 1 + features + HIDDEN
+        self.readings = readings
+        self.turned = torch.nn.Parameter(torch.randn(turned, readings) / readings**0.5)
+        self.first = torch.nn.Linear(features + turned, HIDDEN)
+        self.second = torch.nn.Linear(HIDDEN, HIDDEN)
+        self.matrix = torch.nn.Linear(terms, 6 * readings, bias=False)
+        self.mean = torch.nn.Linear(terms, 3, bias=False)
+
+    def forward(self, x: torch.Tensor, d: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        """Lab of the gap and of what a warm lamp changes (N, 6), and of the middle (N, 3), each over its SIZES."""
+        hidden = torch.cat([x, torch.abs(d @ self.turned.T)], dim=1)
+        for layer in (self.first, self.second):
+            hidden = torch.nn.functional.silu(layer(hidden))
+        z = torch.cat([torch.ones(len(x), 1), x, hidden], dim=1)
+        return torch.einsum("ncd,nd->nc", self.matrix(z).view(-1, 6, self.readings), d), self.mean(z)
+
+
+#: What the network's gap and middle are multiplied by, so that their weights are about as large as the others.
+SIZES = 3.0, 10.0
+
+
+def fit_matrices(worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
+    """Centres, components and likeness of the readings, and the network, trained on noise drawn for each step."""
+    some = rng.permutation(len(worlds.world))[:60000]
+    seen = to_seen(worlds, rng, fields=fields, rows=some)
     d, features = features_of(seen)
     centre, scale = features.mean(axis=0), features.std(axis=0) + 1e-3
-    x = (features - centre) / scale
-    values, vectors = np.linalg.eigh(np.cov(x.T))
+    values, vectors = np.linalg.eigh(np.cov(((features - centre) / scale).T))
     order = np.argsort(values)[::-1][: COMPONENTS[fields]]
-    start = Branch(
-        centre, scale, vectors[:, order], np.sqrt(values[order] + 0.1),
-        *[np.zeros((3, 1))] * 6, *likeness(seen), np.zeros((1, 1)),
+    net = Net(features.shape[1], d.shape[1], fields=fields)
+    spread = d.std(axis=0)
+    middle = train(net, worlds, rng, (centre, scale, spread), fields=fields)
+    numbers = {name: value.detach().numpy().astype(float) for name, value in net.state_dict().items()}
+    matrix = SIZES[0] * numbers["matrix.weight"].reshape(6, d.shape[1], -1).transpose(0, 2, 1) / spread
+    mean = SIZES[1] * numbers["mean.weight"]
+    mean[:, 0] += middle
+    none = np.zeros((3, 1))
+    return Branch(
+        centre, scale, vectors[:, order], np.sqrt(values[order] + 0.1), numbers["turned"].T / spread[:, None],
+        numbers["first.weight"].T, numbers["first.bias"], numbers["second.weight"].T, numbers["second.bias"],
+        matrix[:3], mean, matrix[3:], none, none, none, *likeness(seen), d.T @ d / len(d),
     )  # fmt: skip
-    z = start.look(seen).z
+
+
+def train(
+    net: Net, worlds: Worlds, rng: np.random.Generator, scaled: tuple[np.ndarray, ...], *, fields: bool
+) -> np.ndarray:
+    """Fits the network by what its colours miss, lightness, chroma and hue as CIE 116:1995 weighs them; the mean middle.
+
+    Large misses count by their size, not its square: worlds that no reading tells apart must not rule the others.
+    """
+    centre, scale, spread = scaled
     gap, middle = worlds.lab[:, 1] - worlds.lab[:, 0], worlds.lab.mean(axis=1)
-    chroma = np.hypot(middle[:, 1], middle[:, 2])
-    # by what was seen: weights that know the truth would favour pairs whose reading is too far apart
-    weight = 1 / (WEIGHT + 0.08 * plain_difference(seen)) / (1 + 0.02 * chroma)
-    terms, readings = z.shape[1], d.shape[1]
     warm = [absorbance_to_lab(worlds.absorbance[:, k], "A") for k in (0, 1)]
-    wanted = np.concatenate([gap, warm[1] - warm[0] - gap], axis=1)
-    gram, right = np.zeros((terms * readings,) * 2), np.zeros((terms * readings, 6))
-    for k in range(0, len(z), 4000):
-        rows = slice(k, k + 4000)
-        product = (z[rows, :, None] * d[rows, None, :]).reshape(-1, terms * readings) * weight[rows, None]
-        gram += product.T @ product
-        right += product.T @ (wanted[rows] * weight[rows, None])
-    matrix = solve(gram, right).T.reshape(6, terms, readings)
-    mean = solve(z.T @ z, z.T @ middle).T
-    return replace(start, matrix=matrix[:3], warm=matrix[3:], mean=mean, differences=d.T @ d / len(d))
+    chroma = np.hypot(middle[:, 1], middle[:, 2])
+    unit = np.stack([np.ones_like(chroma), 1 + 0.045 * chroma, 1 + 0.015 * chroma], axis=1)
+    axes = hue_axes(middle) / unit[:, :, None]
+    # by what was seen: weights that know the truth would favour pairs whose reading is too far apart
+    weight = 1 / (WEIGHT + 0.08 * plain_difference(worlds))
+    mean = middle.mean(axis=0)
+    wanted = np.stack([gap, warm[1] - warm[0] - gap, middle - mean], axis=1)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=DECAY)
+    rates = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, total_steps=STEPS[fields])
+    for _ in range(STEPS[fields]):
+        rows = rng.integers(len(gap), size=TOGETHER)
+        d, features = features_of(to_seen(worlds, rng, fields=fields, rows=rows))
+        x = np.clip((features - centre) / scale, -6.0, 6.0)
+        told, lies = net(torch.tensor(x, dtype=torch.float32), torch.tensor(d / spread, dtype=torch.float32))
+        found = torch.cat([SIZES[0] * told, SIZES[1] * lies], dim=1).view(-1, 3, 3)
+        missed = torch.einsum(
+            "nac,nkc->nka", torch.tensor(axes[rows]), found.double() - torch.tensor(wanted[rows])
+        )
+        size = torch.sqrt((missed**2).sum(dim=2) + torch.tensor([0.05, 0.1, 0.3]) ** 2)
+        share = torch.tensor(weight[rows] / weight.mean())[:, None] * torch.tensor([1.0, 0.2, 0.0])
+        loss = (size * (share + torch.tensor([0.0, 0.0, 0.1]))).sum(dim=1).mean()
+        optimiser.zero_grad()
+        loss.backward()
+        optimiser.step()
+        rates.step()
+    return mean
 
 
-def fit_errors(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
-    seen = to_seen(worlds, fields=fields)
+def fit_errors(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
+    seen = to_seen(worlds, rng, fields=fields)
     at = table.look(seen)
     middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
@@ -125,10 +207,10 @@ def fit_warm_sd(table: Branch, worlds: Worlds, seen: Seen, middle: np.ndarray) -
     return np.array([small, np.maximum(large - small / 5, 0.0)])
 
 
-def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
-    """The same, so that 95 % of lengths lie within 1.96 standard deviations along the difference, and 95 % of middles
-    within the ellipsoid of three dimensions."""
-    seen = to_seen(worlds, fields=fields)
+def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
+    """The same, so that as many lengths as HELD lie within 1.96 standard deviations along the difference, and 95 % of
+    middles within the ellipsoid of three dimensions."""
+    seen = to_seen(worlds, rng, fields=fields)
     at = table.look(seen)
     middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
@@ -143,8 +225,7 @@ def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
             np.linalg.norm(vector), 1e-6
         )
     near = (said < 8) & (said > 0.3)
-    # these worlds are harder than kitchens are: more kinds of lamp, dyes and free shapes
-    more = np.quantile(np.abs(said - worlds.delta_e)[near] / along[near], 0.94) / 1.96
+    more = np.quantile(np.abs(said - worlds.delta_e)[near] / along[near], HELD[fields]) / 1.96
     off = np.einsum("nac,nc->na", axes, middle - worlds.lab.mean(axis=1))
     within = 7.815  # chi squared, 3 degrees of freedom, 95 %
     wide = np.sqrt(np.quantile(((off / table.scatter_sd(at)) ** 2).sum(axis=1), 0.95) / within)
@@ -155,8 +236,8 @@ def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
     return replace(table, error=error, scatter=scatter)
 
 
-def judge(table: Branch, worlds: Worlds, *, fields: bool) -> None:
-    seen = to_seen(worlds, fields=fields)
+def judge(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> None:
+    seen = to_seen(worlds, rng, fields=fields)
     at = table.look(seen)
     middle, gap = table.middle(at), table.gap(at)
     said = np.asarray(ciede2000(middle - gap / 2, middle + gap / 2))
@@ -183,7 +264,7 @@ def judge(table: Branch, worlds: Worlds, *, fields: bool) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--out", type=Path)
-    parser.add_argument("--worlds", type=int, default=6000)
+    parser.add_argument("--worlds", type=int, default=24000)
     parser.add_argument("--seed", type=int, default=2)
     parser.add_argument("--without", default="")
     parser.add_argument("--judge", action="store_true")
@@ -191,24 +272,24 @@ def main() -> None:
     left_out = tuple(name.strip() for name in args.without.split(",") if name.strip())
     phones = tuple(p for p in measured_phones() if p not in left_out)
     rngs = [np.random.default_rng([args.seed, k]) for k in range(4)]
+    torch.manual_seed(args.seed)
     first = draw_worlds(rngs[0], args.worlds, PAIRS, phones)
-    second = draw_worlds(rngs[1], args.worlds // 3, PAIRS, phones)
-    third = draw_worlds(rngs[2], args.worlds // 3, PAIRS, phones)
+    second = draw_worlds(rngs[1], args.worlds // 4, PAIRS, phones)
+    third = draw_worlds(rngs[2], args.worlds // 4, PAIRS, phones)
     print(f"worlds drawn: {len(first.world)} pairs", file=sys.stderr)
     tables = {}
     for fields in (True, False):
-        water = first.water
         sets = [w.take(w.water) if fields else w for w in (first, second, third)]
-        table = fit_errors(fit_matrices(sets[0], fields=fields), sets[1], fields=fields)
-        tables[fields] = widen(table, sets[2], fields=fields)
+        table = fit_matrices(sets[0], rngs[3], fields=fields)
+        table = fit_errors(table, sets[1], rngs[3], fields=fields)
+        tables[fields] = widen(table, sets[2], rngs[3], fields=fields)
         if args.judge:
             print(" third set")
-            judge(tables[fields], sets[2], fields=fields)
+            judge(tables[fields], sets[2], rngs[3], fields=fields)
             own = left_out or measured_phones()
             test = draw_worlds(np.random.default_rng([args.seed, 9]), 1500, 4, own, share=1.0)
             print(" left out" if left_out else " measured phones")
-            judge(tables[fields], test.take(test.water), fields=fields)
-        del water
+            judge(tables[fields], test.take(test.water), rngs[3], fields=fields)
     if args.out:
         arrays = {
             f"{'fields' if fields else 'white'}_{name}": getattr(table, name).astype(np.float32)

@@ -5,7 +5,7 @@ cameras report (Jiang, Liu, Gu, Suesstrunk 2013, WACV, from memory) and those of
 and widened a little. Lamps: daylight, CIE LEDs and fluorescents, incandescent, mixtures, invented blue-pumped LEDs.
 Matrices: white-preserving least squares on a chart (Finlayson, Drew 1997), as makers fit them. Inks: simulate/inks.py.
 Drinks: natural colours and dyes, metameric pairs of them, and one in six of free shape, for a table that has seen the
-listed dyes only says too much of others. Noise as the reader has it on drawn photos.
+listed dyes only says too much of others. Noise, as the reader has it on drawn photos, comes in add_noise.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ _LUMA = np.array([0.23, 0.69, 0.08])
 
 @dataclass(frozen=True, eq=False)
 class Worlds:
-    """What was read of N pairs, linear Display P3 relative to paper, (N, 7, 3): white first, then the six fields.
+    """What N pairs are without noise, linear Display P3 relative to paper, (N, 7, 3): white first, then the six fields.
 
     water: whether a glass of water stands there; srgb: whether the file was sRGB; world (N,): pairs of one number share
     phone, lamp and inks; lab (N, 2, 3): truth of reference and batch; absorbance (N, 2, 81); lamp (N, 81).
@@ -111,27 +111,33 @@ def _draw_world(
     strength, paper = rng.normal(0.03, 0.07) * hard, rng.uniform(0.5, 0.85)
     to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ RGB_TO_XYZ["sRGB"] if srgb else np.eye(3)
     water = rng.random() < 0.85
-    noise = float(np.exp(rng.uniform(-1.2, 0.3)))
 
     def read(reflectance: Array, sheet: Array, *, glassed: bool = True) -> Array:
         """(N, 7, 3) of reflectances (N, 81) over one spot's fields (7, 81)."""
         light = (reflectance[:, None] * sheet) @ response
-        if glassed:  # what is left of the surface's white, and a little haze
-            light = glass * light + veil + rng.normal(0, noise * HAZE_SD, (len(light), 1, 1))
-        file = np.maximum(light @ matrix.T, 0.0)
-        file = _bend(file, strength, paper)
-        over_fields = np.r_[0.0, np.ones(6)][:, None]
-        common = rng.normal(0, noise * GLASS_SD, (len(file), 1, 1))
-        field = rng.normal(0, noise * FIELD_SD, (len(file), 7, 1)) * over_fields
-        own = noise * rng.normal(0, 1, file.shape) * (WHITE_SD + (CHANNEL_SD - WHITE_SD) * over_fields)
-        floor = noise * rng.normal(0, 1, file.shape) * (FLOOR * (0.3 + 0.7 * over_fields))
-        return (file * np.exp(common + field + own) + floor) @ to_p3.T
+        if glassed:  # what is left of the surface's white
+            light = glass * light + veil
+        return _bend(np.maximum(light @ matrix.T, 0.0), strength, paper) @ to_p3.T
 
     seen = [read(10 ** (-2 * once[:, k]), sheets[k]) for k in range(2)]
     blank = read(np.ones((pairs, len(NM))), sheets[2], glassed=bool(water))
     lab = np.stack([absorbance_to_lab(once[:, k]) for k in range(2)], axis=1)
     full = np.full(pairs, 1)
     return [*seen, blank, full * water > 0, full * srgb > 0, full * number, lab, once, free]
+
+
+def add_noise(rng: np.random.Generator, values: Array, level: Array) -> Array:
+    """Readings (N, C, 3) with the noise of a photo that is `level` (N,) times as noisy as a hard one."""
+    of_field = (np.arange(values.shape[1]) > 0).astype(float)[:, None]
+    level = level[:, None, None]
+
+    def draw(*shape: int) -> Array:
+        return level * rng.standard_normal((len(values), *shape), dtype=np.float32)
+
+    common = GLASS_SD * draw(1, 1) + FIELD_SD * of_field * draw(values.shape[1], 1)
+    own = (WHITE_SD + (CHANNEL_SD - WHITE_SD) * of_field) * draw(*values.shape[1:])
+    floor = FLOOR * (0.3 + 0.7 * of_field) * draw(*values.shape[1:])
+    return (values + HAZE_SD * draw(1, 1)) * np.exp(common + own) + floor
 
 
 def _bend(linear: Array, strength: float, paper: float) -> Array:

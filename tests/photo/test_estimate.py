@@ -127,7 +127,7 @@ def test_a_field_that_one_glass_does_not_show_is_filled_in():
 
 def test_light_that_is_known_badly_over_a_glass_is_told_from_a_colour_by_the_fields():
     trusted, doubted, held = [], [], []
-    for number, ((one, two, water), true) in enumerate(pairs(4, 40)):
+    for number, ((one, two, water), true) in enumerate(pairs(4, 120)):
         shade = replace(two, values=two.values * (1.12 if number % 2 else 0.88))
         expected = float(ciede2000(*true))
         trusted.append(abs(float(ciede2000(*read([one, shade, water]).lab)) - expected))
