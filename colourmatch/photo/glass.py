@@ -56,7 +56,7 @@ def find_glass(
     beyond, seen = _zones(
         height, width, ring_mm * scale, 1.5 * scale, (print_mm + _PRINT_MM) * scale if print_mm else 0.0
     )
-    noise = _middle(square[::2, ::2][beyond[::2, ::2]]) if beyond.any() else 0.004**2
+    noise = float(np.median(square[::2, ::2][beyond[::2, ::2]])) if beyond.any() else 0.004**2
     strong = ((square > max(16 * noise, 0.008**2)) & seen).astype(np.uint8)
     wide = _widen(strong, 2 * round(scale) + 1)
     rims, part = _rims(scale, 1.0), None
@@ -104,11 +104,6 @@ def _edge_strength(relative: NDArray[np.float32]) -> NDArray[np.float32]:
     square = np.asarray(cv2.multiply(gx, gx, dst=gx), np.float32)
     square += np.asarray(cv2.multiply(gy, gy, dst=gy), np.float32)
     return np.maximum(np.maximum(square[..., 0], square[..., 1]), square[..., 2])
-
-
-def _middle(values: NDArray[np.float32]) -> float:
-    """The upper median, without the half of its time that a general median takes to check its input."""
-    return float(np.partition(values, len(values) // 2)[len(values) // 2])
 
 
 def _widen(mask: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:

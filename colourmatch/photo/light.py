@@ -89,14 +89,9 @@ def _trimmed_mean(
 
 def _middle_codes(codes: NDArray[np.uint8], valid: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """The two codes on both sides of the middle of each row's valid ones, shape (rows, 2); their mean is the median."""
-    middle = np.empty((len(codes), 2), np.uint8)
-    whole = valid.all(axis=1)
-    both = [(codes.shape[1] - 1) // 2, codes.shape[1] // 2]
-    middle[whole] = np.partition(codes[whole], both, axis=1)[:, both]
-    ordered = np.sort(np.where(valid, codes, 255)[~whole], axis=1)
-    count = np.count_nonzero(valid[~whole], axis=1)[:, None]
-    middle[~whole] = np.take_along_axis(ordered, np.hstack([(count - 1) // 2, count // 2]), axis=1)
-    return middle
+    ordered = np.sort(np.where(valid, codes, 255), axis=1)
+    count = np.count_nonzero(valid, axis=1)[:, None]
+    return np.take_along_axis(ordered, np.hstack([(count - 1) // 2, count // 2]), axis=1)
 
 
 def _check_exposure(codes: Array) -> None:

@@ -50,8 +50,8 @@ class SpotReading:
     glass: Glass | None
     window_share: float
     glint_share: float
-    empty: tuple[bool, bool, bool]
-    full: tuple[bool, bool, bool]
+    empty: NDArray[np.bool_]
+    full: NDArray[np.bool_]
     fields: FieldsReading | None = None
 
 
@@ -185,15 +185,11 @@ def _part(linear: NDArray[np.float32], paper: Nodes, part: Crop) -> NDArray[np.f
     return linear[part] / cv2.warpAffine(paper, to_node, size, flags=options, borderMode=cv2.BORDER_REPLICATE)
 
 
-def _at_ends(codes: NDArray[np.uint8]) -> tuple[tuple[bool, bool, bool], tuple[bool, bool, bool]]:
+def _at_ends(codes: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Which channels of codes (N, 3) lie at the low end of the range, and which at the high end."""
-    empty, full = [], []
-    for channel in range(3):
-        counts = np.bincount(codes[:, channel], minlength=256)
-        mean, crowd = float(counts @ np.arange(256)) / max(len(codes), 1), END_SHARE * len(codes)
-        empty.append(bool(mean < LOW_CODE or counts[0] > crowd))
-        full.append(bool(mean > HIGH_CODE or counts[255] > crowd))
-    return (empty[0], empty[1], empty[2]), (full[0], full[1], full[2])
+    mean, crowd = codes.sum(axis=0) / max(len(codes), 1), END_SHARE * len(codes)
+    at_low, at_high = (np.count_nonzero(codes == end, axis=0) > crowd for end in (0, 255))
+    return (mean < LOW_CODE) | at_low, (mean > HIGH_CODE) | at_high
 
 
 def _reject_glints(
@@ -280,15 +276,10 @@ def _read_bars(flat: FlatCard, light: LightField, name: str, glass: Glass | None
     ]
     if len(whole) < 3:
         return None
-    levels = np.array([_levels(np.sort(profile[period == k])) for k in whole])
+    levels = np.array([np.percentile(profile[period == k], (15, 85)) for k in whole])
     paper_codes = [
         np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])
     ]
     paper = float(np.interp(float(weights @ paper_codes), codes, table))
     bright = float(np.median(levels[:, 1])) / max(paper, 1e-4)
     return Bars(bright, bright * float(np.median(levels[:, 0] / levels[:, 1])), flat.coarseness)
-
-
-def _levels(ordered: Array) -> Array:
-    """The 15th and 85th percentile of ordered values."""
-    return np.interp([0.15, 0.85], np.linspace(0, 1, len(ordered)), ordered)
