@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -20,7 +19,15 @@ from colourmatch.book.checks import (
     to_json,
     utc_text,
 )
-from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
+from colourmatch.book.entries import (
+    AMENDABLE,
+    AmendmentEntry,
+    ClosingEntry,
+    Lot,
+    LotFigures,
+    LotStory,
+    ReopeningEntry,
+)
 from colourmatch.book.naming import (
     find_lot_id,
     find_reference,
@@ -60,44 +67,6 @@ if TYPE_CHECKING:  # lists of lots do not wait for it
     from colourmatch.advice import Advice
 
 
-#: The figures of a lot's head that can be put right.
-AMENDABLE = (
-    "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
-    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant", "name", "number",
-    "made_up_to", "hand", "label_lines",
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class LotFigures:
-    """The figures of a lot that is to be begun.
-
-    stocks: names or ids in the order of use, the first is the main one; dilution 5: 1 part of liquid made up to
-    5 with water, both glasses alike; target_lab: a colour (D65, 2 degrees) entered by hand; made_up_to 6: 1 part
-    is made up to 6 parts of drink by its label, to which the limits of the law then apply; hand: in what doses
-    are measured; like: the id of the lot whose figures these are.
-    """
-
-    name: str
-    volume_ml: float | None
-    stocks: Sequence[str | int] | str
-    dilution: float = 1.0
-    ceiling_mg_per_l: float | None = None
-    depth_mm: float = 10.0
-    tolerance: float = 1.5
-    already_mg_per_l: float = 0.0
-    already_colourant: str | None = None
-    jurisdiction: str | None = None
-    reference: str | int | None = None
-    target_lab: Sequence[float] | None = None
-    notes: str = ""
-    serving: Mapping[str, Any] | None = None
-    made_up_to: float = 1.0
-    hand: str = "drops"
-    like: int | None = None
-    label_lines: Mapping[str, str] = field(default_factory=dict)
-
-
 class Lots(Part):
     """Lots of an open book."""
 
@@ -108,31 +77,34 @@ class Lots(Part):
         stocks: Sequence[str | int] | str,
         *,
         number: str | None = None,
+        reference: str | int | None = None,
         entered_by: str | None = None,
         token: str | None = None,
         **figures: Any,
     ) -> Lot:
-        """Begin a lot; figures: further ones as in `LotFigures`.
+        """Begin a lot, tinted to a `reference` by name or id; figures: further ones as in `LotFigures`.
 
         InputError for a figure that is not possible, NotFoundError for a stock or a reference that does not exist.
         """
-        told = LotFigures(name, volume_ml, stocks, **figures)
+        chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
+        told = LotFigures(name=name, volume_ml=volume_ml, stocks=chosen, **figures)
         given = {"number": number, **vars(told)}
-        del given["stocks"], given["reference"]
+        del given["stocks"], given["reference_id"]
         values = {key: check_figure(key, value) for key, value in given.items()}
         values |= in_columns("target_lab", values.pop("target_lab"))
         values["serving"] = to_json(values["serving"])
-        usual, details = LotFigures("", None, ()), {key: values.pop(key) for key in LOT_DETAILS}
+        usual = LotFigures(name="", volume_ml=None, stocks=())
+        details = {key: values.pop(key) for key in LOT_DETAILS}
         special = {key: value for key, value in details.items() if value != getattr(usual, key)}
         values["details"] = to_json(special or None)
-        reference = None if told.reference is None else self._read(find_reference, told.reference)
-        values["reference_id"] = reference and reference.id
+        wanted = told.reference_id if reference is None else reference
+        values["reference_id"] = None if wanted is None else self._read(find_reference, wanted).id
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.lots, token)) is not None:
-                _refuse_other_lot(connection, known, values, stocks)
+                _refuse_other_lot(connection, known, values, chosen)
                 return int(known["id"])
-            stock_ids = _stock_ids(connection, stocks)
+            stock_ids = _stock_ids(connection, chosen)
             return begin_lot(connection, stock_ids, **values, entered_by=entered_by, token=token)
 
         return self.get(self._database.write(act))
@@ -225,9 +197,9 @@ class Lots(Part):
         The new figure counts for the whole lot, as if it had been given at its beginning. A name and a number then
         find the lot, the old ones do so no more and are free; number None: the automatic one.
         """
-        if not changes or (unknown := set(changes) - set(AMENDABLE)):
+        if not changes or (unknown := set(changes) - AMENDABLE):
             raise ValueError(
-                f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
+                f"changes must be among {', '.join(sorted(AMENDABLE))}, got {sorted(changes) and unknown}"
             )
         why = check_reason(reason)
         if changes.get("reference_id") is not None:
@@ -297,7 +269,7 @@ class Lots(Part):
 
 
 def _refuse_other_lot(
-    connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int] | str
+    connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int]
 ) -> None:
     """InputError when a lot found by its token was begun with other figures or stocks."""
     # a number that was another lot's before stands in an amendment
@@ -308,11 +280,10 @@ def _refuse_other_lot(
     refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
 
 
-def _stock_ids(connection: Connection, stocks: Sequence[str | int] | str) -> list[int]:
-    chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
-    if not chosen:
+def _stock_ids(connection: Connection, stocks: Sequence[str | int]) -> list[int]:
+    if not stocks:
         raise InputError("A lot needs at least one stock. Name it with --stock.")
-    return list(dict.fromkeys(find_stock(connection, stock).id for stock in chosen))
+    return list(dict.fromkeys(find_stock(connection, stock).id for stock in stocks))
 
 
 def _chosen(connection: Connection, search: str | None, open_only: bool) -> Query:
