@@ -80,9 +80,8 @@ def take_photo(
         light = phone.levels[np.asarray(photo)] @ np.linalg.inv(phone.matrix).T
         through = np.asarray(shares) / np.float32(255)
     for glass, once in enumerate(_fill_glasses(kitchen, depth_mm, dilution)):
-        passed = (
-            once**2 @ phone.signals / phone.signals.sum(axis=0)
-        )  # seen over white paper: through it twice
+        # it is seen over white paper, so that light comes through it twice
+        passed = once**2 @ phone.signals / phone.signals.sum(axis=0)
         light *= 1 - through[..., glass, None] * (1 - passed)
     level = np.interp(light @ phone.matrix.T, phone.levels, np.arange(256))
     level += np.random.default_rng(number).normal(0, _NOISE, level.shape)
@@ -93,12 +92,9 @@ def take_photo(
 
 def true_difference(kitchen: Kitchen) -> float:
     """CIEDE2000 of what is truly in the glasses, which no photo knows."""
-    water = transmittance_to_xyz(np.ones(_invented().dye.shape))
-    labs = [
-        xyz_to_lab(transmittance_to_xyz(once**2), water)
-        for once in _fill_glasses(kitchen, DEPTH_MM, DILUTION)
-    ]
-    return float(ciede2000(*labs))
+    glasses = np.array(_fill_glasses(kitchen, DEPTH_MM, DILUTION))
+    water = transmittance_to_xyz(np.ones_like(glasses))
+    return float(ciede2000(*xyz_to_lab(transmittance_to_xyz(glasses**2), water)))
 
 
 @cache
