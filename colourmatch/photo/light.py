@@ -78,11 +78,9 @@ def _trimmed_mean(
     high = (np.searchsorted(table, 1.05 * middle + 1e-4, "right") - 1).astype(np.uint8)
     good = (codes >= low[:, None]) & (codes <= high[:, None]) & valid
     count = np.count_nonzero(good, axis=1)
-    kept = codes * good
-    left_out = codes.shape[1] - count  # each counts as code 0 in the sums
-    linear = np.add.reduce(cv2.LUT(kept, table), axis=1, dtype=float) - left_out * float(table[0])
     mean, mean_code = (
-        total / np.maximum(count, 1) for total in (linear, np.add.reduce(kept, axis=1, dtype=float))
+        np.where(good, values, 0).sum(axis=1, dtype=float) / np.maximum(count, 1)
+        for values in (cv2.LUT(codes, table), codes)
     )
     return mean, mean_code, count > 0.25 * codes.shape[1]
 
