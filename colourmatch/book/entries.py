@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from colourmatch.book.checks import STOPS
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.liquid.stock import Addition, BatchState, Stock
-from colourmatch.records import alike, names_of, pick
+from colourmatch.records import alike, pick
 from colourmatch.words.advice import NO_ROOM, tell_room
 
 if TYPE_CHECKING:
@@ -48,10 +48,6 @@ class LotFigures:
     hand: str = "drops"
     like: int | None = None
     label_lines: Mapping[str, str] = field(default_factory=dict)
-
-
-#: The figures of a lot's head that can be put right.
-AMENDABLE = {*names_of(LotFigures), "number"} - {"like"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -393,11 +389,7 @@ def mark(events: list[LotEntry]) -> list[LotEntry]:
     for entry in events:
         move, place = moves.get(entry.id), stands.get(entry.replaces_id, (entry.created_at, None))
         stands[entry.id] = at, by = place if move is None else (move.moved_to, move.id)
-        told: dict[str, Any] = {
-            "replaced_by_id": successors.get(entry.id),
-            "stands_at": at,
-            "moved_by_id": by,
-        }
+        told = dict[str, Any](replaced_by_id=successors.get(entry.id), stands_at=at, moved_by_id=by)
         if isinstance(entry, PhotoEntry):
             told["aside"] = aside.get(entry.id)
             if said.get((SWAPPED, entry.id)):

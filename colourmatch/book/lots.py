@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection, and_, func, or_, select
 
+from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.additions import relabel
 from colourmatch.book.checks import (
@@ -18,15 +19,6 @@ from colourmatch.book.checks import (
     name_key,
     to_json,
     utc_text,
-)
-from colourmatch.book.entries import (
-    AMENDABLE,
-    AmendmentEntry,
-    ClosingEntry,
-    Lot,
-    LotFigures,
-    LotStory,
-    ReopeningEntry,
 )
 from colourmatch.book.naming import (
     find_lot_id,
@@ -61,10 +53,14 @@ from colourmatch.book.transactions import (
     refuse_other,
 )
 from colourmatch.errors import InputError
-from colourmatch.records import plain
+from colourmatch.records import names_of, plain
 
 if TYPE_CHECKING:  # lists of lots do not wait for it
     from colourmatch.advice import Advice
+
+
+#: The figures of a lot's head that can be put right.
+AMENDABLE = {*names_of(e.LotFigures), "number"} - {"like"}
 
 
 class Lots(Part):
@@ -81,19 +77,19 @@ class Lots(Part):
         entered_by: str | None = None,
         token: str | None = None,
         **figures: Any,
-    ) -> Lot:
+    ) -> e.Lot:
         """Begin a lot, tinted to a `reference` by name or id; figures: further ones as in `LotFigures`.
 
         InputError for a figure that is not possible, NotFoundError for a stock or a reference that does not exist.
         """
         chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
-        told = LotFigures(name=name, volume_ml=volume_ml, stocks=chosen, **figures)
+        told = e.LotFigures(name=name, volume_ml=volume_ml, stocks=chosen, **figures)
         given = {"number": number, **vars(told)}
         del given["stocks"], given["reference_id"]
         values = {key: check_figure(key, value) for key, value in given.items()}
         values |= in_columns("target_lab", values.pop("target_lab"))
         values["serving"] = to_json(values["serving"])
-        usual = LotFigures(name="", volume_ml=None, stocks=())
+        usual = e.LotFigures(name="", volume_ml=None, stocks=())
         details = {key: values.pop(key) for key in LOT_DETAILS}
         special = {key: value for key, value in details.items() if value != getattr(usual, key)}
         values["details"] = to_json(special or None)
@@ -109,7 +105,7 @@ class Lots(Part):
 
         return self.get(self._database.write(act))
 
-    def get(self, lot: int | str) -> Lot:
+    def get(self, lot: int | str) -> e.Lot:
         """A lot by its id, its number, or its name as they are now; NotFoundError names near ones.
 
         InputError when a text can mean several lots: it lists them.
@@ -124,7 +120,7 @@ class Lots(Part):
 
     def search(
         self, search: str | None = None, *, open_only: bool = False, limit: int = 50, offset: int = 0
-    ) -> list[Lot]:
+    ) -> list[e.Lot]:
         """Lots, the newest first; `search` is a part of the name or of the number, capitals or not."""
         if limit < 0 or offset < 0:
             raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
@@ -147,7 +143,7 @@ class Lots(Part):
         stock: str | int | None = None,
         reference: str | int | None = None,
         limit: int = 50,
-    ) -> list[Lot]:
+    ) -> list[e.Lot]:
         """The lots closed last, trials left out, in the order of closing; of a stock (all bottles of its name) or a reference.
 
         NotFoundError for a stock or a reference that does not exist.
@@ -173,13 +169,13 @@ class Lots(Part):
             found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))}
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
-    def story(self, lot: int | str, at: datetime | str | None = None) -> LotStory:
+    def story(self, lot: int | str, at: datetime | str | None = None) -> e.LotStory:
         """A lot with all its entries in order, as the book stood at a time (now when None)."""
         with self._database.read() as connection:
             moment = None if at is None else utc_text(at)
             return read_story(connection, find_lot_id(connection, lot), moment)
 
-    def stories(self, lot_ids: Sequence[int]) -> list[LotStory]:
+    def stories(self, lot_ids: Sequence[int]) -> list[e.LotStory]:
         """Lots that are there with all their entries, in the order of the ids; quicker than one after the other."""
         return self._read(read_stories, lot_ids)
 
@@ -191,7 +187,7 @@ class Lots(Part):
         entered_by: str | None = None,
         token: str | None = None,
         **changes: Any,
-    ) -> AmendmentEntry:
+    ) -> e.AmendmentEntry:
         """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
 
         The new figure counts for the whole lot, as if it had been given at its beginning. A name and a number then
@@ -209,7 +205,7 @@ class Lots(Part):
             return {key: _check_change(connection, key, changes[key]) for key in changes}
 
         return enter(
-            self._database, "amendment", AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
+            self._database, "amendment", e.AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
             entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
             check=lambda c, lot_id: _refuse_names(c, lot_id, checked(c)),
         )  # fmt: skip
@@ -221,7 +217,7 @@ class Lots(Part):
         text: str = "",
         final: Advice | Mapping[str, Any] | None = None,
         **by: Unpack[By],
-    ) -> ClosingEntry:
+    ) -> e.ClosingEntry:
         """Close a lot; afterwards it takes corrections, notes and rechecks, a dose is a ClosedError."""
         asked = {"outcome": check_outcome(outcome), "text": check_text(text)}
 
@@ -230,9 +226,9 @@ class Lots(Part):
             before = count(connection, select(t.closings).where(t.closings.c.lot_id == lot_id))
             return asked | {"final": to_json(plain(final)), "lot_id": lot_id, "reopened_before": before}
 
-        return enter(self._database, "closing", ClosingEntry, lot, particulars, **by, asked=asked)
+        return enter(self._database, "closing", e.ClosingEntry, lot, particulars, **by, asked=asked)
 
-    def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:
+    def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> e.ReopeningEntry:
         """Open a closed lot again; its closing stays in the story.
 
         What that closing taught of the stocks is taken back, so that the lot's photos count once when it is closed
@@ -263,7 +259,7 @@ class Lots(Part):
                 relabel(connection, lot_id, stock, told, entered_by)
 
         return enter(
-            self._database, "reopening", ReopeningEntry, lot, particulars,
+            self._database, "reopening", e.ReopeningEntry, lot, particulars,
             **by, reason=why, when_closed=True, prove=True, then=then, asked={},
         )  # fmt: skip
 
