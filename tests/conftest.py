@@ -10,11 +10,12 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
 
 import pytest
+from drawn import save_photo
+from drawn.demo import draw_demo_photo
 from remembering import remember
 
 from colourmatch.book.lot_book import LotBook, open_book
-from colourmatch.simulate import save_photo
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
+from colourmatch.simulate.kitchen import Kitchen
 
 #: Files of half a minute and more without a browser.
 LONG = ("test_cli.py", "test_lot.py", "test_pages.py", "test_reference.py")

@@ -7,12 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from PIL import Image, ImageCms, ImageOps
-
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
-from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
-from colourmatch.facts import read_json
-from colourmatch.simulate import (
+from drawn import (
     Light,
     Phone,
     Pose,
@@ -30,7 +25,12 @@ from colourmatch.simulate import (
     sensor_curves,
     truth_of,
 )
-from colourmatch.simulate.glassware import oblique_path
+from drawn.glassware import oblique_path
+from PIL import Image, ImageCms, ImageOps
+
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
+from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
+from colourmatch.facts import read_json
 
 CARD = read_json("card-v1.json")
 WATER = np.ones(81)

@@ -92,7 +92,7 @@ def test_facts_and_app_lie_inside(unpacked):
     assert parts
     parts.add("colourmatch/sharing/entry_page.html")
     pages = {f"colourmatch/guide/{path.name}" for path in (ROOT / "colourmatch" / "guide").glob("*.md")}
-    photos = {f"colourmatch/simulate/photos/{path.name}" for path in SHIPPED.glob("*.jpg")}
+    photos = {f"colourmatch/simulate/photos/{path.name}" for path in SHIPPED.iterdir()}
     assert photos
     assert (
         facts | parts | pages | photos | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held

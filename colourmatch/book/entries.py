@@ -4,6 +4,7 @@ Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as th
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -18,38 +19,51 @@ if TYPE_CHECKING:
     from colourmatch.measurement import Measurement
 
 
-@dataclass(frozen=True)
-class Lot:
-    """The head of a lot, with later amendments in place.
+@dataclass(frozen=True, kw_only=True)
+class LotFigures:
+    """The figures of a lot, as they are given when it is begun and as they stand at its head.
 
-    `made_up_to`: parts of drink that 1 part is made up to by its label. `hand`: in what doses are measured, "drops",
-    "ml" or "grams". `like`: the lot whose figures it was begun with. `label_lines`: the maker's own lines of the label.
+    stocks: names or ids in the order of use, the first is the main one; dilution 5: 1 part of liquid made up to
+    5 with water, both glasses alike; target_lab: a colour (D65, 2 degrees) entered by hand; made_up_to 6: 1 part
+    is made up to 6 parts of drink by its label, to which the limits of the law then apply; hand: in what doses
+    are measured, "drops", "ml" or "grams"; like: the id of the lot whose figures these are; label_lines: the maker's own
+    lines of the label.
     """
 
-    id: int
     name: str
-    number: str | None
-    volume_ml: float
-    stocks: tuple[str, ...]
-    ceiling_mg_per_l: float | None
-    depth_mm: float
-    dilution: float
-    tolerance: float
-    already_mg_per_l: float
-    jurisdiction: str | None
-    reference_id: int | None
-    target_lab: tuple[float, float, float] | None
-    notes: str
-    serving: dict[str, Any] | None
-    created_at: str
-    entered_by: str | None = None
-    closed: bool = False
+    volume_ml: float | None
+    stocks: Sequence[str | int]
+    dilution: float = 1.0
+    ceiling_mg_per_l: float | None = None
+    depth_mm: float = 10.0
+    tolerance: float = 1.5
+    already_mg_per_l: float = 0.0
     already_colourant: str | None = None
-    trial_of: int | None = None
+    jurisdiction: str | None = None
+    reference_id: str | int | None = None
+    target_lab: Sequence[float] | None = None
+    notes: str = ""
+    serving: Mapping[str, Any] | None = None
     made_up_to: float = 1.0
     hand: str = "drops"
     like: int | None = None
-    label_lines: dict[str, str] = field(default_factory=dict)
+    label_lines: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lot(LotFigures):
+    """The head of a lot, with later amendments in place; stocks by their names."""
+
+    id: int
+    number: str | None
+    volume_ml: float
+    stocks: tuple[str, ...]
+    reference_id: int | None
+    target_lab: tuple[float, float, float] | None
+    created_at: str
+    entered_by: str | None = None
+    closed: bool = False
+    trial_of: int | None = None
 
     @property
     def label(self) -> str:
@@ -375,11 +389,7 @@ def mark(events: list[LotEntry]) -> list[LotEntry]:
     for entry in events:
         move, place = moves.get(entry.id), stands.get(entry.replaces_id, (entry.created_at, None))
         stands[entry.id] = at, by = place if move is None else (move.moved_to, move.id)
-        told: dict[str, Any] = {
-            "replaced_by_id": successors.get(entry.id),
-            "stands_at": at,
-            "moved_by_id": by,
-        }
+        told = dict[str, Any](replaced_by_id=successors.get(entry.id), stands_at=at, moved_by_id=by)
         if isinstance(entry, PhotoEntry):
             told["aside"] = aside.get(entry.id)
             if said.get((SWAPPED, entry.id)):

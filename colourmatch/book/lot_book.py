@@ -1,5 +1,5 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
-Its parts know the database and not each other, and are loaded when they are first asked for.
+Its parts know the database and not each other.
 """
 
 from __future__ import annotations
@@ -7,10 +7,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from contextlib import suppress
-from functools import cached_property
-from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_data_path
 from sqlalchemy import URL, Engine
@@ -18,31 +15,19 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import StaticPool
 
 from colourmatch.book import opening, tables
+from colourmatch.book.additions import Additions, Volumes
+from colourmatch.book.archive import Archive
+from colourmatch.book.calibrations import Calibrations
+from colourmatch.book.lot_entries import Entries, Photos
+from colourmatch.book.lots import Lots
 from colourmatch.book.opening import book_path, find_location, is_absent, parse_location, place_of, speaking
 from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.references import References
+from colourmatch.book.stocks import Stocks
 from colourmatch.book.transactions import Database
+from colourmatch.book.trials import Trials
 from colourmatch.errors import BookError
 from colourmatch.files import NO_ROOM
-
-if TYPE_CHECKING:
-    from colourmatch.book.additions import Additions, Volumes
-    from colourmatch.book.archive import Archive
-    from colourmatch.book.calibrations import Calibrations
-    from colourmatch.book.lot_entries import Entries, Photos
-    from colourmatch.book.lots import Lots
-    from colourmatch.book.references import References
-    from colourmatch.book.stocks import Stocks
-    from colourmatch.book.trials import Trials
-
-
-def _part(module: str, name: str) -> Any:
-    """A part of the book, loaded and made when it is first asked for."""
-
-    def make(book: LotBook) -> Any:
-        made = getattr(import_module(f"colourmatch.book.{module}"), name)
-        return made(book.database, book.photo_store)
-
-    return cached_property(make)
 
 
 class LotBook:
@@ -55,21 +40,15 @@ class LotBook:
     #: Whether it was made by this opening.
     begun = False
 
-    stocks: Stocks = _part("stocks", "Stocks")
-    references: References = _part("references", "References")
-    lots: Lots = _part("lots", "Lots")
-    additions: Additions = _part("additions", "Additions")
-    volumes: Volumes = _part("additions", "Volumes")
-    photos: Photos = _part("lot_entries", "Photos")
-    entries: Entries = _part("lot_entries", "Entries")
-    trials: Trials = _part("trials", "Trials")
-    calibrations: Calibrations = _part("calibrations", "Calibrations")
-    archive: Archive = _part("archive", "Archive")
-
     def __init__(self, engine: Engine, url: URL) -> None:
         self.place = place_of(url)
         self.photo_store = PhotoStore(find_photo_folder(url))
         self.database = Database(engine, self.place)
+        shared = self.database, self.photo_store
+        self.stocks, self.references = Stocks(*shared), References(*shared)
+        self.lots, self.entries, self.photos = Lots(*shared), Entries(*shared), Photos(*shared)
+        self.additions, self.volumes, self.trials = Additions(*shared), Volumes(*shared), Trials(*shared)
+        self.calibrations, self.archive = Calibrations(*shared), Archive(*shared)
 
     def __enter__(self) -> LotBook:
         return self

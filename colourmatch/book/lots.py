@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection, and_, func, or_, select
 
+from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.additions import relabel
 from colourmatch.book.checks import (
@@ -20,7 +20,6 @@ from colourmatch.book.checks import (
     to_json,
     utc_text,
 )
-from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
 from colourmatch.book.naming import (
     find_lot_id,
     find_reference,
@@ -54,48 +53,14 @@ from colourmatch.book.transactions import (
     refuse_other,
 )
 from colourmatch.errors import InputError
-from colourmatch.records import plain
+from colourmatch.records import names_of, plain
 
 if TYPE_CHECKING:  # lists of lots do not wait for it
     from colourmatch.advice import Advice
 
 
 #: The figures of a lot's head that can be put right.
-AMENDABLE = (
-    "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
-    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant", "name", "number",
-    "made_up_to", "hand", "label_lines",
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class LotFigures:
-    """The figures of a lot that is to be begun.
-
-    stocks: names or ids in the order of use, the first is the main one; dilution 5: 1 part of liquid made up to
-    5 with water, both glasses alike; target_lab: a colour (D65, 2 degrees) entered by hand; made_up_to 6: 1 part
-    is made up to 6 parts of drink by its label, to which the limits of the law then apply; hand: in what doses
-    are measured; like: the id of the lot whose figures these are.
-    """
-
-    name: str
-    volume_ml: float | None
-    stocks: Sequence[str | int] | str
-    dilution: float = 1.0
-    ceiling_mg_per_l: float | None = None
-    depth_mm: float = 10.0
-    tolerance: float = 1.5
-    already_mg_per_l: float = 0.0
-    already_colourant: str | None = None
-    jurisdiction: str | None = None
-    reference: str | int | None = None
-    target_lab: Sequence[float] | None = None
-    notes: str = ""
-    serving: Mapping[str, Any] | None = None
-    made_up_to: float = 1.0
-    hand: str = "drops"
-    like: int | None = None
-    label_lines: Mapping[str, str] = field(default_factory=dict)
+AMENDABLE = {*names_of(e.LotFigures), "number"} - {"like"}
 
 
 class Lots(Part):
@@ -108,36 +73,39 @@ class Lots(Part):
         stocks: Sequence[str | int] | str,
         *,
         number: str | None = None,
+        reference: str | int | None = None,
         entered_by: str | None = None,
         token: str | None = None,
         **figures: Any,
-    ) -> Lot:
-        """Begin a lot; figures: further ones as in `LotFigures`.
+    ) -> e.Lot:
+        """Begin a lot, tinted to a `reference` by name or id; figures: further ones as in `LotFigures`.
 
         InputError for a figure that is not possible, NotFoundError for a stock or a reference that does not exist.
         """
-        told = LotFigures(name, volume_ml, stocks, **figures)
+        chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
+        told = e.LotFigures(name=name, volume_ml=volume_ml, stocks=chosen, **figures)
         given = {"number": number, **vars(told)}
-        del given["stocks"], given["reference"]
+        del given["stocks"], given["reference_id"]
         values = {key: check_figure(key, value) for key, value in given.items()}
         values |= in_columns("target_lab", values.pop("target_lab"))
         values["serving"] = to_json(values["serving"])
-        usual, details = LotFigures("", None, ()), {key: values.pop(key) for key in LOT_DETAILS}
+        usual = e.LotFigures(name="", volume_ml=None, stocks=())
+        details = {key: values.pop(key) for key in LOT_DETAILS}
         special = {key: value for key, value in details.items() if value != getattr(usual, key)}
         values["details"] = to_json(special or None)
-        reference = None if told.reference is None else self._read(find_reference, told.reference)
-        values["reference_id"] = reference and reference.id
+        wanted = told.reference_id if reference is None else reference
+        values["reference_id"] = None if wanted is None else self._read(find_reference, wanted).id
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.lots, token)) is not None:
-                _refuse_other_lot(connection, known, values, stocks)
+                _refuse_other_lot(connection, known, values, chosen)
                 return int(known["id"])
-            stock_ids = _stock_ids(connection, stocks)
+            stock_ids = _stock_ids(connection, chosen)
             return begin_lot(connection, stock_ids, **values, entered_by=entered_by, token=token)
 
         return self.get(self._database.write(act))
 
-    def get(self, lot: int | str) -> Lot:
+    def get(self, lot: int | str) -> e.Lot:
         """A lot by its id, its number, or its name as they are now; NotFoundError names near ones.
 
         InputError when a text can mean several lots: it lists them.
@@ -152,7 +120,7 @@ class Lots(Part):
 
     def search(
         self, search: str | None = None, *, open_only: bool = False, limit: int = 50, offset: int = 0
-    ) -> list[Lot]:
+    ) -> list[e.Lot]:
         """Lots, the newest first; `search` is a part of the name or of the number, capitals or not."""
         if limit < 0 or offset < 0:
             raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
@@ -175,7 +143,7 @@ class Lots(Part):
         stock: str | int | None = None,
         reference: str | int | None = None,
         limit: int = 50,
-    ) -> list[Lot]:
+    ) -> list[e.Lot]:
         """The lots closed last, trials left out, in the order of closing; of a stock (all bottles of its name) or a reference.
 
         NotFoundError for a stock or a reference that does not exist.
@@ -201,13 +169,13 @@ class Lots(Part):
             found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))}
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
-    def story(self, lot: int | str, at: datetime | str | None = None) -> LotStory:
+    def story(self, lot: int | str, at: datetime | str | None = None) -> e.LotStory:
         """A lot with all its entries in order, as the book stood at a time (now when None)."""
         with self._database.read() as connection:
             moment = None if at is None else utc_text(at)
             return read_story(connection, find_lot_id(connection, lot), moment)
 
-    def stories(self, lot_ids: Sequence[int]) -> list[LotStory]:
+    def stories(self, lot_ids: Sequence[int]) -> list[e.LotStory]:
         """Lots that are there with all their entries, in the order of the ids; quicker than one after the other."""
         return self._read(read_stories, lot_ids)
 
@@ -219,15 +187,15 @@ class Lots(Part):
         entered_by: str | None = None,
         token: str | None = None,
         **changes: Any,
-    ) -> AmendmentEntry:
+    ) -> e.AmendmentEntry:
         """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
 
         The new figure counts for the whole lot, as if it had been given at its beginning. A name and a number then
         find the lot, the old ones do so no more and are free; number None: the automatic one.
         """
-        if not changes or (unknown := set(changes) - set(AMENDABLE)):
+        if not changes or (unknown := set(changes) - AMENDABLE):
             raise ValueError(
-                f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
+                f"changes must be among {', '.join(sorted(AMENDABLE))}, got {sorted(changes) and unknown}"
             )
         why = check_reason(reason)
         if changes.get("reference_id") is not None:
@@ -237,7 +205,7 @@ class Lots(Part):
             return {key: _check_change(connection, key, changes[key]) for key in changes}
 
         return enter(
-            self._database, "amendment", AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
+            self._database, "amendment", e.AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
             entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
             check=lambda c, lot_id: _refuse_names(c, lot_id, checked(c)),
         )  # fmt: skip
@@ -249,7 +217,7 @@ class Lots(Part):
         text: str = "",
         final: Advice | Mapping[str, Any] | None = None,
         **by: Unpack[By],
-    ) -> ClosingEntry:
+    ) -> e.ClosingEntry:
         """Close a lot; afterwards it takes corrections, notes and rechecks, a dose is a ClosedError."""
         asked = {"outcome": check_outcome(outcome), "text": check_text(text)}
 
@@ -258,9 +226,9 @@ class Lots(Part):
             before = count(connection, select(t.closings).where(t.closings.c.lot_id == lot_id))
             return asked | {"final": to_json(plain(final)), "lot_id": lot_id, "reopened_before": before}
 
-        return enter(self._database, "closing", ClosingEntry, lot, particulars, **by, asked=asked)
+        return enter(self._database, "closing", e.ClosingEntry, lot, particulars, **by, asked=asked)
 
-    def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:
+    def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> e.ReopeningEntry:
         """Open a closed lot again; its closing stays in the story.
 
         What that closing taught of the stocks is taken back, so that the lot's photos count once when it is closed
@@ -291,13 +259,13 @@ class Lots(Part):
                 relabel(connection, lot_id, stock, told, entered_by)
 
         return enter(
-            self._database, "reopening", ReopeningEntry, lot, particulars,
+            self._database, "reopening", e.ReopeningEntry, lot, particulars,
             **by, reason=why, when_closed=True, prove=True, then=then, asked={},
         )  # fmt: skip
 
 
 def _refuse_other_lot(
-    connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int] | str
+    connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int]
 ) -> None:
     """InputError when a lot found by its token was begun with other figures or stocks."""
     # a number that was another lot's before stands in an amendment
@@ -308,11 +276,10 @@ def _refuse_other_lot(
     refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
 
 
-def _stock_ids(connection: Connection, stocks: Sequence[str | int] | str) -> list[int]:
-    chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
-    if not chosen:
+def _stock_ids(connection: Connection, stocks: Sequence[str | int]) -> list[int]:
+    if not stocks:
         raise InputError("A lot needs at least one stock. Name it with --stock.")
-    return list(dict.fromkeys(find_stock(connection, stock).id for stock in chosen))
+    return list(dict.fromkeys(find_stock(connection, stock).id for stock in stocks))
 
 
 def _chosen(connection: Connection, search: str | None, open_only: bool) -> Query:

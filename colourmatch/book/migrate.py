@@ -1,19 +1,149 @@
-"""Brings an older lot book to the present version with Alembic, slow to import; it knows no lots."""
+"""Brings an older lot book to the present version, step by step; Alembic, slow to import, changes the tables. It knows no lots.
+The steps are only ever added to: each makes what tables.py has, without what later ones add."""
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from functools import partial
 
-from alembic import command
-from alembic.config import Config
-from sqlalchemy import Connection
+import sqlalchemy as sa
+from alembic import op
+from alembic.migration import MigrationContext
+from alembic.operations import Operations
+from sqlalchemy import Connection, ForeignKeyConstraint, UniqueConstraint
 
-FOLDER = Path(__file__).with_name("migrations")
+from colourmatch.book import tables as t
+from colourmatch.book.packing import pack, unpack
+from colourmatch.book.seals import seal_missing
 
 
-def upgrade(connection: Connection, version: str = "head") -> None:
-    """Run the migrations up to a version in the transaction of a connection; nothing is changed when one fails."""
-    config = Config()
-    config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
-    config.attributes["connection"] = connection
-    command.upgrade(config, version)
+def upgrade(connection: Connection, version: str = t.VERSION) -> None:
+    """Take the steps up to a version in the transaction of a connection; nothing is changed when one fails."""
+    t.version.create(connection, checkfirst=True)
+    found = connection.scalar(sa.select(t.version.c.version_num)) or ""
+    with Operations.context(MigrationContext.configure(connection, opts={"target_metadata": t.metadata})):
+        for number, step in STEPS.items():
+            if found < number <= version:
+                step()
+    connection.execute(t.version.delete())
+    connection.execute(t.version.insert(), {"version_num": max(found, version)})
+
+
+def _create(name: str, *later: str) -> None:
+    """Make a table without the columns that later steps add, append-only as all are."""
+    table = t.metadata.tables[name]
+    columns = [column._copy() for column in table.c if column.name not in later]
+    unique = [one for one in table.constraints if isinstance(one, UniqueConstraint) and len(one.columns) > 1]
+    op.create_table(
+        name, *columns, *(UniqueConstraint(*one.columns.keys()) for one in unique),
+        *(ForeignKeyConstraint([key.parent.name], [key.target_fullname]) for key in table.foreign_keys),
+    )  # fmt: skip
+    _guard(name)
+
+
+def _add_columns(name: str, *columns: str) -> None:
+    """Add columns in place: a table that is built again would lose its guards."""
+    for column in columns:
+        op.add_column(name, t.metadata.tables[name].c[column]._copy())
+
+
+def _guard(name: str) -> None:
+    """Make a table append-only."""
+    for statement in t.guard_statements(op.get_bind().dialect.name, (name,)):
+        op.execute(statement)
+
+
+def _add_details() -> None:
+    for table in ("lots", "stocks", "stock_entries"):
+        _add_columns(table, "details")
+
+
+def _add_trials() -> None:
+    _add_columns("lots", "already_colourant", "trial_of")
+    _add_columns("volumes", "trial_lot_id")
+
+
+def _make_reopenings() -> None:
+    """Closed lots that were opened again, and closed again; labels, names and remarks of stocks that were put right."""
+    _add_columns("stock_entries", "label_g_per_100ml", "name", "notes")
+    once = op.f("uq_closings_lot_id")
+    # SQLite drops no constraint: the table is built again there
+    with op.batch_alter_table("closings") as closings:
+        closings.add_column(sa.Column("reopened_before", sa.Integer(), nullable=False, server_default="0"))
+        closings.drop_constraint(once, type_="unique")
+        closings.create_unique_constraint(once, ["lot_id", "reopened_before"])
+    with op.batch_alter_table("closings") as closings:
+        closings.alter_column("reopened_before", server_default=None)
+    if op.get_bind().dialect.name == "sqlite":
+        _guard("closings")
+    _create("reopenings")
+
+
+def _seal() -> None:
+    """Hashes of what is written down, those of a lot chained; the rows that are there get theirs."""
+    _create("seals", "way")
+    seal_missing(op.get_bind(), way=None)
+
+
+def _pack() -> None:
+    """Long texts are packed as new ones are; the hashes stay, and new ones say in which way they were made."""
+    _add_columns("seals", "way")
+    packed = {
+        "photos": ("measurement", "advice"),
+        "closings": ("final",),
+        "reference_readings": ("measurement",),
+    }
+    for table, names in packed.items():
+        key = "id" if table == "reference_readings" else "entry_id"
+        for statement in t.unguard_statements(op.get_bind().dialect.name, table):
+            op.execute(statement)
+        for name in names:
+            if op.get_bind().dialect.name == "postgresql":  # SQLite's columns of texts take bytes too
+                op.execute(
+                    f"ALTER TABLE {table} ALTER COLUMN {name} TYPE bytea USING convert_to({name}, 'UTF8')"
+                )
+            change = sa.text(f"UPDATE {table} SET {name} = :text WHERE {key} = :key")
+            for rows in _read(table, key, name):
+                changed = [{"key": row_key, "text": pack(unpack(text))} for row_key, text in rows]
+                op.get_bind().execute(change, changed)
+        _guard(table)
+
+
+_AT_ONCE = 200
+
+
+def _read(table: str, key: str, name: str) -> Iterator[list[tuple[int, str | bytes]]]:
+    """A column of long texts with the keys of its rows, some rows at a time."""
+    query = sa.text(
+        f"SELECT {key}, {name} FROM {table} WHERE {key} > :last AND {name} IS NOT NULL ORDER BY {key} LIMIT {_AT_ONCE}"
+    )
+    last = 0
+    while rows := [tuple(row) for row in op.get_bind().execute(query, {"last": last})]:
+        yield rows
+        last = rows[-1][0]
+
+
+#: version -> the step that leads to it
+STEPS: dict[str, Callable[[], None]] = {
+    # Stocks, references, lots and what happens to them: a book had these from its start, a new one is built whole.
+    "0001": lambda: None,
+    # Figures of a lot's head put right by a later entry.
+    "0002": partial(_create, "amendments"),
+    # The file of a reading's photo is kept, as that of a lot's.
+    "0003": partial(
+        _add_columns, "reference_readings", "original_sha256", "stored_name", "original_name", "taken_at"
+    ),
+    # A lot may be a trial of another, its parent names it; the colourant that is already in the base.
+    "0004": _add_trials,
+    # What printed cards reflect, known liquids of phones, what a lot's photos are read with.
+    "0005": partial(_create, "calibrations"),
+    # Photos of a lot that were set aside, or taken back, with the reason.
+    "0006": partial(_create, "asides"),
+    # When entries of a lot really happened, put right, with the reason.
+    "0007": partial(_create, "moves"),
+    "0008": _make_reopenings,
+    # What else is known of lots, stocks and their later entries: how a cordial is made up, supplier, batch, use by.
+    "0009": _add_details,
+    "0010": _seal,
+    "0011": _pack,
+}

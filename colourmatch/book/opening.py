@@ -269,8 +269,11 @@ def refuse_unknown_version(found: str, place: str) -> None:
             f"The lot book {place} is of version {found}, this program knows up to {tables.VERSION}. "
             "Update colourmatch, or give another book."
         )
-    steps = Path(__file__).with_name("migrations").glob("versions/*.py")
-    if found != tables.VERSION and not any(step.name.startswith(f"{found}_") for step in steps):
+    if found == tables.VERSION:
+        return
+    from colourmatch.book.migrate import STEPS  # brings in Alembic
+
+    if found not in STEPS:
         raise BookError(
             f"The lot book {place} is of version {found}, which this program does not know. "
             "Give another book, or restore a backup."

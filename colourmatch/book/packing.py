@@ -28,9 +28,7 @@ _NUMBER = r"-?[0-9]{1,9}\.[0-9]{1,9}"
 _SERIES = re.compile(
     rf"\[{_NUMBER}(?:, {_NUMBER}){{7,}}\]|\[\[{_NUMBER}, {_NUMBER}\](?:, \[{_NUMBER}, {_NUMBER}\]){{7,}}\]"
 )
-#: Signed bytes from those with the sign in the last bit.
-_SIGNED = bytes((z >> 1 ^ -(z & 1)) & 255 for z in range(256))
-_MOST_DIFFERENCES, _MOST_DECIMALS, _MOST_SHOWN = 3, 9, 20_000
+_MOST_DIFFERENCES, _MOST_DECIMALS = 3, 9
 
 
 def pack(text: str) -> bytes:
@@ -140,7 +138,7 @@ def _read_series(told: str, differences: bytes, place: int) -> tuple[str, int]:
     count, decimals = map(int, head.split(","))
     if decimals > _MOST_DECIMALS:
         raise ValueError("no series")
-    shown, read = _shown(decimals), []
+    scale, read = 10**decimals, []
     for column in columns:
         width, *first = map(int, column.split(","))
         if len(first) > min(_MOST_DIFFERENCES, count):
@@ -148,37 +146,18 @@ def _read_series(told: str, differences: bytes, place: int) -> tuple[str, int]:
         last, place = _read_differences(differences, place, count - len(first), width)
         for start in reversed(first):
             last = accumulate(last, initial=start)
-        read.append(map(shown.__getitem__, last))
+        read.append([repr(whole / scale) for whole in last])
     if len(read) == 1:
         return f"[{', '.join(read[0])}]", place
     return f"[[{'], ['.join(map(', '.join, zip(*read, strict=True)))}]]", place
 
 
-class _Shown(dict[int, str]):
-    """Whole numbers as decimals; those of many photos are the same, and dividing takes longer than looking up."""
-
-    def __init__(self, scale: int) -> None:
-        super().__init__()
-        self.scale = scale
-
-    def __missing__(self, whole: int) -> str:
-        told = repr(whole / self.scale)
-        if len(self) < _MOST_SHOWN:
-            self[whole] = told
-        return told
-
-
-_shown = cache(lambda decimals: _Shown(10**decimals))
-
-
 def _read_differences(differences: bytes, place: int, count: int, width: int) -> tuple[Iterable[int], int]:
-    low, end = differences[place : place + count], place + width * count
-    if len(differences) < end:
+    middle, end = place + count, place + width * count
+    if width not in (1, 2) or len(differences) < end:
         raise ValueError("cut off")
-    if width == 1:
-        return memoryview(low.translate(_SIGNED)).cast("b"), end
-    high = differences[place + count : end]
-    unsigned = (before | after << 8 for before, after in zip(low, high, strict=True))
+    high = differences[middle:end] if width == 2 else bytes(count)
+    unsigned = (before | after << 8 for before, after in zip(differences[place:middle], high, strict=True))
     return [u >> 1 ^ -(u & 1) for u in unsigned], end
 
 

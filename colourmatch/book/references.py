@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any, Unpack
+from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection
 
@@ -23,8 +23,10 @@ from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import in_columns, read_reference_readings, read_references
 from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.book.transactions import By, Part, find_token, insert_once
-from colourmatch.measurement import Measurement
 from colourmatch.records import plain
+
+if TYPE_CHECKING:  # lists of references do not wait for it
+    from colourmatch.measurement import Measurement
 
 
 class References(Part):

@@ -83,7 +83,7 @@ class LightField:
     def covariance(self, points_mm: Array) -> Array:
         """Posterior covariance of the log light between points, shape (N, N), the same for each channel."""
         points = np.asarray(points_mm, float).reshape(-1, 2)
-        solved = _solve_lower(self.factor, self.likeness.between(self.points_mm, points))
+        solved = np.linalg.solve(self.factor, self.likeness.between(self.points_mm, points))
         missing = quadratic(points, self.block_mm) - solved.T @ self.solved_basis
         trend = missing @ np.linalg.solve(self.solved_basis.T @ self.solved_basis, missing.T)
         covariance: Array = self.likeness.between(points, points) - solved.T @ solved + trend
@@ -108,7 +108,7 @@ def fit_field(
     basis, seen = solved[:6].T, solved[6:].T
     # generalised least squares of the trend, and the weights of the rest (eq. 2.41-2.42)
     trend = np.linalg.solve(basis.T @ basis, basis.T @ seen)
-    weights = _solve_lower_transposed(factor, seen - basis @ trend)
+    weights = np.linalg.solve(factor.T, seen - basis @ trend)
     return LightField(
         points_mm=points_mm, weights=weights, trend=trend, likeness=likeness, factor=factor,
         solved_basis=basis, noise=noise, block_mm=block_mm, cells_mm=points, cells_kept=keep,
@@ -180,26 +180,6 @@ def _likelihoods(kernels: Array, right: Array, noise: float) -> Array:
     volume = sum(np.log(np.einsum("tii->ti", lower)).sum(axis=1) for lower in (factor, gram))
     likelihoods: Array = -0.5 * rest - on_logs.shape[1] * volume
     return likelihoods
-
-
-#: Rows solved at once, small enough that a general solver costs nothing. Importing SciPy's triangular one takes 0.21 s of
-#: processor time, half of a whole reading.
-_BLOCK = 48
-
-
-def _solve_lower(lower: Array, right: Array) -> Array:
-    """x of lower x = right, block after block from the top."""
-    solved = np.zeros_like(right)
-    for start in range(0, len(lower), _BLOCK):
-        rows = slice(start, start + _BLOCK)
-        known = lower[rows, :start] @ solved[:start]
-        solved[rows] = np.linalg.solve(lower[rows, rows], right[rows] - known)
-    return solved
-
-
-def _solve_lower_transposed(lower: Array, right: Array) -> Array:
-    """x of lower' x = right: the same from the bottom, with rows and columns turned round."""
-    return _solve_lower(lower.T[::-1, ::-1], right[::-1])[::-1]
 
 
 def _cell_noise(points: Array, logs: Array) -> float:

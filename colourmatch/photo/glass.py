@@ -56,15 +56,17 @@ def find_glass(
     beyond, seen = _zones(
         height, width, ring_mm * scale, 1.5 * scale, (print_mm + _PRINT_MM) * scale if print_mm else 0.0
     )
-    noise = _middle(square[::2, ::2][beyond[::2, ::2]]) if beyond.any() else 0.004**2
+    noise = float(np.median(square[::2, ::2][beyond[::2, ::2]])) if beyond.any() else 0.004**2
     strong = ((square > max(16 * noise, 0.008**2)) & seen).astype(np.uint8)
     wide = _widen(strong, 2 * round(scale) + 1)
     rims, part = _rims(scale, 1.0), None
-    centres, shares = _search(wide, _square(_REACH_MM, 2.0, scale), rims)
-    if shares.max(initial=0) < _RIM_SHARE:
+    centres = _square(_REACH_MM, 2.0, scale)
+    shares = _vote(wide, centres, rims)
+    if shares.max() < _RIM_SHARE:
         part = seen.astype(np.uint8)
-        centres, shares = _search(wide, _square(_FAR_MM, 2.0, scale), rims, part)
-    if shares.max(initial=0) < _RIM_SHARE:
+        centres = _square(_FAR_MM, 2.0, scale)
+        shares = _vote(wide, centres, rims, part)
+    if shares.max() < _RIM_SHARE:
         return None
     best = (shares**4).sum(axis=1).argmax()
     centre, tight = centres[best], _widen(strong, 3)
@@ -106,11 +108,6 @@ def _edge_strength(relative: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.maximum(np.maximum(square[..., 0], square[..., 1]), square[..., 2])
 
 
-def _middle(values: NDArray[np.float32]) -> float:
-    """The upper median, without the half of its time that a general median takes to check its input."""
-    return float(np.partition(values, len(values) // 2)[len(values) // 2])
-
-
 def _widen(mask: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.dilate(mask, np.ones((side, side), np.uint8)), np.uint8)
 
@@ -131,18 +128,6 @@ def _rims(scale: float, step_mm: float) -> NDArray[np.intp]:
     turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)[:, None]
     radii = np.arange(*_RADII_MM, step_mm) * scale
     return np.rint(np.stack([radii * np.cos(turn), radii * np.sin(turn)], axis=-1)).astype(np.intp)
-
-
-def _search(
-    edge: NDArray[np.uint8],
-    centres: NDArray[np.intp],
-    rims: NDArray[np.intp],
-    seen: NDArray[np.uint8] | None = None,
-) -> tuple[NDArray[np.intp], Array]:
-    """Centres that may be a glass's, by every second point of their rims, and the whole vote on these."""
-    rough = _vote(edge, centres, rims[::2], seen).max(axis=1)
-    likely = rough >= max(_RIM_SHARE, rough.max()) - 0.1
-    return centres[likely], _vote(edge, centres[likely], rims, seen)
 
 
 def _vote(

@@ -78,25 +78,18 @@ def _trimmed_mean(
     high = (np.searchsorted(table, 1.05 * middle + 1e-4, "right") - 1).astype(np.uint8)
     good = (codes >= low[:, None]) & (codes <= high[:, None]) & valid
     count = np.count_nonzero(good, axis=1)
-    kept = codes * good
-    left_out = codes.shape[1] - count  # each counts as code 0 in the sums
-    linear = np.add.reduce(cv2.LUT(kept, table), axis=1, dtype=float) - left_out * float(table[0])
     mean, mean_code = (
-        total / np.maximum(count, 1) for total in (linear, np.add.reduce(kept, axis=1, dtype=float))
+        np.where(good, values, 0).sum(axis=1, dtype=float) / np.maximum(count, 1)
+        for values in (cv2.LUT(codes, table), codes)
     )
     return mean, mean_code, count > 0.25 * codes.shape[1]
 
 
 def _middle_codes(codes: NDArray[np.uint8], valid: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """The two codes on both sides of the middle of each row's valid ones, shape (rows, 2); their mean is the median."""
-    middle = np.empty((len(codes), 2), np.uint8)
-    whole = valid.all(axis=1)
-    both = [(codes.shape[1] - 1) // 2, codes.shape[1] // 2]
-    middle[whole] = np.partition(codes[whole], both, axis=1)[:, both]
-    ordered = np.sort(np.where(valid, codes, 255)[~whole], axis=1)
-    count = np.count_nonzero(valid[~whole], axis=1)[:, None]
-    middle[~whole] = np.take_along_axis(ordered, np.hstack([(count - 1) // 2, count // 2]), axis=1)
-    return middle
+    ordered = np.sort(np.where(valid, codes, 255), axis=1)
+    count = np.count_nonzero(valid, axis=1)[:, None]
+    return np.take_along_axis(ordered, np.hstack([(count - 1) // 2, count // 2]), axis=1)
 
 
 def _check_exposure(codes: Array) -> None:

@@ -23,7 +23,6 @@ from PIL import Image, ImageOps
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.errors import PhotoError
 from colourmatch.files import MAX_FILE_BYTES, read_plain_file, silence
-from colourmatch.photo import jpeg
 from colourmatch.photo.file_limits import find_excess
 from colourmatch.photo.opencv import cv2
 from colourmatch.photo.profile import FileProfile, read_icc
@@ -188,7 +187,7 @@ def _decode_jpeg(image: Image.Image, data: bytes, shrink: int) -> NDArray[np.uin
     if image.format not in _JPEGS or image.mode not in ("RGB", "L"):
         return None
     try:
-        rgb: NDArray[Any] = jpeg.decode(data, image.size, shrink)
+        rgb: NDArray[Any] = _read_pixels(data, image.size, shrink)
     except MemoryError:
         raise unreadable(_TOO_LARGE) from None
     except ValueError as error:
@@ -198,6 +197,23 @@ def _decode_jpeg(image: Image.Image, data: bytes, shrink: int) -> NDArray[np.uin
         rgb = cv2.transpose(rgb)
     upright = cv2.flip(rgb, _FLIPS[orientation]) if orientation in _FLIPS else rgb
     return np.asarray(upright, np.uint8)
+
+
+def _read_pixels(data: bytes, size: tuple[int, int], shrink: int) -> NDArray[np.uint8]:
+    """The pixels of a JPEG of `size` (width, height) at 1/`shrink`, as stored; ValueError for one that is damaged.
+
+    Bytes between its parts, which some phones write, are no damage.
+    """
+    import simplejpeg
+
+    width, height = (-(-side // shrink) for side in size)
+    options = {"colorspace": "RGB", "min_height": height, "min_width": width}
+    try:
+        return np.asarray(simplejpeg.decode_jpeg(data, **options), np.uint8)
+    except ValueError as error:
+        if "extraneous bytes" not in str(error):
+            raise
+        return np.asarray(simplejpeg.decode_jpeg(data, **options, strict=False), np.uint8)
 
 
 def _decode(image: Image.Image) -> NDArray[np.uint8]:

@@ -206,10 +206,11 @@ def _to_colours(
         empty = np.array(reading.empty) | (reading.rgb - veil.value[spot] < 2 * unsure)
         rgb = tone.correct(bare) / base
         point = np.array([card.window_centre_mm(spot)])
+        light_variance = float(light.covariance(point)[0, 0])
         vessel = VESSEL_LOG**2 * np.outer(rgb, rgb) + VESSEL_WHITE**2
         cov = (
             reading.rgb_cov / np.outer(base, base)
-            + float(light.covariance(point)[0, 0]) * np.outer(rgb, rgb)
+            + light_variance * np.outer(rgb, rgb)
             + vessel
             + veil.own_sd[spot] ** 2
             + tone.channels.covariance(bare)
@@ -237,7 +238,7 @@ def _to_colours(
             own=to_p3 @ own @ to_p3.T,
             field_sd=fields.sd if fields else np.empty((0, 3)),
             seen=fields.seen if fields else np.zeros(0, bool),
-            part_sd=float(np.hypot(VESSEL_LOG, np.sqrt(light.covariance(point)[0, 0]))),
+            part_sd=float(np.hypot(VESSEL_LOG, np.sqrt(light_variance))),
             white_sd=float(np.hypot(VESSEL_WHITE, veil.own_sd[spot])),
             scene_part_sd=VESSEL_LOG,
             scene_white_sd=VESSEL_WHITE,

@@ -13,14 +13,12 @@ from numpy.typing import NDArray
 from colourmatch.photo.clarity import Bars
 from colourmatch.photo.colour_fields import FieldsReading, Patch, read_colour_fields
 from colourmatch.photo.field import LightField
-from colourmatch.photo.flat import FlatCard, decode
+from colourmatch.photo.flat import FlatCard
 from colourmatch.photo.glass import Glass, find_glass
 from colourmatch.photo.opencv import cv2
 from colourmatch.records import Array
 
 Crop = tuple[slice, slice]
-#: The light of paper at the nodes of a coarse grid over a crop, float32 (rows, columns, 3).
-Nodes = NDArray[np.float32]
 
 #: Distance kept from the wall, for the meniscus (pharmacopoeial viewing practice: 3 to 4 mm).
 WALL_MARGIN_MM = 3.0
@@ -50,8 +48,8 @@ class SpotReading:
     glass: Glass | None
     window_share: float
     glint_share: float
-    empty: tuple[bool, bool, bool]
-    full: tuple[bool, bool, bool]
+    empty: NDArray[np.bool_]
+    full: NDArray[np.bool_]
     fields: FieldsReading | None = None
 
 
@@ -60,12 +58,16 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     card = flat.card
     spot, middle = card.spots[name], card.window_centre_mm(name)
     crop = flat.crop(spot, card.ring_diameter_mm / 2 + 2.5)
-    paper = _light_nodes(flat, light, crop)
-    middling = paper.mean(axis=(0, 1))
-    paper, linear = paper / middling, _look(flat, crop, middling)
-    glass = find_glass(linear, spot, card.ring_diameter_mm / 2, flat.px_per_mm, card.fields_outer_mm)
-    fields = _read_fields(flat, crop, (linear, paper), name, glass) if card.fields else None
-    if fields is not None:  # the window is seen shifted as the fields around it are
+    whole = _look(flat, light, crop)
+    glass = find_glass(whole, spot, card.ring_diameter_mm / 2, flat.px_per_mm, card.fields_outer_mm)
+    fields = None
+    if card.fields:
+        part = flat.crop(spot, card.fields_outer_mm + 4.0)
+        x, y = flat.positions(*part)
+        corner = float(x[0, 0]) - 0.5 / flat.px_per_mm, float(y[0, 0]) - 0.5 / flat.px_per_mm
+        patch = Patch(np.ascontiguousarray(whole[_within(part, crop)]), corner, flat.px_per_mm)
+        fields = read_colour_fields(patch, card, name, glass)
+        # the window is seen shifted as the fields around it are
         middle = middle[0] + fields.shift_mm[0], middle[1] + fields.shift_mm[1]
     near = flat.crop(middle, card.window_radius_mm + 1.0 if glass is None else glass.inner_mm)
     inside, codes = flat.inside[near], flat.codes[near]
@@ -76,10 +78,10 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     share = float(usable.sum() / window.sum())
     if usable.sum() < 30:
         usable = window & inside
-    seen = _part(linear, paper, _within(near, crop))
+    seen = whole[_within(near, crop)]
     clean, glints, level = _reject_glints(seen, usable)
     if glass is not None:
-        if _mirrors(level, _beside(flat, crop, (linear, paper), name, glass)):
+        if _mirrors(level, _beside(flat, crop, whole, name, glass)):
             glints = 1.0
         around = _bare_liquid(flat, near, name, (glass, middle)) & inside
         if (
@@ -95,30 +97,27 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     )  # fmt: skip
 
 
-def _read_fields(
-    flat: FlatCard, crop: Crop, seen: tuple[NDArray[np.float32], Nodes], name: str, glass: Glass | None
-) -> FieldsReading:
-    """The colour fields of a spot; only the square around them is divided by the paper's light."""
-    linear, paper = seen
-    part = flat.crop(flat.card.spots[name], flat.card.fields_outer_mm + 4.0)
-    x, y = flat.positions(*part)
-    corner = float(x[0, 0]) - 0.5 / flat.px_per_mm, float(y[0, 0]) - 0.5 / flat.px_per_mm
-    patch = Patch(_part(linear, paper, _within(part, crop)), corner, flat.px_per_mm)
-    return read_colour_fields(patch, flat.card, name, glass)
-
-
-def _look(flat: FlatCard, crop: Crop, white: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Light of a crop relative to one white (3,), float32 (H, W, 3); 1 where the photo does not reach."""
-    linear, inside = decode(flat.codes[crop], flat.decode_table / white[:, None]), flat.inside[crop]
-    if not inside.all():
-        linear[~inside] = 1.0
-    return linear
-
-
 def _within(part: Crop, whole: Crop) -> Crop:
     """A crop of the card as a crop of a larger crop."""
     rows, cols = (slice(p.start - w.start, p.stop - w.start) for p, w in zip(part, whole, strict=True))
     return rows, cols
+
+
+def _look(flat: FlatCard, light: LightField, crop: Crop, step_mm: float = 6.0) -> NDArray[np.float32]:
+    """Light of a crop relative to the paper there, float32 (H, W, 3); 1 where the photo does not reach.
+
+    The paper's is taken at the middles of an even division into cells of about 6 mm, and as cubic between them.
+    """
+    x, y = flat.positions(*crop)
+    nx, ny = (int(np.ceil(np.ptp(a) / step_mm)) + 1 for a in (x, y))
+    half = 0.5 / flat.px_per_mm
+    gx = x.min() - half + (np.arange(nx) + 0.5) / nx * (np.ptp(x) + 2 * half)
+    gy = y.min() - half + (np.arange(ny) + 0.5) / ny * (np.ptp(y) + 2 * half)
+    nodes = light.at(np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)).reshape(ny, nx, 3)
+    paper = cv2.resize(nodes.astype(np.float32), (x.size, y.size), interpolation=cv2.INTER_CUBIC)
+    seen, inside = flat.decode(*crop) / paper, flat.inside[crop]
+    seen[~inside] = 1.0
+    return seen
 
 
 def _disc(
@@ -146,54 +145,21 @@ def _bare_liquid(
 
 
 def _beside(
-    flat: FlatCard, crop: Crop, seen: tuple[NDArray[np.float32], Nodes], name: str, glass: Glass
+    flat: FlatCard, crop: Crop, seen: NDArray[np.float32], name: str, glass: Glass
 ) -> NDArray[np.float32]:
-    """Every third pixel each way of the liquid outside the window relative to the paper there, shape (N, 3)."""
-    card, (linear, paper) = flat.card, seen
+    """Every third pixel each way of the liquid outside the window, shape (N, 3)."""
+    card = flat.card
     liquid = _disc(flat, crop, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM, 3)
     print_mm = max(card.window_radius_mm, card.fields_outer_mm + 2.0 if card.fields else 0.0)
     window = _disc(flat, crop, card.window_centre_mm(name), print_mm, 3)
-    where = liquid & ~window
-    height, width = where.shape
-    return linear[::3, ::3][where] / cv2.resize(paper, (width, height), interpolation=cv2.INTER_LINEAR)[where]
+    return seen[::3, ::3][liquid & ~window]
 
 
-def _light_nodes(flat: FlatCard, light: LightField, crop: Crop, step_mm: float = 6.0) -> Nodes:
-    """The light on a crop at the middles of an even division into cells of about 6 mm, shape (rows, columns, 3)."""
-    x, y = flat.positions(*crop)
-    nx, ny = (int(np.ceil(np.ptp(a) / step_mm)) + 1 for a in (x, y))
-    half = 0.5 / flat.px_per_mm
-    gx = x.min() - half + (np.arange(nx) + 0.5) / nx * (np.ptp(x) + 2 * half)
-    gy = y.min() - half + (np.arange(ny) + 0.5) / ny * (np.ptp(y) + 2 * half)
-    points = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
-    return light.at(points).reshape(ny, nx, 3).astype(np.float32)
-
-
-def _part(linear: NDArray[np.float32], paper: Nodes, part: Crop) -> NDArray[np.float32]:
-    """A part of a crop relative to the paper there, whose light between the nodes is taken as cubic."""
-    (rows, cols), (height, width) = part, linear.shape[:2]
-    ny, nx = paper.shape[:2]
-    # pixel j of the part has its centre at node (cols.start + j + 0.5) / width * nx - 0.5
-    to_node = np.array(
-        [
-            [nx / width, 0, (cols.start + 0.5) * nx / width - 0.5],
-            [0, ny / height, (rows.start + 0.5) * ny / height - 0.5],
-        ]
-    )
-    size = cols.stop - cols.start, rows.stop - rows.start
-    options = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    return linear[part] / cv2.warpAffine(paper, to_node, size, flags=options, borderMode=cv2.BORDER_REPLICATE)
-
-
-def _at_ends(codes: NDArray[np.uint8]) -> tuple[tuple[bool, bool, bool], tuple[bool, bool, bool]]:
+def _at_ends(codes: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Which channels of codes (N, 3) lie at the low end of the range, and which at the high end."""
-    empty, full = [], []
-    for channel in range(3):
-        counts = np.bincount(codes[:, channel], minlength=256)
-        mean, crowd = float(counts @ np.arange(256)) / max(len(codes), 1), END_SHARE * len(codes)
-        empty.append(bool(mean < LOW_CODE or counts[0] > crowd))
-        full.append(bool(mean > HIGH_CODE or counts[255] > crowd))
-    return (empty[0], empty[1], empty[2]), (full[0], full[1], full[2])
+    mean, crowd = codes.sum(axis=0) / max(len(codes), 1), END_SHARE * len(codes)
+    at_low, at_high = (np.count_nonzero(codes == end, axis=0) > crowd for end in (0, 255))
+    return (mean < LOW_CODE) | at_low, (mean > HIGH_CODE) | at_high
 
 
 def _reject_glints(
@@ -280,15 +246,10 @@ def _read_bars(flat: FlatCard, light: LightField, name: str, glass: Glass | None
     ]
     if len(whole) < 3:
         return None
-    levels = np.array([_levels(np.sort(profile[period == k])) for k in whole])
+    levels = np.array([np.percentile(profile[period == k], (15, 85)) for k in whole])
     paper_codes = [
         np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])
     ]
     paper = float(np.interp(float(weights @ paper_codes), codes, table))
     bright = float(np.median(levels[:, 1])) / max(paper, 1e-4)
     return Bars(bright, bright * float(np.median(levels[:, 0] / levels[:, 1])), flat.coarseness)
-
-
-def _levels(ordered: Array) -> Array:
-    """The 15th and 85th percentile of ordered values."""
-    return np.interp([0.15, 0.85], np.linspace(0, 1, len(ordered)), ordered)

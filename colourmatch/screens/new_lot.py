@@ -8,8 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import Lot, LotStory
-from colourmatch.book.lots import LotFigures
+from colourmatch.book.entries import Lot, LotFigures, LotStory
 from colourmatch.book.naming import is_example, leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
@@ -94,7 +93,9 @@ def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tu
         # what was written under the fold is found unfolded
         is_typed = any(st.session_state.get(act.key(part)) for part in ("number", "notes"))
         with st.expander("More", expanded=is_typed):
-            figures = LotFigures(name, volume_ml, chosen, dilution, like=like.id if like else None)
+            figures = LotFigures(
+                name=name, volume_ml=volume_ml, stocks=chosen, dilution=dilution, like=like.id if like else None
+            )  # fmt: skip
             number, figures, place, target = ask_more(act, source, figures)
         with button:
             if source is not None:

@@ -1,35 +1,34 @@
 """The kitchen of the invented lot: what is truly in its batch, and the photos that are taken there.
 
-The liquids, the phone and the light are drawn. The true dye is that of the stock, but the stock is somewhat weaker and
-its drops somewhat smaller than its label says, as in life. The photos of the advised way ship with the program; any other
-amount is drawn when it is asked for, so that a photo always shows what is truly in the batch.
+The liquids, the phone and the light are invented. The true dye is that of the stock, but the stock is somewhat weaker and
+its drops somewhat smaller than its label says, as in life. Photos of the table with water in the glasses ship with the
+program (tests/bench/example_tables.py draws them); each photo is one of them with what is truly in the glasses.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import astuple, dataclass, replace
+import io
+from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
-from colourmatch.colour.spectra import planck_spectrum
-from colourmatch.simulate.files import encode_photo
-from colourmatch.simulate.geometry import Pose
-from colourmatch.simulate.liquids import drink_transmittance
-from colourmatch.simulate.render import render_photo, truth_of
-from colourmatch.simulate.settings import Glint, Light, Phone, Printer, Rendered, Scene
+import numpy as np
+from PIL import Image
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import xyz_to_lab
+from colourmatch.colour.spectra import transmittance_to_xyz
+from colourmatch.records import Array
 
 COLOURANT, LABEL_STRENGTH_G_PER_100ML, LABEL_DROP_ML = "E129", 1.0, 0.05
 #: Strength and drop as they truly are, against the label.
 TRUE_STRENGTH, TRUE_DROP = 0.92, 0.96
 VOLUME_ML, DEPTH_MM, DILUTION = 900.0, 10.0, 5.0
-REFERENCE_MG_PER_L = 41.0
-#: Absorbance of the natural base over 1 cm, undiluted; the reference's own is a little different.
-BASE = {"caramel_a610": 0.012, "yellow_a430": 0.30}
-REFERENCE_BASE = {"caramel_a610": 0.015, "yellow_a430": 0.33}
-#: NUMBER-DROPS.jpg: the photo of that number with so many drops in; tests/bench/example_photos.py writes them.
+#: NUMBER.jpg: the table with water in the glasses; NUMBER.png: which part of the light comes through reference and batch.
 SHIPPED = Path(__file__).parent / "photos"
-#: A photo that is drawn while somebody waits is this wide: the colours are read from it as well as from a larger one.
-_WAITED_FOR_PX = 1200
+#: Noise of a photo of its own, in levels of 255: no two photos of the same glasses are the same file.
+_NOISE = 0.7
 
 
 @dataclass(frozen=True)
@@ -72,59 +71,42 @@ class Kitchen:
 def take_photo(
     kitchen: Kitchen, number: int, *, depth_mm: float = DEPTH_MM, dilution: float = DILUTION
 ) -> bytes:
-    """Photo `number` of the batch as it is, a JPEG: the one that ships where one shows just this, else a drawn one."""
-    if (depth_mm, dilution) == (DEPTH_MM, DILUTION):
-        for path in SHIPPED.glob(f"{number}-*.jpg"):
-            shown = Kitchen().add_drops(int(path.stem.partition("-")[2]))
-            if all(map(math.isclose, astuple(shown), astuple(kitchen))):
-                return path.read_bytes()
-    view = {"depth_mm": depth_mm, "dilution": dilution}
-    return encode_photo(draw_demo_photo(kitchen, number, width_px=_WAITED_FOR_PX, **view))
+    """Photo `number` of the batch as it is, a JPEG: both glasses filled and thinned alike."""
+    tables = sorted(SHIPPED.glob("*.jpg"))
+    table = tables[number % len(tables)]
+    phone = _invented()
+    with Image.open(table) as photo, Image.open(table.with_suffix(".png")) as shares:
+        written = {name: photo.info[name] for name in ("exif", "icc_profile")}
+        light = phone.levels[np.asarray(photo)] @ np.linalg.inv(phone.matrix).T
+        through = np.asarray(shares) / np.float32(255)
+    for glass, once in enumerate(_fill_glasses(kitchen, depth_mm, dilution)):
+        # it is seen over white paper, so that light comes through it twice
+        passed = once**2 @ phone.signals / phone.signals.sum(axis=0)
+        light *= 1 - through[..., glass, None] * (1 - passed)
+    level = np.interp(light @ phone.matrix.T, phone.levels, np.arange(256))
+    level += np.random.default_rng(number).normal(0, _NOISE, level.shape)
+    out = io.BytesIO()
+    Image.fromarray(np.clip(level + 0.5, 0, 255).astype(np.uint8)).save(out, "JPEG", quality=92, **written)
+    return out.getvalue()
 
 
 def true_difference(kitchen: Kitchen) -> float:
     """CIEDE2000 of what is truly in the glasses, which no photo knows."""
-    return float(truth_of(_lay_table(kitchen, DEPTH_MM, DILUTION))["delta_e_2000"])
+    glasses = np.array(_fill_glasses(kitchen, DEPTH_MM, DILUTION))
+    water = transmittance_to_xyz(np.ones_like(glasses))
+    return float(ciede2000(*xyz_to_lab(transmittance_to_xyz(glasses**2), water)))
 
 
-def draw_demo_photo(
-    kitchen: Kitchen,
-    number: int,
-    *,
-    depth_mm: float = DEPTH_MM,
-    dilution: float = DILUTION,
-    width_px: int = 2016,
-) -> Rendered:
-    """Photo `number`: three glasses on the card, the phone held a little otherwise."""
-    phone = Phone(
-        "Phone B",
-        name="Phone of the demonstration",
-        matrix_error=0.015,
-        saturation=1.02,
-        exposure=0.62,
-        s_curve=0.2,
-    )
-    light = Light(planck_spectrum(5600), "T5600", gradient=0.08, azimuth_degrees=200, vignetting=0.08)
-    pose = Pose(
-        3 + number % 3,
-        70.0 * number,
-        -4 + 3 * (number % 4),
-        fill=0.82,
-        width_px=width_px,
-        height_px=width_px * 3 // 4,
-    )
-    printer = Printer(gamma=1.03, jitter=0.015, cast=0.004, seed=7)
-    scene = _lay_table(kitchen, depth_mm, dilution)
-    return render_photo(scene, phone, light, pose, seed=1000 + number, printer=printer)
+@cache
+def _invented() -> SimpleNamespace:
+    """What is invented: absorbances over 1 cm (81,) of `reference`, `base` and 1 mg/l of `dye`; `signals` (81, 3) of the
+    phone for paper, `matrix` (3, 3) from them to its linear RGB, `levels` (256,) the light that each level stands for."""
+    with np.load(SHIPPED / "kitchen.npz") as held:
+        return SimpleNamespace(**held)
 
 
-def _lay_table(kitchen: Kitchen, depth_mm: float, dilution: float) -> Scene:
-    """Both glasses filled and thinned alike, with the lamp mirrored in them."""
-    view = {"depth_mm": depth_mm, "dilution": dilution}
-    base = {name: value * kitchen.base_share for name, value in BASE.items()}
-    return Scene(
-        reference=drink_transmittance({COLOURANT: REFERENCE_MG_PER_L}, **view, **REFERENCE_BASE),
-        batch=drink_transmittance({COLOURANT: kitchen.dye_mg_per_l}, **view, **base),
-        glints=(Glint("reference", -9, 6), Glint("batch", 15, -8, radius_mm=1.2)),
-        glass_shadow=0.12,
-    )
+def _fill_glasses(kitchen: Kitchen, depth_mm: float, dilution: float) -> tuple[Array, Array]:
+    """What reference and batch let through, once, (81,) each."""
+    held = _invented()
+    batch = kitchen.dye_mg_per_l * held.dye + kitchen.base_share * held.base
+    return 10 ** (-held.reference * depth_mm / 10 / dilution), 10 ** (-batch * depth_mm / 10 / dilution)

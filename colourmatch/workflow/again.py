@@ -9,9 +9,8 @@ import math
 import numpy as np
 
 from colourmatch.advice import Measured, decimals
-from colourmatch.book.entries import Lot, LotStory
+from colourmatch.book.entries import Lot, LotFigures, LotStory
 from colourmatch.book.lot_book import LotBook
-from colourmatch.book.lots import LotFigures
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.by_hand import measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
@@ -58,10 +57,8 @@ def fill_like(book: LotBook, like: int | str) -> LotFigures:
     ClosedError for a stock of which no bottle is left.
     """
     old = book.lots.get(like)
-    return alike(
-        LotFigures, old, stocks=[book.stocks.get(name).name for name in old.stocks], reference=old.reference_id,
-        label_lines=take_lines(old), like=old.id, notes="",
-    )  # fmt: skip
+    stocks, lines = [book.stocks.get(name).name for name in old.stocks], take_lines(old)
+    return alike(LotFigures, old, stocks=stocks, label_lines=lines, like=old.id, notes="")
 
 
 def take_lines(old: Lot, *, same_drink: bool = True) -> dict[str, str]:

@@ -34,10 +34,12 @@ return !!app && app.getAttribute('data-test-script-state') === 'notRunning' && !
 
 def make_book(folder: Path, photos: int) -> tuple[Path, int]:
     """A book with one open lot of so many photos, each after a few drops; made once."""
+    from drawn import save_photo
+    from drawn.demo import draw_demo_photo
+
     from colourmatch.book.lot_book import open_book
     from colourmatch.demo import STOCK
-    from colourmatch.simulate import save_photo
-    from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
+    from colourmatch.simulate.kitchen import Kitchen
     from colourmatch.workflow.lot import record_photos
 
     place = folder / f"book-{photos}.sqlite"

@@ -2,7 +2,7 @@
 
 usage: python tests/bench/bench_calibration.py [--kits 8] [--seed 1] [--tests 6] [--near 6] [--cards nominal,grey,true]
 
-A kit is one phone, one light, one printed card and one set of glasses, drawn by colourmatch.simulate as for any
+A kit is one phone, one light, one printed card and one set of glasses, drawn by `drawn` as for any
 benchmark (vary.py); poses, gradients of light and exposures differ from photo to photo. Six photos of known liquids (E129
 in three strengths, E102 in two, both together in two), whose stocks are up to some 3 % off their labels and whose glasses
 are filled 2 % wrong, calibrate it. Then photos of drinks with other dyes (E124, E122, E110 with E122, or E129) on a
@@ -24,6 +24,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from drawn import (
+    Obstacle,
+    drink_transmittance,
+    dye_absorbance,
+    render_photo,
+    save_photo,
+)
+from drawn.liquids import lab_relative_to_water
+from drawn.materials import printed_greys
 from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.colour.difference import ciede2000
@@ -35,15 +44,6 @@ from colourmatch.measurement import CalibrationNamed, Measurement, ToneRecord
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.photo.tone import KnownGreys
-from colourmatch.simulate import (
-    Obstacle,
-    drink_transmittance,
-    dye_absorbance,
-    render_photo,
-    save_photo,
-)
-from colourmatch.simulate.liquids import lab_relative_to_water
-from colourmatch.simulate.materials import printed_greys
 
 DYES = ("E129", "E102")
 KNOWN: tuple[tuple[dict[str, float], dict[str, float]], ...] = (

@@ -29,6 +29,11 @@ from types import SimpleNamespace
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
 
 import numpy as np
+from drawn import Phone, camera_matrix
+from drawn.camera import photometric, sensor_curves, tone_curve
+from drawn.inks import field_reflectances, vary_inks
+from drawn.liquids import drink_transmittance, dye_absorbance
+from drawn.materials import paper_reflectance
 
 from colourmatch.colour.difference import Interval, ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, lab_to_xyz, xyz_to_lab
@@ -47,11 +52,6 @@ from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.read_colour import VESSEL_LOG, VESSEL_WHITE, place_ends, propagate
 from colourmatch.photo.spot import LOW_CODE
-from colourmatch.simulate import Phone, camera_matrix
-from colourmatch.simulate.camera import photometric, sensor_curves, tone_curve
-from colourmatch.simulate.inks import field_reflectances, vary_inks
-from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance
-from colourmatch.simulate.materials import paper_reflectance
 from colourmatch.workflow.fitting import doubt_of_state
 
 

@@ -25,6 +25,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 from bench_dosing import KINDS, Case, Photo, draw_case, note_dose, photograph_glasses
+from drawn.liquids import dye_absorbance
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import advise
@@ -36,7 +37,6 @@ from colourmatch.liquid.mishaps import Bottle, Dosed, think_of
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.observations import Shot
 from colourmatch.liquid.stock import Addition, BatchState, Stock
-from colourmatch.simulate.liquids import dye_absorbance
 
 MISHAPS = (
     "bottle", "unstirred", "half", "double", "twice", "nothing", "thinned", "swapped", "miscounted", "late",

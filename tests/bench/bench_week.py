@@ -16,9 +16,11 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from drawn import save_photo
+from drawn.demo import REFERENCE_MG_PER_L, draw_demo_photo
+
 from colourmatch.cli import run
-from colourmatch.simulate import save_photo
-from colourmatch.simulate.kitchen import REFERENCE_MG_PER_L, Kitchen, draw_demo_photo
+from colourmatch.simulate.kitchen import Kitchen
 
 MOST_PHOTOS = 7
 #: ml of a true drop against the label's.

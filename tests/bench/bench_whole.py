@@ -20,12 +20,12 @@ from pathlib import Path
 
 import numpy as np
 from bench_dosing import Case, Outcome, Told, draw_case, report, true_difference
+from drawn import save_photo
 from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.book.lot_book import open_book
 from colourmatch.colour.difference import Interval
 from colourmatch.colour.spectra import WAVELENGTHS_NM
-from colourmatch.simulate import save_photo
 from colourmatch.workflow.lot import record_photos
 
 _MOST_PHOTOS = 14

@@ -14,15 +14,15 @@ import argparse
 import json
 
 import numpy as np
+from drawn import camera_matrix
+from drawn.camera import photometric, sensor_curves
+from drawn.liquids import lab_relative_to_water
+from drawn.materials import paper_reflectance
 from vary import WARM_LIGHTS, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.photo.camera import expect_camera
-from colourmatch.simulate import camera_matrix
-from colourmatch.simulate.camera import photometric, sensor_curves
-from colourmatch.simulate.liquids import lab_relative_to_water
-from colourmatch.simulate.materials import paper_reflectance
 
 
 def see(seed: int) -> tuple[float, float] | None:

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from derive_phone_prior import colorchecker, nikon
+from drawn.camera import sensor_curves, tone_curve
 from numpy.typing import NDArray
 from worlds import draw_matrix, measured_phones
 
 from colourmatch.colour.spaces import encode_srgb, xyz_to_lab
 from colourmatch.colour.spectra import integration_weights, read_illuminant
 from colourmatch.photo.rectangles import PATH_PART, UNEVEN_COLOUR_LOG, UNEVEN_LOG, VESSEL_APART, VESSEL_WHITE
-from colourmatch.simulate.camera import sensor_curves, tone_curve
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -12,9 +12,8 @@ import json
 import sys
 from pathlib import Path
 
+from drawn import save_photo
 from vary import vary
-
-from colourmatch.simulate import save_photo
 
 
 def describe(

@@ -17,9 +17,11 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from drawn import save_photo
+from drawn.demo import draw_demo_photo
+
 from colourmatch.demo import MOST_PHOTOS
-from colourmatch.simulate import save_photo
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
+from colourmatch.simulate.kitchen import Kitchen
 
 ROOT = Path(__file__).parents[2]
 #: How the lines begin that are printed and not shown: colours one by one, and what other lines say as well.

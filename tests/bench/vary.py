@@ -9,17 +9,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-
-from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ
-from colourmatch.colour.spectra import planck_spectrum, read_illuminant, transmittance_to_xyz
-from colourmatch.facts import read_json
-from colourmatch.simulate.geometry import Pose, place_camera
-from colourmatch.simulate.inks import vary_inks
-from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
-from colourmatch.simulate.render import render_photo
-from colourmatch.simulate.settings import (
+from drawn.geometry import Pose, place_camera
+from drawn.inks import vary_inks
+from drawn.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
+from drawn.render import render_photo
+from drawn.settings import (
     SPOTS,
     Bubble,
     Glass,
@@ -32,6 +26,12 @@ from colourmatch.simulate.settings import (
     Shadow,
     Stain,
 )
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ
+from colourmatch.colour.spectra import planck_spectrum, read_illuminant, transmittance_to_xyz
+from colourmatch.facts import read_json
 
 Array = NDArray[np.float64]
 

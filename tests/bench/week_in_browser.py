@@ -15,14 +15,15 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "browser"))
 
+from drawn import save_photo  # noqa: E402
+from drawn.demo import draw_demo_photo  # noqa: E402
 from driving import Page, Server, open_browser, wait_for  # noqa: E402
 from selenium.webdriver.common.keys import Keys  # noqa: E402
 
 from colourmatch.book.lot_book import LotBook, open_book  # noqa: E402
 from colourmatch.paper.labels import write_label_page  # noqa: E402
 from colourmatch.paper.sheet import write_lot_sheet  # noqa: E402
-from colourmatch.simulate import save_photo  # noqa: E402
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo  # noqa: E402
+from colourmatch.simulate.kitchen import Kitchen  # noqa: E402
 
 MOST_PHOTOS = 7
 #: ml of a true drop against the label's, and ml of a gram of stock.

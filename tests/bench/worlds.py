@@ -3,7 +3,7 @@
 Vectorised and without pixels: what photo/spot.py would hand on. Sensors: invented ones within the ranges that surveys of
 cameras report (Jiang, Liu, Gu, Suesstrunk 2013, WACV, from memory) and those of calibration/sensors.json, each moved
 and widened a little. Lamps: daylight, CIE LEDs and fluorescents, incandescent, mixtures, invented blue-pumped LEDs.
-Matrices: white-preserving least squares on a chart (Finlayson, Drew 1997), as makers fit them. Inks: simulate/inks.py.
+Matrices: white-preserving least squares on a chart (Finlayson, Drew 1997), as makers fit them. Inks: drawn/inks.py.
 Drinks: natural colours and dyes, metameric pairs of them, and one in six of free shape, for a table that has seen the
 listed dyes only says too much of others. Noise, as the reader has it on drawn photos, comes in add_noise.
 """
@@ -16,6 +16,8 @@ from functools import cache
 
 import numpy as np
 from derive_phone_prior import colorchecker, keep_white
+from drawn.camera import sensor_curves
+from drawn.inks import field_reflectances, vary_inks
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import ciede2000
@@ -31,8 +33,6 @@ from colourmatch.facts import read_json
 from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.liquid.model import absorbance_to_lab, base_shapes
 from colourmatch.photo.estimator import CHANNEL_SD, FIELD_SD, FLOOR, GLASS_SD, HAZE_SD, WHITE_SD
-from colourmatch.simulate.camera import sensor_curves
-from colourmatch.simulate.inks import field_reflectances, vary_inks
 
 Array = NDArray[np.float64]
 

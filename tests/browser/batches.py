@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
+from drawn import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 BASE = {"caramel_a610": 0.01, "yellow_a430": 0.05}
 SMALL = Pose(fill=0.85, tilt_degrees=3, width_px=1200, height_px=900)

@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 import tifffile
+from drawn import display_p3_profile
 from PIL import Image
 
 from colourmatch.book.lot_book import open_book
-from colourmatch.simulate import display_p3_profile
 
 SIZE = (64, 48)
 
@@ -111,7 +111,9 @@ def _heic_seeds(rgb: Image.Image, exif: Image.Exif, icc: bytes) -> list[tuple[st
 @cache
 def card_seed() -> bytes:
     """A photo of the card with three glasses, as small as it can still be measured."""
-    from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
+    from drawn.demo import draw_demo_photo
+
+    from colourmatch.simulate.kitchen import Kitchen
 
     drawn = draw_demo_photo(Kitchen(), 1).rgb
     height, width = drawn.shape[:2]

@@ -11,6 +11,7 @@ import json
 import os
 import shlex
 import shutil
+import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,17 +22,12 @@ import numpy as np
 from remembering import remember
 
 from colourmatch.cli import run
-from colourmatch.simulate import (
-    Light,
-    Phone,
-    Pose,
-    Printer,
-    Scene,
-    drink_transmittance,
-    render_photo,
-    save_photo,
-)
-from colourmatch.simulate.inks import vary_inks
+
+# for make_reference.py and golden.py, which run by themselves too
+sys.path.append(str(Path(__file__).parents[1] / "bench"))
+
+from drawn import Light, Phone, Pose, Printer, Scene, drink_transmittance, render_photo, save_photo
+from drawn.inks import vary_inks
 
 PHOTOS = Path(__file__).parents[1] / "photos"
 Objects = dict[str, list[Any]]

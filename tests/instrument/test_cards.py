@@ -7,13 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-from colourmatch.book.calibrations import LotChoice
-from colourmatch.book.lot_book import LotBook
-from colourmatch.errors import InputError, NotFoundError
-from colourmatch.instrument import cards
-from colourmatch.instrument.incoming import lot_reader, note_for_lot
-from colourmatch.simulate import (
+from drawn import (
     Light,
     Obstacle,
     Phone,
@@ -24,6 +18,12 @@ from colourmatch.simulate import (
     render_photo,
     save_photo,
 )
+
+from colourmatch.book.calibrations import LotChoice
+from colourmatch.book.lot_book import LotBook
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.instrument import cards
+from colourmatch.instrument.incoming import lot_reader, note_for_lot
 
 GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
 PRINTER = Printer(gamma=1.1, seed=4)

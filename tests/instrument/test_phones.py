@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.colour.difference import ciede2000
@@ -17,7 +18,6 @@ from colourmatch.colour.spectra import planck_spectrum
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import incoming, phones
 from colourmatch.measurement import LIQUIDS, CalibrationNamed, Measurement
-from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 PHONE = Phone("Phone A", name="A phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5)
 SITTING = [
@@ -112,7 +112,7 @@ def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sittin
     plain = measure_or_refuse(sitting[4]).to_json()
     read = finish(incoming.open_reader(calibrated, light="window"), plain)
     true = {"reference": 11.0, "batch": 9.0}
-    from colourmatch.simulate import lab_relative_to_water
+    from drawn import lab_relative_to_water
 
     before, after = [], []
     for spot, mg in true.items():

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drawn import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
+from drawn.materials import printed_greys
 from drawn_card import DECODE_TABLE
 from test_tone import CARD, S, bend, photograph_greys
 
@@ -20,8 +22,6 @@ from colourmatch.photo.card_profile import (
 from colourmatch.photo.flat import mask_paper
 from colourmatch.photo.light import fit_light
 from colourmatch.photo.tone import KnownGreys, align_channels, fit_curve
-from colourmatch.simulate import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
-from colourmatch.simulate.materials import printed_greys
 
 NOMINAL = np.array([step.reflectance for step in CARD.greys])
 PRINTERS = [(1.1, 0.3, 0.5), (0.9, 0.3, 0.5), (0.9, 0.6, 0.7), (1.1, 0.0, 0.7)]

@@ -9,16 +9,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
-
-from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import xyz_to_lab
-from colourmatch.colour.spectra import integration_weights, read_illuminant
-from colourmatch.errors import PhotoError
-from colourmatch.measurement import Measurement
-from colourmatch.photo.card import read_card
-from colourmatch.photo.locate import find_card
-from colourmatch.photo.measure import measure_photo
-from colourmatch.simulate import (
+from drawn import (
     Glint,
     Light,
     Phone,
@@ -30,10 +21,19 @@ from colourmatch.simulate import (
     render_photo,
     sensor_curves,
 )
-from colourmatch.simulate.camera import camera_matrix
-from colourmatch.simulate.files import save_photo
-from colourmatch.simulate.inks import vary_inks
-from colourmatch.simulate.materials import paper_reflectance, printed_fields
+from drawn.camera import camera_matrix
+from drawn.files import save_photo
+from drawn.inks import vary_inks
+from drawn.materials import paper_reflectance, printed_fields
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import xyz_to_lab
+from colourmatch.colour.spectra import integration_weights, read_illuminant
+from colourmatch.errors import PhotoError
+from colourmatch.measurement import Measurement
+from colourmatch.photo.card import read_card
+from colourmatch.photo.locate import find_card
+from colourmatch.photo.measure import measure_photo
 
 POSE = Pose(fill=0.9, rotation_degrees=1.0)
 PHONE = Phone(exposure=0.62, gamut="p3")

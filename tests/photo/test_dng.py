@@ -12,6 +12,8 @@ import pytest
 rawpy = pytest.importorskip("rawpy")
 tifffile = pytest.importorskip("tifffile")
 
+from drawn import save_photo  # noqa: E402
+from drawn.demo import draw_demo_photo  # noqa: E402
 from test_load import load_within  # noqa: E402
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb  # noqa: E402
@@ -20,8 +22,7 @@ from colourmatch.photo import load  # noqa: E402
 from colourmatch.photo.load import load_photo  # noqa: E402
 from colourmatch.photo.measure import measure_photo  # noqa: E402
 from colourmatch.photo.rectangles import measure_rectangles  # noqa: E402
-from colourmatch.simulate import save_photo  # noqa: E402
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo  # noqa: E402
+from colourmatch.simulate.kitchen import Kitchen  # noqa: E402
 
 #: What grey light gives on this sensor, channel by channel; black and white level of its raw values.
 NEUTRAL, BLACK, WHITE = np.array([0.5, 1.0, 0.62]), 256, 16383

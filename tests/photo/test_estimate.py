@@ -9,6 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from drawn.inks import field_reflectances, vary_inks
 
 from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
@@ -18,7 +19,6 @@ from colourmatch.facts import find_fact
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.photo.estimate import GlassReading, estimate_pair
 from colourmatch.photo.estimator import branch
-from colourmatch.simulate.inks import field_reflectances, vary_inks
 
 LIGHTS = ("D50", "D65", "D75", "LED-B3", "LED-B4", "LED-V1")
 

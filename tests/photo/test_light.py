@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn import Pose, place_camera
 from drawn_card import draw_block, grid_mm, photograph, to_flat
 
 from colourmatch.errors import PhotoError
@@ -18,7 +19,6 @@ from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import find_card
 from colourmatch.photo.profile import named_profile
-from colourmatch.simulate import Pose, place_camera
 
 CARD = read_card()
 S = 4

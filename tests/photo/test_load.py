@@ -15,12 +15,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
+from drawn import display_p3_profile
 from PIL import Image, ImageOps
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo import load
 from colourmatch.photo.load import load_photo
-from colourmatch.simulate import display_p3_profile
 
 #: What must be done to the upright picture so that EXIF orientation k turns it back (EXIF 2.32, tag 0x0112).
 STORE = {

@@ -5,12 +5,12 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from drawn import Pose, place_camera
 from drawn_card import photograph
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo.card import marker_bits, read_card
 from colourmatch.photo.locate import CardPose, find_card
-from colourmatch.simulate import Pose, place_camera
 
 SIZE = (2016, 1512)
 POINTS_MM = np.array([(0, 0), (250, 0), (250, 180), (0, 180), *read_card().spots.values()], float)

@@ -8,6 +8,18 @@ from functools import cache
 
 import numpy as np
 import pytest
+from drawn import (
+    Glint,
+    Light,
+    Phone,
+    Pose,
+    Rendered,
+    Scene,
+    Shadow,
+    display_p3_profile,
+    drink_transmittance,
+    render_photo,
+)
 from drawn_card import DECODE_TABLE
 from PIL import Image
 from test_estimate import camera
@@ -22,18 +34,6 @@ from colourmatch.photo.card import read_card
 from colourmatch.photo.measure import measure_or_refuse, measure_photo
 from colourmatch.photo.read_colour import MATRIX_SD, phone_sd, phone_ways, propagate
 from colourmatch.photo.spot import LOW_CODE
-from colourmatch.simulate import (
-    Glint,
-    Light,
-    Phone,
-    Pose,
-    Rendered,
-    Scene,
-    Shadow,
-    display_p3_profile,
-    drink_transmittance,
-    render_photo,
-)
 
 CARD = read_card()
 POSE = Pose(fill=0.9, rotation_degrees=1.0)

@@ -7,13 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from drawn import Glass
+from drawn.demo import draw_demo_photo
 from PIL import Image
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.measurement import Measurement
 from colourmatch.photo.measure import measure_or_refuse
-from colourmatch.simulate import Glass
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
+from colourmatch.simulate.kitchen import Kitchen
 
 #: Light of the codes of 8 bits, in single precision, which is enough for a picture.
 DECODED = decode_srgb(np.arange(256) / 255).astype(np.float32)
@@ -86,14 +87,14 @@ def test_a_card_printed_at_another_size_changes_no_colour_only_the_size_of_the_g
 
     Nothing that is read depends on a true millimetre: how deep the liquid stands is entered, and both glasses share it.
     """
-    import colourmatch.simulate as simulate
+    from drawn import demo as drawing
 
     true_size = measure(demo_rgb)
-    scene, glass = simulate.Scene, Glass()
+    scene, glass = drawing.Scene, Glass()
     sizes = ("inner_radius_mm", "wall_mm", "meniscus_mm", "rim_height_mm")
     seen = replace(glass, **{name: getattr(glass, name) / scale for name in sizes})
     sheet = (297.0 / scale, 210.0 / scale)
-    monkeypatch.setattr(simulate, "Scene", lambda **given: scene(glass=seen, sheet_mm=sheet, **given))
+    monkeypatch.setattr(drawing, "Scene", lambda **given: scene(glass=seen, sheet_mm=sheet, **given))
     drawn = draw_demo_photo(Kitchen(), 1)
     resized = measure(drawn.rgb)
     assert resized.refused is None

@@ -7,6 +7,7 @@ import warnings
 
 import numpy as np
 import pytest
+from drawn import display_p3_profile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import ImageCms
@@ -19,7 +20,6 @@ from colourmatch.colour.spaces import (
     primaries_to_matrix,
 )
 from colourmatch.photo.profile import named_profile, read_icc
-from colourmatch.simulate import display_p3_profile
 
 CODES = np.arange(256) / 255
 #: ICC.1:2022 clause 7.2.16 and annex E, as printed there.

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from drawn import save_photo
+from drawn.demo import draw_demo_photo
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, xyz_to_lab
 from colourmatch.measurement import ToneRecord
@@ -15,8 +17,7 @@ from colourmatch.photo.card import read_card
 from colourmatch.photo.measure import measure_photo
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import bend, curve_of
-from colourmatch.simulate import save_photo
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
+from colourmatch.simulate.kitchen import Kitchen
 
 TO_XYZ = RGB_TO_XYZ["Display P3"]
 TRUE = np.array([[0.9, 0.3, 0.2], [0.7, 0.5, 0.1]])

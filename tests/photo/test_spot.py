@@ -147,7 +147,7 @@ def test_an_off_centre_glass_is_read_where_it_holds_liquid(shift):
 )
 def test_an_empty_and_a_full_channel_are_named(tint, empty, full):
     reading = read(pour(np.array(tint)))
-    assert (reading.empty, reading.full) == (empty, full)
+    assert (tuple(reading.empty), tuple(reading.full)) == (empty, full)
 
 
 @pytest.mark.parametrize("cut_mm", [14])

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from drawn.camera import tone_curve
 from drawn_card import DECODE_TABLE, draw_block, grid_mm, to_flat
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
@@ -14,7 +15,6 @@ from colourmatch.photo.card import read_card
 from colourmatch.photo.flat import FlatCard, mask_paper
 from colourmatch.photo.light import fit_light
 from colourmatch.photo.tone import ToneCurve, align_channels, fit_curve
-from colourmatch.simulate.camera import tone_curve
 
 S = 2
 CARD = read_card()

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from drawn import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
 from visiting import field, fill, open_app, refusal, shown, tap, upload
 
 from colourmatch.book.calibrations import KNOWN, LotChoice
@@ -14,7 +15,6 @@ from colourmatch.instrument import cards, phones
 from colourmatch.instrument import phone_calibration as pc
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
-from colourmatch.simulate import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
 
 GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
 LIQUIDS = [(3, 0), (6, 0), (12, 0), (0, 4), (0, 8), (4, 5), (8, 3)]

@@ -9,6 +9,17 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from drawn import (
+    Light,
+    Phone,
+    Pose,
+    Printer,
+    Scene,
+    drink_transmittance,
+    render_photo,
+    save_photo,
+)
+from drawn.inks import Inks, vary_inks
 from PIL import Image, ImageDraw
 
 from colourmatch.colour.spaces import lab_to_srgb
@@ -25,17 +36,6 @@ from colourmatch.screens.drawing import (
     draw_measuring,
     name_fault,
 )
-from colourmatch.simulate import (
-    Light,
-    Phone,
-    Pose,
-    Printer,
-    Scene,
-    drink_transmittance,
-    render_photo,
-    save_photo,
-)
-from colourmatch.simulate.inks import Inks, vary_inks
 
 
 def to_codes(lab: list[float]) -> np.ndarray:

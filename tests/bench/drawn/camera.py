@@ -14,9 +14,9 @@ from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_observer, transmittance_to_xyz
 from colourmatch.facts import read_json
 from colourmatch.records import Array
-from colourmatch.simulate.drawing import normal_noise
-from colourmatch.simulate.geometry import Picture
-from colourmatch.simulate.settings import Phone
+from drawn.drawing import normal_noise
+from drawn.geometry import Picture
+from drawn.settings import Phone
 
 #: The encodings a simulated phone writes.
 GAMUTS = {"srgb": "sRGB", "p3": "Display P3"}

@@ -10,11 +10,11 @@ import cv2
 import numpy as np
 
 from colourmatch.records import Array
-from colourmatch.simulate.card import bars_coverage, field_coverages, spot_centre
-from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
-from colourmatch.simulate.geometry import Picture, Region
-from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_fields, seen_through
-from colourmatch.simulate.settings import Bubble, Glint, Light, Printer, Scene
+from drawn.card import bars_coverage, field_coverages, spot_centre
+from drawn.drawing import Canvas, disc_coverage, span_coverage
+from drawn.geometry import Picture, Region
+from drawn.materials import black_ink, paper_reflectance, printed_fields, seen_through
+from drawn.settings import Bubble, Glint, Light, Printer, Scene
 
 #: Light sent back by a hazy liquid itself, as a share of paper white per unit of haze.
 _HAZE_WHITE = 0.10

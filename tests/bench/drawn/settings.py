@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
 from colourmatch.facts import read_json
 from colourmatch.records import Array
-from colourmatch.simulate.geometry import View
-from colourmatch.simulate.inks import Inks
+from drawn.geometry import View
+from drawn.inks import Inks
 
 #: The places of the three glasses on the card.
 SPOTS = ("reference", "batch", "blank")

@@ -10,16 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
-from colourmatch.simulate.drawing import Canvas, normal_noise, ramp, span_coverage
-from colourmatch.simulate.geometry import Picture, View
-from colourmatch.simulate.materials import (
+from drawn.drawing import Canvas, normal_noise, ramp, span_coverage
+from drawn.geometry import Picture, View
+from drawn.materials import (
     black_ink,
     paper_reflectance,
     printed_fields,
     printed_greys,
     smooth_reflectance,
 )
-from colourmatch.simulate.settings import Printer, Scene
+from drawn.settings import Printer, Scene
 
 _RING_LINE_MM = 0.35
 _RING_TONE = 0.45

@@ -11,8 +11,8 @@ import numpy as np
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.facts import read_json
 from colourmatch.records import Array
-from colourmatch.simulate.inks import field_reflectances
-from colourmatch.simulate.settings import Glass, Printer, Reflectance
+from drawn.inks import field_reflectances
+from drawn.settings import Glass, Printer, Reflectance
 
 
 def paper_reflectance() -> Array:

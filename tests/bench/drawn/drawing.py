@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from colourmatch.records import Array
-from colourmatch.simulate.geometry import Picture, Region, View
-from colourmatch.simulate.materials import paper_reflectance
+from drawn.geometry import Picture, Region, View
+from drawn.materials import paper_reflectance
 
 
 @dataclass(eq=False)

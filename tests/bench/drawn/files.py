@@ -17,7 +17,7 @@ from PIL import Image, ImageCms
 
 from colourmatch.colour.spaces import PRIMARIES_XY, WHITE_D65_XYZ, adaptation_matrix, primaries_to_matrix
 from colourmatch.files import replace_whole
-from colourmatch.simulate.settings import Rendered
+from drawn.settings import Rendered
 
 #: What has to be done to the upright picture so that its orientation tag turns it back (EXIF tag 0x0112).
 _STORE = {

@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.records import Array
-from colourmatch.simulate import camera
-from colourmatch.simulate.card import lay_sheet, print_card
-from colourmatch.simulate.drawing import Canvas
-from colourmatch.simulate.geometry import Picture, Pose, View, place_camera
-from colourmatch.simulate.glassware import stand_glasses
-from colourmatch.simulate.liquids import lab_relative_to_water
-from colourmatch.simulate.materials import paper_reflectance, smooth_reflectance
-from colourmatch.simulate.settings import Light, Obstacle, Phone, Printer, Rendered, Scene, Stain
+from drawn import camera
+from drawn.card import lay_sheet, print_card
+from drawn.drawing import Canvas
+from drawn.geometry import Picture, Pose, View, place_camera
+from drawn.glassware import stand_glasses
+from drawn.liquids import lab_relative_to_water
+from drawn.materials import paper_reflectance, smooth_reflectance
+from drawn.settings import Light, Obstacle, Phone, Printer, Rendered, Scene, Stain
 
 #: Fields of light are computed on every so manyth pixel: the sharpest thing in them is a penumbra of some mm.
 _COARSE_PX = 6
@@ -46,6 +46,19 @@ def render_photo(
     Raises ValueError for a sensor, gamut, spectrum or pose that cannot be.
     """
     seed = int(seed) % 2**30
+    canvas, gains, mixed = lay_table(scene, phone, light, pose, seed=seed, printer=printer)
+    raw = _blur_by_hand(canvas.picture, pose)
+    raw += np.float32(phone.veil * phone.exposure * light.level)
+    raw = camera.expose(raw, phone, gains, seed)
+    rgb = camera.develop(raw, phone, camera.camera_matrix(phone, mixed), seed)
+    truth = truth_of(scene) | {"phone": phone.model, "gamut": phone.gamut, "light": light.name}
+    return Rendered(rgb, truth, canvas.view, phone.gamut, phone.model)
+
+
+def lay_table(
+    scene: Scene, phone: Phone, light: Light, pose: Pose, *, seed: int, printer: Printer | None = None
+) -> tuple[Canvas, Array, Array]:
+    """What the light brings to the sensor, without noise; the white balance's gains (3,); the mixed light (81,)."""
     view = place_camera(pose, scene.sheet_mm)
     signals, gains, mixed = _balance(phone, light)
     height, width = pose.height_px, pose.width_px
@@ -58,12 +71,7 @@ def render_photo(
     stand_glasses(canvas, scene, printer, light)
     for obstacle in (*scene.obstacles, *_cover_markers(scene, printer)):
         _lay_obstacle(canvas, obstacle)
-    raw = _blur_by_hand(canvas.picture, pose)
-    raw += np.float32(phone.veil * phone.exposure * light.level)
-    raw = camera.expose(raw, phone, gains, seed)
-    rgb = camera.develop(raw, phone, camera.camera_matrix(phone, mixed), seed)
-    truth = truth_of(scene) | {"phone": phone.model, "gamut": phone.gamut, "light": light.name}
-    return Rendered(rgb, truth, view, phone.gamut, phone.model)
+    return canvas, gains, mixed
 
 
 def _balance(phone: Phone, light: Light) -> tuple[Array, Array, Array]:
