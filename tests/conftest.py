@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import io
 import os
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
+# A run starts a hundred processes: what one of them has compiled the others read, also where this is switched off.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 import pytest
 from remembering import remember
+from sqlalchemy import Engine
+from sqlalchemy.util import LRUCache
 
+from colourmatch.book import opening
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.simulate import save_photo
 from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
@@ -81,6 +89,26 @@ def _own_book(tmp_path_factory: pytest.TempPathFactory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("COLOURMATCH_BOOK", str(tmp_path_factory.mktemp("own") / "book.sqlite"))
         patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _statements_compiled_once() -> Iterator[None]:
+    """Each book has an engine of its own, which compiles all its statements; those of the tests share what is compiled.
+
+    It is kept for a dialect, so that they share one of these too.
+    """
+    make, compiled, dialects = opening.make_engine, LRUCache(2000), dict[str, Any]()
+
+    def make_engine(*given: Any, **named: Any) -> Engine:
+        engine = make(*given, **named)
+        if engine.dialect.name == "sqlite":
+            engine.dialect = dialects.setdefault("sqlite", engine.dialect)
+            engine.update_execution_options(compiled_cache=compiled)
+        return engine
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(opening, "make_engine", make_engine)
         yield
 
 
