@@ -24,6 +24,7 @@ from colourmatch.simulate import (
     Phone,
     Pose,
     Printer,
+    Rendered,
     Scene,
     drink_transmittance,
     lab_relative_to_water,
@@ -50,8 +51,13 @@ SCENES = {
 
 
 @cache
+def shoot(name: str) -> Rendered:
+    return render_photo(SCENES[name], PHONE, Light(), POSE, seed=4, printer=PRINTER)
+
+
+@cache
 def taken(name: str) -> tuple[Measurement, float]:
-    rendered = render_photo(SCENES[name], PHONE, Light(), POSE, seed=4, printer=PRINTER)
+    rendered = shoot(name)
     return measure_photo(as_file(rendered)), rendered.truth["delta_e_2000"]
 
 
@@ -72,8 +78,7 @@ def true_values(spot: str, liquid: np.ndarray) -> np.ndarray:
 
 def test_the_cards_are_told_apart_by_their_markers():
     assert taken("plain")[0].card.version == 2
-    two = render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=1, printer=PRINTER)
-    one = render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=1)
+    one, two = render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=1), shoot("plain")
     assert (find_card(one.rgb).card.version, find_card(two.rgb).card.version) == (1, 2)
     half = two.rgb.shape[0] // 2
     with pytest.raises(PhotoError) as both:
