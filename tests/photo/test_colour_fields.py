@@ -36,7 +36,7 @@ from colourmatch.simulate.files import save_photo
 from colourmatch.simulate.inks import vary_inks
 from colourmatch.simulate.materials import paper_reflectance, printed_fields
 
-POSE = Pose(fill=0.9, rotation_degrees=1.0)
+POSE = Pose(fill=0.9, rotation_degrees=1.0, width_px=1512, height_px=1134)
 PHONE = Phone(exposure=0.62, gamut="p3")
 PRINTER = Printer(inks=vary_inks(np.random.default_rng(11)))
 RED = drink_transmittance({"E129": 41.0}, caramel_a610=0.015, yellow_a430=0.33, dilution=5)
