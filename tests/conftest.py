@@ -6,14 +6,20 @@ import io
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
+# A run starts a hundred processes: what one of them has compiled the others read, also where this is switched off.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import pytest
 from drawn import save_photo
 from drawn.demo import draw_demo_photo
 from remembering import remember
+from sqlalchemy import Engine
+from sqlalchemy.util import LRUCache
 
+from colourmatch.book import opening
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.simulate.kitchen import Kitchen
 
@@ -85,6 +91,26 @@ def _own_book(tmp_path_factory: pytest.TempPathFactory):
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _statements_compiled_once() -> Iterator[None]:
+    """Each book has an engine of its own, which compiles all its statements; those of the tests share what is compiled.
+
+    It is kept for a dialect, so that they share one of these too.
+    """
+    make, compiled, dialects = opening.make_engine, LRUCache(2000), dict[str, Any]()
+
+    def make_engine(*given: Any, **named: Any) -> Engine:
+        engine = make(*given, **named)
+        if engine.dialect.name == "sqlite":
+            engine.dialect = dialects.setdefault("sqlite", engine.dialect)
+            engine.update_execution_options(compiled_cache=compiled)
+        return engine
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(opening, "make_engine", make_engine)
+        yield
+
+
 @pytest.fixture(scope="session")
 def browsers(tmp_path_factory: pytest.TempPathFactory):
     """What opens browsers, for the tests that need one."""
@@ -98,12 +124,10 @@ def browsers(tmp_path_factory: pytest.TempPathFactory):
 
 @pytest.fixture(scope="session")
 def drawn_photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Photos of the invented lot after 0 and 64 drops, 2016 x 1512 pixels."""
+    """Photos of the invented lot after 0 and 64 drops, 1512 x 1134 pixels."""
     folder = tmp_path_factory.mktemp("drawn")
-    return [
-        save_photo(draw_demo_photo(Kitchen().add_drops(drops), 1), folder / f"after-{drops}.jpg")
-        for drops in (0, 64)
-    ]
+    drawn = {drops: draw_demo_photo(Kitchen().add_drops(drops), 1, width_px=1512) for drops in (0, 64)}
+    return [save_photo(photo, folder / f"after-{drops}.jpg") for drops, photo in drawn.items()]
 
 
 @pytest.fixture(scope="module")

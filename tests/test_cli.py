@@ -250,11 +250,7 @@ REFUSALS = [
     (["lot", "correct", "1", "99", "--drops", "1", "--reason", "x"], "value", "Lot 1 has no entry 99."),
     (["lot", "correct", "1", "--reason", "x"], "value", "Say what to correct"),
     (["lot", "correct", "1", "2", "--volume-ml", "850", "--reason", "x"], "value", "An entry is corrected"),
-    (
-        [*MAKE, "--dye-content", "85"],
-        "value",
-        "For 85 % write 0.85.",
-    ),
+    ([*MAKE, "--dye-content", "85"], "value", "For 85 % write 0.85."),
     ([*STRENGTH_1, "--colourant", "custom"], "value", "--peak-nm"),
     ([*STRENGTH_1, "--colourant", "E129", "--like", "E110"], "value", "custom"),
     (["stock", "dilute", "red"], "value", "Give --fold to dilute"),
@@ -634,7 +630,7 @@ def test_app_names_a_port_that_is_taken(cli):
         taken.listen()
         port = taken.getsockname()[1]
         said = cli("app", "--port", port, "--json")
-    assert said.code == 2 and f"Port {port} is in use." in said.data["error"]["text"]
+    assert said.code == 2 and f"Port {port} is in use. Stop what uses it" in said.data["error"]["text"]
 
 
 # ---- cards and phones ------------------------------------------------------------------------------------

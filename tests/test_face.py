@@ -4,27 +4,19 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
+from known_liquids import look
 
 import colourmatch
 from colourmatch.errors import PhotoError
-from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 
 PHOTOS = Path(__file__).parent / "photos"
-VIEW = View(10, 5)
-BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]
-
-
-def look(mg_per_l: float) -> np.ndarray:
-    """Lab of the natural base with so much Allura red."""
-    return absorbance_to_lab((BASE + find_colourant("E129").absorptivity() * mg_per_l) * VIEW.path_cm)
 
 
 def reading(drops: int, lab_sd: float = 0.1) -> colourmatch.Reading:
     """900 ml with so many drops of 0.5 mg, against 40 mg/l."""
-    return colourmatch.Reading(drops, look(40), look(drops * 0.5 / (0.9 + drops * 5e-5)), lab_sd)
+    held = drops * 0.5 / (0.9 + drops * 5e-5)
+    return colourmatch.Reading(drops, look({"E129": 40}), look({"E129": held}), lab_sd)
 
 
 STOCK = {"colourant": "E129", "strength_g_per_100ml": 1.0, "volume_ml": 900, "dilution": 5, "tolerance": 1.0}

@@ -62,13 +62,8 @@ def test_weighing_and_learning_count_from_then_on(book: LotBook, lot: int) -> No
     assert book.additions.correct(before.id, drops=20, reason="x").ml == pytest.approx(
         1.0
     )  # the drop of then
-    assert (
-        book.stocks.get("red").as_stock().strength_rel_sd,
-        book.stocks.get("red").as_stock(learnt=False).strength_rel_sd,
-    ) == (
-        0.03,
-        0.2,
-    )
+    spreads = [book.stocks.get("red").as_stock(learnt=learnt).strength_rel_sd for learnt in (True, False)]
+    assert spreads == [0.03, 0.2]
     assert [change.kind for change in book.stocks.history("red")] == ["weighed", "learnt", "learnt"]
     reset = book.stocks.reset("red", "made again")
     assert (reset.strength_factor, reset.strength_rel_sd, reset.drop_ml) == (1.0, 0.2, weighed.drop_ml)

@@ -32,6 +32,12 @@ def lot_id(play: Callable[..., int], photos: list[Path]) -> int:
     return play(photos[:1], ceiling_mg_per_l=30)
 
 
+@pytest.fixture
+def begun(book: LotBook, red: str) -> int:
+    """A lot before its first photo: its page is drawn in half the time."""
+    return book.lots.begin("aperitif", 900, [red], ceiling_mg_per_l=30).id
+
+
 def shown(page: Page, label: str) -> list[str]:
     """What stands in the fields of this name."""
     return [str(field.get_attribute("value")) for field in page.find_all(f"[aria-label='{label}']")]
@@ -87,34 +93,34 @@ def test_what_was_typed_and_a_tap_outlive_a_crash_and_the_tap_counts_once(
 
 
 def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(
-    visit: Callable[..., Page], book: LotBook, red: str, photos: list[Path]
+    visit: Callable[..., Page], book: LotBook, begun: int, photos: list[Path]
 ) -> None:
-    lot_id, photos = book.lots.begin("aperitif", 900, [red], ceiling_mg_per_l=30).id, photos[:3]
-    page = visit(f"match?lot={lot_id}")
+    photos = photos[:3]
+    page = visit(f"match?lot={begun}")
     page.upload(*photos)
-    wait_for(lambda: book.lots.story(lot_id).photos, "no photo was measured")
+    wait_for(lambda: book.lots.story(begun).photos, "no photo was measured")
     page.driver.refresh()
     page.settle()
-    kept = [photo.sha256 for photo in book.lots.story(lot_id).photos]
+    kept = [photo.sha256 for photo in book.lots.story(begun).photos]
     assert 1 <= len(kept) <= 3
     page.driver.refresh()
     page.settle()
     page.upload(*photos)
-    wait_for(lambda: len(book.lots.story(lot_id).photos) == 3, "the rest was not measured")
+    wait_for(lambda: len(book.lots.story(begun).photos) == 3, "the rest was not measured")
     page.settle()
-    story = book.lots.story(lot_id)
+    story = book.lots.story(begun)
     assert [photo.sha256 for photo in story.photos][: len(kept)] == kept
     assert len({photo.sha256 for photo in story.photos}) == 3
-    assert "It is in this lot already and is not counted again." in page.text()
+    page.wait_text("It is in this lot already and is not counted again.")
 
 
 def test_two_windows_of_one_browser_do_not_share_an_act(
-    visit: Callable[..., Page], book: LotBook, lot_id: int
+    visit: Callable[..., Page], book: LotBook, begun: int
 ) -> None:
     """Each window writes its own note; were their tokens one, the second would be taken for a repeated tap."""
     from selenium.webdriver.common.keys import Keys
 
-    page = visit(f"match?lot={lot_id}", "desk")
+    page = visit(f"match?lot={begun}", "desk")
     url, first = page.driver.current_url, page.driver.current_window_handle
     page.driver.switch_to.new_window("tab")
     page.take_window()
@@ -132,16 +138,16 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
     for window, count in ((first, 1), (second, 2)):
         page.driver.switch_to.window(window)
         page.tap("button", "Write it down")
-        notes = lambda: [e for e in book.lots.story(lot_id).events if e.kind == "note"]  # noqa: E731
+        notes = lambda: [e for e in book.lots.story(begun).events if e.kind == "note"]  # noqa: E731
         wait_for(lambda count=count, notes=notes: len(notes()) == count, "not written down")
 
 
 def test_what_is_half_typed_survives_a_reload_and_a_closed_tab(
-    visit: Callable[..., Page], book: LotBook, lot_id: int
+    visit: Callable[..., Page], book: LotBook, begun: int
 ) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    page = visit(f"match?lot={lot_id}", "desk")
+    page = visit(f"match?lot={begun}", "desk")
     assert not page.run(_VISITS_LEFT)
     reload_half_typed(page, {"How many drops": "7", "Reason": "weighed ag"})
     assert page.run(_VISITS_LEFT), "the page before was not named"

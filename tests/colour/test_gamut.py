@@ -17,20 +17,22 @@ COLOURS = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("space", "rgb", "channel"), COLOURS)
-def test_the_least_value_lies_on_the_macadam_limits(space, rgb, channel):
+def test_the_least_value_lies_on_the_macadam_limits():
     """The same solid by colour-science, built from pulses of D65 light (Roesch-MacAdam colour solid)."""
     colour = pytest.importorskip("colour")
-    least = least_value(rgb, channel, RGB_TO_XYZ[space])
-    assert least < 0
     shape = colour.SpectralShape(380, 780, 5)
     observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
     light = colour.SDS_ILLUMINANTS["D65"].copy().align(shape)
-    for part, inside in ((0.9, True), (1.1, False)):
-        value = np.array(rgb)
-        value[channel] = part * least
-        xyz = RGB_TO_XYZ[space] @ value
-        assert bool(colour.volume.is_within_visible_spectrum(xyz, observer, light)) is inside
+    inside, outside = [], []
+    for space, rgb, channel in COLOURS:
+        least = least_value(rgb, channel, RGB_TO_XYZ[space])
+        assert least < 0
+        for part, found in ((0.9, inside), (1.1, outside)):
+            value = np.array(rgb)
+            value[channel] = part * least
+            found.append(RGB_TO_XYZ[space] @ value)
+    within = colour.volume.is_within_visible_spectrum(np.array([inside, outside]), observer, light)
+    assert within.tolist() == [[True] * len(COLOURS), [False] * len(COLOURS)]
 
 
 @pytest.mark.parametrize("space", SPACES)

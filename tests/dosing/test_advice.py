@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_problem import RED, VIEW, YELLOW, ask, mix, pour
+from known_liquids import VIEW, look
+from test_problem import RED, YELLOW, ask, pour
 
 from colourmatch.advice import MOST_DROPS
 from colourmatch.colour.difference import ciede2000
@@ -52,7 +53,7 @@ def test_predicted_colours_are_those_of_the_next_photo_wherever_the_match_is_jud
     judged = advise(problem)
     shown = advise(replace(problem, shown=thin))
     assert shown.doses == judged.doses and shown.predicted == judged.predicted
-    assert shown.predicted_lab["reference"] == pytest.approx(mix({"E129": 40.0}, view=thin), abs=4)
+    assert shown.predicted_lab["reference"] == pytest.approx(look({"E129": 40.0}, view=thin), abs=4)
     assert judged.predicted_lab["reference"][0] < shown.predicted_lab["reference"][0] - 20
 
 
@@ -124,7 +125,7 @@ def test_a_pale_batch_gets_a_step():
     )
     match = advice.to_match[0]
     assert match.low <= match.drops <= match.high and match.low <= 72 <= match.high
-    assert advice.now.low <= ciede2000(mix({}), mix({"E129": 40})) <= advice.now.high
+    assert advice.now.low <= ciede2000(look({}), look({"E129": 40})) <= advice.now.high
 
 
 @pytest.mark.parametrize("factor", [0.85, 1.15])
@@ -139,7 +140,7 @@ def test_following_the_advice_ends_matched(factor):
     state, share = pour((RED,), (drops,), BatchState(900))
     assert advice.reason == "matched" and photos <= 5
     assert (
-        ciede2000(mix({"E129": factor * state.concentration_mg_per_l("red")}, share), mix({"E129": 40})) < 1
+        ciede2000(look({"E129": factor * state.concentration_mg_per_l("red")}, share), look({"E129": 40})) < 1
     )
 
 

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from known_liquids import look
 from numpy.testing import assert_allclose
-from test_problem import RED, YELLOW, ask, mix, pour
+from test_problem import RED, YELLOW, ask, pour
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing import plan as plan_module
@@ -22,7 +23,7 @@ def best_drops(reference: dict[str, float], volume_ml: float = 900) -> int:
     away = []
     for drops in range(0, 200):
         state, share = pour((RED,), (drops,), BatchState(volume_ml))
-        away.append(ciede2000(mix({"E129": state.concentration_mg_per_l("red")}, share), mix(reference)))
+        away.append(ciede2000(look({"E129": state.concentration_mg_per_l("red")}, share), look(reference)))
     return int(np.argmin(away))
 
 

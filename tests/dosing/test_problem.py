@@ -8,29 +8,20 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from known_liquids import VIEW, look
 from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.problem import Problem, compare_draws, count_draws
-from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
 from colourmatch.liquid.lot_model import expect_stock
-from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 from colourmatch.liquid.observations import Shot
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 
-VIEW = View(10, 5)
 RED = Stock("red", "E129", 1.0)
 YELLOW = Stock("yellow", "E102", 0.5)
-BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted
 DRAWS = 40  # a quarter of the usual, for speed
-
-
-def mix(mg_per_l: dict[str, float], share: float = 1.0, view: View = VIEW) -> np.ndarray:
-    """True Lab, in a view (that of the photos), of the natural base with so much of each colourant."""
-    dyes = sum((find_colourant(e).absorptivity() * c for e, c in mg_per_l.items()), np.zeros(81))
-    return absorbance_to_lab((share * BASE + dyes) * view.path_cm)
 
 
 def pour(stocks: Sequence[Stock], drops: Sequence[float], start: BatchState) -> tuple[BatchState, float]:
@@ -65,12 +56,12 @@ def ask(
 @cache
 def _fit(stocks, drops, reference, volume_ml, already, factor, sd):
     """The fit of such photos, made once for all tests that ask it, with the batch as it is and its part of base."""
-    wanted = mix(dict(reference))
+    wanted = look(dict(reference))
     start, noise = BatchState(volume_ml, already_mg_per_l=already), np.eye(3) * sd**2
     shots = []
     for part in (0, 0.5, 1) if any(drops) else (0,):
         state, share = pour(stocks, [part * n for n in drops], start)
-        seen = mix({e: factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant}, share)
+        seen = look({e: factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant}, share)
         held = tuple(state.concentration_mg_per_l(s) for s in stocks)
         shots.append(Shot(seen, noise, wanted, noise, held, share, "one"))
     priors = [expect_stock(s.name, s.colourant) for s in stocks]

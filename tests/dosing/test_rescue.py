@@ -3,7 +3,8 @@
 import json
 
 import pytest
-from test_problem import RED, ask, mix, pour
+from known_liquids import look
+from test_problem import RED, ask, pour
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import advise
@@ -29,7 +30,7 @@ def test_untinted_batch_brings_it_back(times):
     state, _ = pour((RED,), (drops,), BatchState(900))
     state = state.add_untinted(rescue.untinted_ml)
     base = (900 + rescue.untinted_ml) / state.volume_ml
-    assert ciede2000(mix({"E129": state.concentration_mg_per_l("red")}, base), mix({"E129": 40})) < 1
+    assert ciede2000(look({"E129": state.concentration_mg_per_l("red")}, base), look({"E129": 40})) < 1
 
 
 def test_a_pale_batch_and_a_match_are_not_past():
@@ -63,7 +64,7 @@ def test_colour_of_another_bottle_is_set_aside_and_filled_up():
     held = {e: filled.state.colourant_mg_per_l(e) for e in ("E129", "E133")}
     share = 1 - (1 - problem.base_share) * kept
     # by Beer-Lambert: what is left of the blue, and the red poured again
-    reached = ciede2000(mix({"E129": 40, "E133": held["E133"]}, share), mix({"E129": 40}))
+    reached = ciede2000(look({"E129": 40, "E133": held["E133"]}, share), look({"E129": 40}))
     assert reached < advice.now.value / 5
     assert rescue.predicted.low - 0.3 < reached < rescue.predicted.high + 0.3
     state, _ = pour((RED, BLUE), (40, 30), BatchState(900))

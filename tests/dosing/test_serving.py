@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_problem import BASE, RED, VIEW, ask
+from known_liquids import VIEW, look
+from test_problem import RED, ask
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.serving import look_at
-from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.model import View, absorbance_to_lab
+from colourmatch.liquid.model import View
 
 TALL = View(60, 4, "D65", 1.0, "tall glass")
 LONG = View(60, 4, "A", 1.0, "long drink")
@@ -17,16 +17,11 @@ LONG = View(60, 4, "A", 1.0, "long drink")
 OTHER = {"E124": 45.0}
 
 
-def true_lab(mg_per_l: dict[str, float], view: View) -> np.ndarray:
-    dyes = sum((find_colourant(e).absorptivity() * c for e, c in mg_per_l.items()), np.zeros(81))
-    return absorbance_to_lab((BASE + dyes) * view.path_cm, view.illuminant)
-
-
 def true_best(view: View) -> tuple[float, float]:
     """mg/l of the red that comes nearest in a view, and the difference there, by trying them all."""
     doses = np.arange(0, 120, 0.25)
-    labs = np.array([true_lab({"E129": dose}, view) for dose in doses])
-    away = ciede2000(true_lab(OTHER, view), labs)
+    labs = np.array([look({"E129": dose}, view=view) for dose in doses])
+    away = ciede2000(look(OTHER, view=view), labs)
     return float(doses[away.argmin()]), float(away.min())
 
 
@@ -52,7 +47,7 @@ def test_the_difference_in_each_look_is_the_true_one_where_the_dye_is_the_same()
     held = {"E129": problem.state.concentration_mg_per_l(RED)}
     views = (VIEW, TALL, LONG)
     for view, one in zip(views, look_at(problem, views), strict=True):
-        truth = float(ciede2000(true_lab({"E129": 40.0}, view), true_lab(held, view)))
+        truth = float(ciede2000(look({"E129": 40.0}, view=view), look(held, view=view)))
         assert one.delta_e_2000.low - 0.3 <= truth <= one.delta_e_2000.high + 0.3
         assert one.after_step is None and one.spots.batch_after is None
         assert "paler" in one.text or "less red" in one.text

@@ -27,6 +27,7 @@ from colourmatch.instrument.incoming import lot_reader, note_for_lot
 
 GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
 PRINTER = Printer(gamma=1.1, seed=4)
+POSE = Pose(fill=0.85, width_px=1512, height_px=1134)
 GREY_MM = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
 
 
@@ -40,7 +41,7 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, tup
     }
     out = {}
     for name, scene in scenes.items():
-        photo = render_photo(scene, Phone(s_curve=0.35), Light(), Pose(fill=0.85), seed=7, printer=PRINTER)
+        photo = render_photo(scene, Phone(s_curve=0.35), Light(), POSE, seed=7, printer=PRINTER)
         x, y = photo.view.to_pixels(np.array([[125.0, 90.0]]))[0]
         out[name] = (save_photo(photo, folder / f"{name}.jpg"), (int(x) - 20, int(y) - 20, 40, 40))
     return out

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from known_liquids import BASE, VIEW
 from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import ciede2000
@@ -16,13 +17,11 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import LotFit, fit_lot
 from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.mishaps import Mishap, stack
-from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.observations import Gap, Shot, prepare
 from colourmatch.liquid.phone import PhonePrior, unknown_phone
 
-VIEW = View(10, 5)
 RED, YELLOW = (find_colourant(number).absorptivity() for number in ("E129", "E102"))
-BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted
 REFERENCE = 1.1 * BASE + 40 * RED
 TINY = np.eye(3) * 0.02**2
 LADDER = (0, 12, 24, 32)  # label mg/l of red at each photo

@@ -22,7 +22,7 @@ def make_page(book: LotBook, lot: int | str, **options) -> bytes:
     return out.getvalue()
 
 
-def read_codes(page: bytes, scale: float = 3, part: float = 1.0) -> list[str]:
+def read_codes(page: bytes, scale: float = 2, part: float = 1.0) -> list[str]:
     """The codes on the first page or its upper left part; the reader needs more pixels than a phone for a dense one."""
     image = np.array(pypdfium2.PdfDocument(page)[0].render(scale=scale).to_pil().convert("RGB"))
     height, width = (round(part * size) for size in image.shape[:2])

@@ -71,7 +71,8 @@ def photograph_card(
     """A photo of a bare card with a grey card of 18 % on the middle ring, and the grey's rectangle in pixels."""
     corners = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
     scene = Scene(blank=None, obstacles=(Obstacle(corners, (0.18, 0.18, 0.18)),))
-    drawn = render_photo(scene, phone, Light(), Pose(fill=0.85, tilt_degrees=3), seed=seed, printer=printer)
+    pose = Pose(fill=0.85, tilt_degrees=3, width_px=1512, height_px=1134)
+    drawn = render_photo(scene, phone, Light(), pose, seed=seed, printer=printer)
     x, y = drawn.view.to_pixels(np.array([[125.0, 90.0]]))[0]
     return save_photo(drawn, folder / f"card-{seed}.jpg"), (int(x) - 20, int(y) - 20, 40, 40)
 

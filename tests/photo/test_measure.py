@@ -36,7 +36,7 @@ from colourmatch.photo.read_colour import MATRIX_SD, phone_sd, phone_ways, propa
 from colourmatch.photo.spot import LOW_CODE
 
 CARD = read_card()
-POSE = Pose(fill=0.9, rotation_degrees=1.0)
+POSE = Pose(fill=0.9, rotation_degrees=1.0, width_px=1512, height_px=1134)
 PLAIN = Phone(exposure=0.62, veil=0.004)
 RED = drink_transmittance({"E129": 41.0}, caramel_a610=0.015, yellow_a430=0.33, dilution=5)
 PALER = drink_transmittance({"E129": 30.0}, caramel_a610=0.012, yellow_a430=0.30, dilution=5)

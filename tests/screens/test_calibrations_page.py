@@ -40,7 +40,8 @@ def keep_known(book: LotBook) -> None:
 def card_photo(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     corners = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
     scene = Scene(blank=None, obstacles=(Obstacle(corners, (0.18, 0.18, 0.18)),))
-    drawn = render_photo(scene, Phone(), Light(), Pose(fill=0.85), seed=1, printer=Printer(gamma=1.1))
+    pose = Pose(fill=0.85, width_px=1512, height_px=1134)
+    drawn = render_photo(scene, Phone(), Light(), pose, seed=1, printer=Printer(gamma=1.1))
     path: Path = save_photo(drawn, tmp_path_factory.mktemp("card") / "card.jpg")
     return path.read_bytes()
 

@@ -136,15 +136,6 @@ def test_a_new_door_has_a_new_code():
     assert Door("u").code != Door("u").code
 
 
-def test_during_the_wait_even_the_right_code_is_refused():
-    clock = Clock()
-    door = Door("u", clock)
-    assert door.enter("AAAA-AAAA", ADDRESS) is None
-    assert door.enter(door.code, ADDRESS) is None
-    clock.now += 1
-    assert door.enter(door.code, ADDRESS)
-
-
 def test_a_visit_ends_unused_after_half_a_day_and_the_oldest_goes_beyond_32():
     clock = Clock()
     door = Door("u", clock)

@@ -5,25 +5,15 @@ from __future__ import annotations
 import io
 
 import numpy as np
+from known_liquids import look
 from PIL import Image
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
-from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+from colourmatch.liquid.model import View
 from colourmatch.measurement import Measurement
 from colourmatch.workflow import fitting
 from colourmatch.workflow.lot import record_photos
-
-VIEW = View(10, 5)
-BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted
-
-
-def look(mg_per_l: dict[str, float], share: float = 1.0) -> np.ndarray:
-    """True Lab of the natural base with so much of each colourant."""
-    dyes = sum((find_colourant(e).absorptivity() * c for e, c in mg_per_l.items()), np.zeros(81))
-    return absorbance_to_lab((share * BASE + dyes) * VIEW.path_cm)
-
 
 REFERENCE = look({"E129": 40})
 
@@ -99,8 +89,7 @@ def make_view_photo(made: Bench, dilution: float) -> tuple[bytes, str]:
     photo = made.draw()
     state, measured = made.book.lots.story(made.lot).state(), made.known[photo[0]].to_json()
     dose = made.factor * state.colourant_mg_per_l("E129")
-    red = find_colourant("E129").absorptivity()
-    labs = [absorbance_to_lab((BASE + c * red) * View(10, dilution).path_cm) for c in (40, dose)]
+    labs = [look({"E129": mg}, view=View(10, dilution)) for mg in (40, dose)]
     for spot, lab in zip(("reference", "batch"), labs, strict=True):
         measured["spots"][spot]["lab"] = list(lab)
     value = float(ciede2000(*labs))

@@ -6,7 +6,7 @@ import json
 
 import known_lot
 import pytest
-from known_lot import look
+from known_liquids import look
 
 from colourmatch.advice import Served
 from colourmatch.errors import InputError

@@ -7,7 +7,8 @@ from collections.abc import Callable
 import known_lot
 import numpy as np
 import pytest
-from known_lot import BASE, VIEW, Bench
+from known_liquids import BASE, VIEW
+from known_lot import Bench
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spectra import WAVELENGTHS_NM

@@ -7,7 +7,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from known_lot import REFERENCE, VIEW, look, make_view_photo, story_of
+from known_liquids import VIEW, look
+from known_lot import REFERENCE, make_view_photo, story_of
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
