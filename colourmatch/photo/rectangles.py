@@ -54,7 +54,7 @@ _SLOPE_TOLD = 0.10
 #: A rectangle needs at least this many pixels of the working picture, and a white this code in its strongest channel.
 _FEWEST_PIXELS, _DARK_CODE = 60, 40
 _LEAST_REFLECTANCE = 0.02
-#: The CIEDE2000 up to which pairs were apart that the estimate's intervals were set by (tests/bench/derive_estimator.py).
+#: From this CIEDE2000 on the estimate's interval is wider than what a phone's matrix makes of the figure.
 _NEAR = 8.0
 #: What is left of a plain reading beside all that (CIELAB, sd).
 _READ_LAB = 0.25
@@ -323,7 +323,7 @@ def _compare(
 def _shared(ref: ReadColour, bat: ReadColour, estimate: Estimate) -> tuple[Array, Array]:
     """Covariances (3, 3) of the difference from what both colours share: the tone curve, and phone and spectra.
 
-    The estimate was fitted to pairs up to _NEAR apart. Of colours further apart an error of the matrix moves one much more
+    Up to _NEAR it is the estimate's. Of colours further apart an error of the matrix moves one much more
     than the other, and CIEDE2000 weighs a step at a strong colour less than one about their middle: so each error's part
     along the difference is what it makes of the figure (JCGM 100:2008, 5.1.3, note 2).
     """

@@ -10,6 +10,7 @@ how worlds of those phones alone are then told (all measured phones when none is
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -38,9 +39,8 @@ RIDGE = 1e-5
 COMPONENTS, TURNED = {True: 9, False: 7}, {True: 64, False: 0}
 #: Units of a hidden layer.
 HIDDEN = 224
-#: What intervals are widened to hold of the worlds; over white alone these are harder than kitchens, with more drinks of
-#: other dyes that look alike.
-HELD = {True: 0.95, False: 0.94}
+#: What intervals are widened to hold of the worlds, differences of each length by themselves (CIEDE2000, ends of classes).
+HELD, LENGTHS = 0.95, (0.3, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0, 20.0, 40.0)
 #: Pairs looked at together and how often, the largest step, and how units that do not help shrink (Loshchilov, Hutter 2019).
 TOGETHER, STEPS, RATE, DECAY = 1024, {True: 12000, False: 5000}, 2e-3, 1e-4
 PAIRS = 8
@@ -208,8 +208,8 @@ def fit_warm_sd(table: Branch, worlds: Worlds, seen: Seen, middle: np.ndarray) -
 
 
 def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
-    """The same, so that as many lengths as HELD lie within 1.96 standard deviations along the difference, and 95 % of
-    middles within the ellipsoid of three dimensions."""
+    """The same, so that as many differences of each length as HELD lie within 1.96 standard deviations along them, and
+    95 % of middles within the ellipsoid of three dimensions."""
     seen = to_seen(worlds, rng, fields=fields)
     at = table.look(seen)
     middle, gap = table.middle(at), table.gap(at)
@@ -224,15 +224,22 @@ def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bo
         along[k] = np.sqrt(max(vector @ turn @ cov[k] @ turn.T @ vector, 0.0)) / max(
             np.linalg.norm(vector), 1e-6
         )
-    near = (said < 8) & (said > 0.3)
-    more = np.quantile(np.abs(said - worlds.delta_e)[near] / along[near], HELD[fields]) / 1.96
+    missed = np.abs(said - worlds.delta_e) / along / 1.96
+    terms = error_terms(at, gap)
+    first = at.z.shape[1]  # where the length's own terms lie
+    ways = terms[:, [0, first, first + 1]]
+    classes = [(said > low) & (said <= high) for low, high in itertools.pairwise(LENGTHS)]
+    more = np.log([np.quantile(missed[rows], HELD) for rows in classes])
+    by_length, *_ = np.linalg.lstsq(np.array([ways[rows].mean(axis=0) for rows in classes]), more, rcond=None)
     off = np.einsum("nac,nc->na", axes, middle - worlds.lab.mean(axis=1))
     within = 7.815  # chi squared, 3 degrees of freedom, 95 %
     wide = np.sqrt(np.quantile(((off / table.scatter_sd(at)) ** 2).sum(axis=1), 0.95) / within)
     error, scatter = table.error.copy(), table.scatter.copy()
-    error[:, 0] += np.log(more)
+    error[:, [0, first, first + 1]] += by_length
     scatter[:, 0] += np.log(wide)
-    print(f"{'fields' if fields else 'white'}: errors widened by {more:.2f}, scatter by {wide:.2f}")
+    print(
+        f"{'fields' if fields else 'white'}: errors widened by {np.exp(more).round(2)}, scatter by {wide:.2f}"
+    )
     return replace(table, error=error, scatter=scatter)
 
 
@@ -271,7 +278,7 @@ def main() -> None:
     args = parser.parse_args()
     left_out = tuple(name.strip() for name in args.without.split(",") if name.strip())
     phones = tuple(p for p in measured_phones() if p not in left_out)
-    rngs = [np.random.default_rng([args.seed, k]) for k in range(4)]
+    rngs = [np.random.default_rng([args.seed, k]) for k in range(3)]
     torch.manual_seed(args.seed)
     first = draw_worlds(rngs[0], args.worlds, PAIRS, phones)
     second = draw_worlds(rngs[1], args.worlds // 4, PAIRS, phones)
@@ -280,16 +287,17 @@ def main() -> None:
     tables = {}
     for fields in (True, False):
         sets = [w.take(w.water) if fields else w for w in (first, second, third)]
-        table = fit_matrices(sets[0], rngs[3], fields=fields)
-        table = fit_errors(table, sets[1], rngs[3], fields=fields)
-        tables[fields] = widen(table, sets[2], rngs[3], fields=fields)
+        rng = np.random.default_rng([args.seed, 3, fields])
+        table = fit_matrices(sets[0], rng, fields=fields)
+        table = fit_errors(table, sets[1], rng, fields=fields)
+        tables[fields] = widen(table, sets[2], rng, fields=fields)
         if args.judge:
             print(" third set")
-            judge(tables[fields], sets[2], rngs[3], fields=fields)
+            judge(tables[fields], sets[2], rng, fields=fields)
             own = left_out or measured_phones()
             test = draw_worlds(np.random.default_rng([args.seed, 9]), 1500, 4, own, share=1.0)
             print(" left out" if left_out else " measured phones")
-            judge(tables[fields], test.take(test.water), rngs[3], fields=fields)
+            judge(tables[fields], test.take(test.water), rng, fields=fields)
     if args.out:
         arrays = {
             f"{'fields' if fields else 'white'}_{name}": getattr(table, name).astype(np.float32)

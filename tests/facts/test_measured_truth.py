@@ -94,7 +94,7 @@ def test_differences_of_measured_liquids_lie_within_the_intervals_on_every_measu
     held, errors, plain = [], [], []
     for sensor in measured_sensors().values():
         for light in LIGHTS:
-            for _ in range(4):
+            for _ in range(12):
                 one = rng.gamma(1, 1, 4) * (1.5, 1.5, 0.4, 0.2)
                 other = one * np.exp(rng.normal(0, 0.2, 4))
                 both = np.array([one, other]) @ liquids()
@@ -107,6 +107,6 @@ def test_differences_of_measured_liquids_lie_within_the_intervals_on_every_measu
                 held.append(said.low <= true <= said.high)
                 errors.append(abs(said.value - true))
                 plain.append(abs(float(ciede2000(*xyz_to_lab(seen @ RGB_TO_XYZ["Display P3"].T))) - true))
-    assert len(held) == 224 and np.mean(held) >= 0.92
-    # a plain reading of a camera without veil and curve has the smaller median (0.17, the estimate's 0.23), and the longer tail
-    assert np.quantile(errors, 0.95) < 0.85 * np.quantile(plain, 0.95)
+    assert len(held) == 672 and np.mean(held) >= 0.92
+    # of liquids that are in no world, white alone tells hardly more than a plain reading of a camera without veil and curve
+    assert np.quantile(errors, 0.95) < np.quantile(plain, 0.95)
