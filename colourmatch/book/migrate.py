@@ -17,8 +17,11 @@ from colourmatch.book.packing import pack, unpack
 from colourmatch.book.seals import seal_missing
 
 
-def upgrade(connection: Connection, version: str = t.VERSION) -> None:
-    """Take the steps up to a version in the transaction of a connection; nothing is changed when one fails."""
+def upgrade(connection: Connection, version: str = t.VERSION) -> str:
+    """Take the steps up to a version in the transaction of a connection; nothing is changed when one fails.
+
+    Gives the version that the book then has: a later one, untouched, where a newer program came first.
+    """
     t.version.create(connection, checkfirst=True)
     found = connection.scalar(sa.select(t.version.c.version_num)) or ""
     with Operations.context(MigrationContext.configure(connection, opts={"target_metadata": t.metadata})):
@@ -26,7 +29,9 @@ def upgrade(connection: Connection, version: str = t.VERSION) -> None:
             if found < number <= version:
                 step()
     connection.execute(t.version.delete())
-    connection.execute(t.version.insert(), {"version_num": max(found, version)})
+    reached = max(found, version)
+    connection.execute(t.version.insert(), {"version_num": reached})
+    return reached
 
 
 def _create(name: str, *later: str) -> None:

@@ -242,7 +242,7 @@ def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
         if engine.dialect.name == "postgresql":
             # Another station may start at the same time; whoever comes second then finds nothing to do.
             connection.exec_driver_sql(LOCK_BUILDING)
-        migrate.upgrade(connection)
+        refuse_unknown_version(migrate.upgrade(connection), place)
     engine.dispose()
     if path is not None:
         _give_back_room(path)

@@ -2,8 +2,8 @@
 
 Three numbers over white paper do not tell two spectra apart; each field is one more filter, and only ratios to water
 over the same field are used. What is told is the expectation over worlds that could have made the numbers (phones,
-lamps, inks, drinks: tests/bench/worlds.py): a matrix chosen by the mean colour and by the look of the fields, times the
-difference that was seen (photo/estimator.py). Equal readings give exactly no difference, and exchanged glasses the same
+lamps, inks, drinks: tests/bench/worlds.py): a matrix chosen by the mean colour, the look of the fields, the noise
+and the way in which both differ, times the difference that was seen (photo/estimator.py). Equal readings give exactly no difference, and exchanged glasses the same
 with the other sign.
 """
 

@@ -23,6 +23,7 @@ from colourmatch.colour.difference import ciede2000, metric_jacobian, metric_vec
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.photo.estimator import (
+    CLIP,
     LEAST_NOISE,
     MOST_NOISE,
     Branch,
@@ -134,11 +135,18 @@ def fit_matrices(worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> B
     mean = SIZES[1] * numbers["mean.weight"]
     mean[:, 0] += middle
     none = np.zeros((3, 1))
-    return Branch(
+    table = Branch(
         centre, scale, vectors[:, order], np.sqrt(values[order] + 0.1), numbers["turned"].T / spread[:, None],
         numbers["first.weight"].T, numbers["first.bias"], numbers["second.weight"].T, numbers["second.bias"],
         matrix[:3], mean, matrix[3:], none, none, none, *likeness(seen), d.T @ d / len(d),
     )  # fmt: skip
+    with torch.no_grad():
+        x = torch.tensor(np.clip((features - centre) / scale, -CLIP, CLIP), dtype=torch.float32)
+        told, _ = net(x[:100], torch.tensor(d[:100] / spread, dtype=torch.float32))
+    few = Seen(*(getattr(seen, name)[:100] for name in Seen.__dataclass_fields__))
+    found = table.gap(table.look(few))  # the network is written twice
+    assert np.allclose(found, SIZES[0] * told[:, :3].numpy(), rtol=1e-3, atol=1e-2)
+    return table
 
 
 def train(
@@ -163,7 +171,7 @@ def train(
     for _ in range(STEPS[fields]):
         rows = rng.integers(len(gap), size=TOGETHER)
         d, features = features_of(to_seen(worlds, rng, fields=fields, rows=rows))
-        x = np.clip((features - centre) / scale, -6.0, 6.0)
+        x = np.clip((features - centre) / scale, -CLIP, CLIP)
         told, lies = net(torch.tensor(x, dtype=torch.float32), torch.tensor(d / spread, dtype=torch.float32))
         found = torch.cat([SIZES[0] * told, SIZES[1] * lies], dim=1).view(-1, 3, 3)
         missed = torch.einsum(
@@ -287,8 +295,8 @@ def main() -> None:
     tables = {}
     for fields in (True, False):
         sets = [w.take(w.water) if fields else w for w in (first, second, third)]
-        rng = np.random.default_rng([args.seed, 3, fields])
-        table = fit_matrices(sets[0], rng, fields=fields)
+        table = fit_matrices(sets[0], np.random.default_rng([args.seed, 3, fields]), fields=fields)
+        rng = np.random.default_rng([args.seed, 4, fields])
         table = fit_errors(table, sets[1], rng, fields=fields)
         tables[fields] = widen(table, sets[2], rng, fields=fields)
         if args.judge:

@@ -13,6 +13,7 @@ import sys
 import zipfile
 import zlib
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -302,3 +303,20 @@ def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_i
         with open_book(path) as book:
             assert book.archive.check() == [] and len(book.lots.story(1).photos) == 2
     other.close()
+
+
+def test_a_book_that_a_newer_program_took_further_meanwhile_is_refused_and_left(tmp_path):
+    path = tmp_path / "lots.sqlite"
+    open_book(path).close()
+    with closing(sqlite3.connect(path)) as raw, raw:
+        raw.execute("UPDATE alembic_version SET version_num = '0010'")
+    with closing(sqlite3.connect(path)) as raw, pytest.MonkeyPatch.context() as patch:
+
+        def come_first(place: Path, found: str) -> None:
+            with raw:
+                raw.execute("UPDATE alembic_version SET version_num = '9999'")
+
+        patch.setattr(opening, "_copy_beside", come_first)
+        with pytest.raises(BookError, match="9999"):
+            open_book(path)
+        assert raw.execute("SELECT version_num FROM alembic_version").fetchall() == [("9999",)]

@@ -26,7 +26,7 @@ PHONE = Phone(
 )
 LIGHT = Light(planck_spectrum(5600), "T5600", gradient=0.08, azimuth_degrees=200, vignetting=0.08)
 PRINTER = Printer(gamma=1.03, jitter=0.015, cast=0.004, seed=7)
-#: Both glasses hold water, the lamp mirrored in them.
+#: The lamp mirrored in both glasses, and their shadow.
 TABLE = {"glints": (Glint("reference", -9, 6), Glint("batch", 15, -8, radius_mm=1.2)), "glass_shadow": 0.12}
 
 
