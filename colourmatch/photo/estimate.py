@@ -2,9 +2,9 @@
 
 Three numbers over white paper do not tell two spectra apart; each field is one more filter, and only ratios to water
 over the same field are used. What is told is the expectation over worlds that could have made the numbers (phones,
-lamps, inks, drinks: tests/bench/worlds.py): a matrix chosen by the mean colour, the look of the fields, the noise
-and the way in which both differ, times the difference that was seen (photo/estimator.py). Equal readings give exactly no difference, and exchanged glasses the same
-with the other sign.
+lamps, inks, drinks: tests/bench/worlds.py): a matrix chosen by the mean colour, the look of the fields, the noise and
+the way in which both differ, times the difference that was seen (photo/estimator.py). Equal readings give exactly no
+difference, and exchanged glasses the same with the other sign.
 """
 
 from __future__ import annotations
@@ -152,8 +152,9 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
         turn[:, None] * (noise - known) * turn
         for turn, (noise, _), known in zip(turns, own, usual, strict=True)
     ]
-    kept, lost = table.trust(features_of(seen)[0][0], _where_positive(beyond[0] + beyond[1]))
-    at = table.look(seen, kept)
+    d, features = features_of(seen)
+    kept, lost = table.trust(d[0], _where_positive(beyond[0] + beyond[1]))
+    at = table.look(d @ kept.T, features)
     middle, gap = table.middle(at), table.gap(at)
     chosen = table.slopes(at)[0]
     unseen = chosen @ lost @ chosen.T

@@ -22,8 +22,8 @@ TOE = 0.004
 CLIP = 6.0
 #: Noise of readings in the worlds, as a factor of what follows.
 LEAST_NOISE, MOST_NOISE = 0.2, 1.3
-#: Noise of a hard photo's readings: parts of the value of a glass (the light
-#: over it), of a field, of a channel over a field and over white; parts of white: each liquid's own scatter, a floor.
+#: Noise of a hard photo's readings: parts of the value of a glass (the light over it), of a field, of a channel over a
+#: field and over white; parts of white: each liquid's own scatter, a floor.
 GLASS_SD, FIELD_SD, CHANNEL_SD, WHITE_SD, HAZE_SD, FLOOR = 0.005, 0.016, 0.012, 0.0015, 0.0015, 0.003
 
 
@@ -113,13 +113,11 @@ class Branch:
     likeness: Array
     differences: Array
 
-    def look(self, seen: Seen, kept: Array | None = None) -> Look:
-        """Readings with the terms z that choose the matrix: 1, the scaled features, what the network makes of them.
+    def look(self, d: Array, features: Array) -> Look:
+        """Differences (N, D) and features (N, F) with the terms z that choose the matrix.
 
-        kept (D, D): what of the difference is to be believed (`trust`). Exchanged glasses have the same terms.
+        z: 1, the scaled features, what the network makes of them. Exchanged glasses have the same terms.
         """
-        d, features = features_of(seen)
-        d = d if kept is None else d @ kept.T
         x = (features - self.centre) / self.scale
         within = np.clip(x, -CLIP, CLIP)
         hidden = np.concatenate([within, np.abs(d @ self.turned)], axis=1)

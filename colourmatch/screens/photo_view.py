@@ -73,8 +73,8 @@ def end_upload(
 ) -> NoReturn:  # fmt: skip
     """Let the photos of an upload go and start over: says what was kept of them, and next to the field what was not.
 
-    `refused`: file and reason of those that were of no use; files: of these that could not be read, of which what is wrong is drawn, at most MOST_FAULTS;
-    `action`: the form that is empty again when anything was kept.
+    `refused`: file and reason of those that were of no use; `files`: those of them that could not be read, of which what is
+    wrong is drawn, at most MOST_FAULTS; `action`: the form that is empty again when anything was kept.
     """
     drawn = ((name, draw_fault(data, name)) for data, name in files)
     faults = list(islice((fault for fault in drawn if fault[1]), MOST_FAULTS))

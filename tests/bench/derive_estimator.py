@@ -27,6 +27,7 @@ from colourmatch.photo.estimator import (
     LEAST_NOISE,
     MOST_NOISE,
     Branch,
+    Look,
     Seen,
     error_terms,
     features_of,
@@ -83,12 +84,12 @@ def likeness(seen: Seen) -> tuple[np.ndarray, np.ndarray]:
     return both.mean(axis=0), np.cov(both.T)
 
 
-def plain_difference(seen: Worlds) -> np.ndarray:
+def plain_difference(worlds: Worlds) -> np.ndarray:
     """CIEDE2000 (N,) of what was read over white, as it stands."""
     to_xyz = RGB_TO_XYZ["Display P3"].T
     labs = [
-        xyz_to_lab(np.maximum(part[:, 0] / seen.blank[:, 0], 1e-4) @ to_xyz)
-        for part in (seen.reference, seen.batch)
+        xyz_to_lab(np.maximum(part[:, 0] / worlds.blank[:, 0], 1e-4) @ to_xyz)
+        for part in (worlds.reference, worlds.batch)
     ]
     return np.asarray(ciede2000(*labs))
 
@@ -144,7 +145,7 @@ def fit_matrices(worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> B
         x = torch.tensor(np.clip((features - centre) / scale, -CLIP, CLIP), dtype=torch.float32)
         told, _ = net(x[:100], torch.tensor(d[:100] / spread, dtype=torch.float32))
     few = Seen(*(getattr(seen, name)[:100] for name in Seen.__dataclass_fields__))
-    found = table.gap(table.look(few))  # the network is written twice
+    found = table.gap(table.look(*features_of(few)))  # the network is written twice
     assert np.allclose(found, SIZES[0] * told[:, :3].numpy(), rtol=1e-3, atol=1e-2)
     return table
 
@@ -189,7 +190,7 @@ def train(
 
 def fit_errors(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
     seen = to_seen(worlds, rng, fields=fields)
-    at = table.look(seen)
+    at = table.look(*features_of(seen))
     middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
     missed = np.einsum("nac,nc->na", axes, gap - (worlds.lab[:, 1] - worlds.lab[:, 0]))
@@ -198,15 +199,15 @@ def fit_errors(table: Branch, worlds: Worlds, rng: np.random.Generator, *, field
     error = solve(terms.T @ terms, terms.T @ (np.log(np.abs(missed) + 0.02) - _LOG_ABS)).T
     z = at.z
     scatter = solve(z.T @ z, z.T @ (np.log(np.abs(off) + 0.1) - _LOG_ABS)).T
-    return replace(table, error=error, scatter=scatter, warm_sd=fit_warm_sd(table, worlds, seen, middle))
+    return replace(table, error=error, scatter=scatter, warm_sd=fit_warm_sd(table, worlds, at))
 
 
-def fit_warm_sd(table: Branch, worlds: Worlds, seen: Seen, middle: np.ndarray) -> np.ndarray:
+def fit_warm_sd(table: Branch, worlds: Worlds, at: Look) -> np.ndarray:
     """Standard deviation of what a warm lamp changes along lightness, chroma and hue, (2, 3): at none, and per length."""
-    apart = table.part_in_warm_light(table.look(seen))
+    apart = table.part_in_warm_light(at)
     warm = [absorbance_to_lab(worlds.absorbance[:, k], "A") for k in (0, 1)]
     true = warm[1] - warm[0] - (worlds.lab[:, 1] - worlds.lab[:, 0])
-    off = np.abs(np.einsum("nac,nc->na", hue_axes(middle), apart - true))
+    off = np.abs(np.einsum("nac,nc->na", hue_axes(table.middle(at)), apart - true))
     length = np.linalg.norm(apart, axis=1)
     small = np.quantile(off[length < 0.5], 0.95, axis=0) / 1.96
     long = (length > 1.5) & (length < 20)
@@ -219,7 +220,7 @@ def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bo
     """The same, so that as many differences of each length as HELD lie within 1.96 standard deviations along them, and
     95 % of middles within the ellipsoid of three dimensions."""
     seen = to_seen(worlds, rng, fields=fields)
-    at = table.look(seen)
+    at = table.look(*features_of(seen))
     middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
     sd = table.error_sd(at, gap)
@@ -253,7 +254,7 @@ def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bo
 
 def judge(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> None:
     seen = to_seen(worlds, rng, fields=fields)
-    at = table.look(seen)
+    at = table.look(*features_of(seen))
     middle, gap = table.middle(at), table.gap(at)
     said = np.asarray(ciede2000(middle - gap / 2, middle + gap / 2))
     true = worlds.delta_e
