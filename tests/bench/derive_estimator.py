@@ -43,6 +43,8 @@ COMPONENTS, TURNED = {True: 9, False: 7}, {True: 64, False: 0}
 HIDDEN = 224
 #: What intervals are widened to hold of the worlds, differences of each length by themselves (CIEDE2000, ends of classes).
 HELD, LENGTHS = 0.95, (0.3, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0, 20.0, 40.0)
+#: Lights of 2,700 K in which colours lie furthest off, what part of them is held there, and how many worlds tell that.
+WARM_LEDS, HELD_THERE, WORLDS_THERE = ("LED-B1", "LED-V1"), 0.92, 3000
 #: Pairs looked at together and how often, the largest step, and how units that do not help shrink (Loshchilov, Hutter 2019).
 TOGETHER, STEPS, RATE, DECAY = 1024, {True: 12000, False: 5000}, 2e-3, 1e-4
 PAIRS = 8
@@ -216,9 +218,11 @@ def fit_warm_sd(table: Branch, worlds: Worlds, at: Look) -> np.ndarray:
     return np.array([small, np.maximum(large - small / 5, 0.0)])
 
 
-def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
-    """The same, so that as many differences of each length as HELD lie within 1.96 standard deviations along them, and
-    95 % of middles within the ellipsoid of three dimensions."""
+def widen(
+    table: Branch, worlds: Worlds, rng: np.random.Generator, phones: tuple[str, ...], *, fields: bool
+) -> Branch:
+    """The same, so that as many differences of each length as HELD lie within 1.96 standard deviations along them, and as
+    many middles, HELD_THERE of those of measured phones under warm LEDs, within the ellipsoid of 95 % in three dimensions."""
     seen = to_seen(worlds, rng, fields=fields)
     at = table.look(*features_of(seen))
     middle, gap = table.middle(at), table.gap(at)
@@ -240,16 +244,33 @@ def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bo
     classes = [(said > low) & (said <= high) for low, high in itertools.pairwise(LENGTHS)]
     more = np.log([np.quantile(missed[rows], HELD) for rows in classes])
     by_length, *_ = np.linalg.lstsq(np.array([ways[rows].mean(axis=0) for rows in classes]), more, rcond=None)
-    off = np.einsum("nac,nc->na", axes, middle - worlds.lab.mean(axis=1))
-    within = 7.815  # chi squared, 3 degrees of freedom, 95 %
-    wide = np.sqrt(np.quantile(((off / table.scatter_sd(at)) ** 2).sum(axis=1), 0.95) / within)
     error, scatter = table.error.copy(), table.scatter.copy()
     error[:, [0, first, first + 1]] += by_length
+    beyond = strains(table, seen, worlds)
+    wide = max(np.quantile(beyond, HELD), np.quantile(in_warm_leds(table, phones, fields=fields), HELD_THERE))
     scatter[:, 0] += np.log(wide)
     print(
         f"{'fields' if fields else 'white'}: errors widened by {np.exp(more).round(2)}, scatter by {wide:.2f}"
+        f" ({np.quantile(beyond, HELD):.2f} for all worlds)"
     )
     return replace(table, error=error, scatter=scatter)
+
+
+def strains(table: Branch, seen: Seen, worlds: Worlds) -> np.ndarray:
+    """How far middles lie off, (N,), 1 where the ellipsoid that is to hold 95 % of them ends."""
+    at = table.look(*features_of(seen))
+    middle = table.middle(at)
+    off = np.einsum("nac,nc->na", hue_axes(middle), middle - worlds.lab.mean(axis=1))
+    within = 7.815  # chi squared, 3 degrees of freedom, 95 %
+    return np.sqrt(((off / table.scatter_sd(at)) ** 2).sum(axis=1) / within)
+
+
+def in_warm_leds(table: Branch, phones: tuple[str, ...], *, fields: bool) -> np.ndarray:
+    """The same of the phones under warm LEDs, which are rare among all worlds and held there least."""
+    rng = np.random.default_rng([17, fields])
+    worlds = draw_worlds(rng, WORLDS_THERE, 4, phones, share=1.0, lamps=WARM_LEDS)
+    worlds = worlds.take(worlds.water) if fields else worlds
+    return strains(table, to_seen(worlds, rng, fields=fields), worlds)
 
 
 def judge(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> None:
@@ -299,7 +320,7 @@ def main() -> None:
         table = fit_matrices(sets[0], np.random.default_rng([args.seed, 3, fields]), fields=fields)
         rng = np.random.default_rng([args.seed, 4, fields])
         table = fit_errors(table, sets[1], rng, fields=fields)
-        tables[fields] = widen(table, sets[2], rng, fields=fields)
+        tables[fields] = widen(table, sets[2], rng, phones, fields=fields)
         if args.judge:
             print(" third set")
             judge(tables[fields], sets[2], rng, fields=fields)

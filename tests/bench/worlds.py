@@ -77,28 +77,32 @@ def draw_worlds(
     *,
     share: float = 0.4,
     hard: float = 1.0,
+    lamps: tuple[str, ...] = (),
 ) -> Worlds:
-    """So many worlds of so many pairs each. phones: names of measured sensors; that share of the worlds has one of them."""
+    """So many worlds of so many pairs each.
+
+    phones: names of measured sensors; that share of the worlds has one of them. lamps: CIE lights that alone shine there.
+    """
     once, free = draw_drinks(rng, worlds * pairs)
     parts = []
     for k in range(worlds):
         rows = slice(k * pairs, (k + 1) * pairs)
-        parts.append(_draw_world(rng, (once[rows], free[rows]), (phones, share), k, hard))
+        parts.append(_draw_world(rng, (once[rows], free[rows]), (phones, share, lamps), k, hard))
     return Worlds(*(np.concatenate([part[i] for part in parts]) for i in range(len(parts[0]))))
 
 
 def _draw_world(
     rng: np.random.Generator,
     drinks: tuple[Array, NDArray[np.bool_]],
-    of: tuple[tuple[str, ...], float],
+    of: tuple[tuple[str, ...], float, tuple[str, ...]],
     number: int,
     hard: float,
 ) -> list[Array]:
-    (once, free), (phones, share) = drinks, of
+    (once, free), (phones, share, lamps) = drinks, of
     pairs = len(once)
     measured = phones and rng.random() < share
     sensor = _jitter_sensor(rng, str(rng.choice(phones))) if measured else draw_sensor(rng)
-    lamp = draw_lamp(rng)
+    lamp = _lamp(str(rng.choice(lamps))) if lamps else draw_lamp(rng)
     srgb = rng.random() < 0.5
     matrix = draw_matrix(rng, sensor, lamp, srgb=srgb, hard=hard)
     inks = field_reflectances(vary_inks(rng))
