@@ -70,8 +70,14 @@ def easier_rows(r: dict[str, Any]) -> list[tuple[str, str, str]]:
 
 def floor_rows(r: dict[str, Any]) -> list[tuple[str, str, str]]:
     """As `reading_rows`, with everything but the camera ideal."""
-    found = f"{r['error_median']:.2f} and {r['error_p95']:.2f}"
-    return [("such cameras alone, all else ideal: error, median and 95th percentile", found, "")]
+    return [
+        (
+            f"such cameras alone, all else ideal{card}: error, median and 95th percentile",
+            f"{r[f'{key}_error_median']:.2f} and {r[f'{key}_error_p95']:.2f}",
+            "",
+        )
+        for key, card in (("white", ""), ("fields", ", with the colour card"))
+    ]
 
 
 def dosing_rows(d: dict[str, Any]) -> list[tuple[str, str, str]]:

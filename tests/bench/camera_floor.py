@@ -3,9 +3,9 @@ colours in the photo.
 
 usage: python tests/bench/camera_floor.py [PHOTOS] [--seed S] [--json]
 
-The liquids, phones and lights of the photo generator, without pixels: even light, plain paper, straight tones, no glass,
-no noise. What the camera's channels make of both liquids relative to water goes through the reading's own colours
-(photo/camera.py). Good light and true differences below 6, as in bench_reading.py.
+The liquids, phones and lights of the photo generator, without pixels: even light, straight tones, no glass, no noise. What
+the camera's channels make of both liquids and of water, over white alone and over the colour fields too, goes through the
+estimate (photo/estimate.py). Good light and true differences below 6, as in bench_reading.py.
 """
 
 from __future__ import annotations
@@ -17,30 +17,43 @@ import numpy as np
 from drawn import camera_matrix
 from drawn.camera import photometric, sensor_curves
 from drawn.liquids import lab_relative_to_water
-from drawn.materials import paper_reflectance
+from drawn.materials import paper_reflectance, printed_fields
 from vary import WARM_LIGHTS, vary
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
-from colourmatch.photo.camera import expect_camera
+from colourmatch.colour.spaces import RGB_TO_XYZ
+from colourmatch.measurement import SPOTS
+from colourmatch.photo.estimate import GlassReading, estimate_pair
 
 
-def see(seed: int) -> tuple[float, float] | None:
-    """True and seen CIEDE2000 of one generated photo; None in warm light and where a channel is all but empty."""
-    take = vary(seed)
+def see(seed: int) -> tuple[float, float, float] | None:
+    """CIEDE2000 of one generated photo: true, seen over white, and with the fields.
+
+    None in warm light and where a channel is all but empty.
+    """
+    take = vary(seed, fields=True)
     if take.light.name in WARM_LIGHTS:
         return None
-    liquids = np.stack([take.scene.reference, take.scene.batch])
     paper = paper_reflectance() * photometric(take.light.spectrum)
     sensor = sensor_curves(take.phone.sensor, take.phone.peak_shift_nm)
     matrix = camera_matrix(take.phone, take.light.spectrum)
-    # light passes each liquid twice
-    seen = (paper * liquids**2) @ sensor / (paper @ sensor) @ matrix.T / matrix.sum(axis=1)
-    if seen.min() < 0.02:
+    srgb = take.phone.gamut != "p3"
+    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ RGB_TO_XYZ["sRGB" if srgb else "Display P3"]
+    liquids = [take.scene.reference, take.scene.batch, np.ones_like(paper)]
+    glasses = []
+    for spot, liquid in zip(SPOTS, liquids, strict=True):
+        sheet = np.vstack([np.ones_like(paper), printed_fields(take.printer, spot)])
+        # light passes each liquid twice
+        seen = (paper * liquid**2 * sheet) @ sensor / (paper @ sensor) @ matrix.T / matrix.sum(axis=1)
+        exact = np.zeros((3, 3)), np.zeros((6, 3)), np.ones(6, bool), 0.0, 0.0, 0.0, 0.0
+        glasses.append(GlassReading(seen @ to_p3.T, *exact))
+    if min(glass.values[0].min() for glass in glasses) < 0.02:
         return None
-    own = RGB_TO_XYZ["Display P3" if take.phone.gamut == "p3" else "sRGB"]
-    true = ciede2000(*lab_relative_to_water(liquids))
-    return float(true), float(ciede2000(*xyz_to_lab(seen @ expect_camera(own).T)))
+    white, fields = (
+        float(ciede2000(*estimate_pair(*read, srgb=srgb).lab))
+        for read in ([glass.white_alone() for glass in glasses], glasses)
+    )
+    return float(ciede2000(*lab_relative_to_water(np.stack(liquids[:2])))), white, fields
 
 
 def main() -> None:
@@ -49,17 +62,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--json", action="store_true", help="print one object with the figures, at the end")
     args = parser.parse_args()
-    pairs = np.array([p for k in range(args.photos) if (p := see(args.seed + k)) and p[0] < 6])
-    error = np.abs(pairs[:, 1] - pairs[:, 0])
-    figures = {
-        "photos": len(pairs),
-        "error_median": float(np.median(error)),
-        "error_p95": float(np.quantile(error, 0.95)),
-    }
-    print(
-        f"the camera alone: {len(pairs)} photos, error median {figures['error_median']:.3f}, "
-        f"95th percentile {figures['error_p95']:.3f}"
-    )
+    found = np.array([p for k in range(args.photos) if (p := see(args.seed + k)) and p[0] < 6])
+    figures: dict[str, float] = {"photos": len(found)}
+    for k, card in enumerate(("white", "fields"), 1):
+        error = np.abs(found[:, k] - found[:, 0])
+        median, p95 = float(np.median(error)), float(np.quantile(error, 0.95))
+        figures |= {f"{card}_error_median": median, f"{card}_error_p95": p95}
+        print(f"the camera alone, {card}: {len(found)} photos, error median {median:.3f}, p95 {p95:.3f}")
     if args.json:
         print(json.dumps(figures))
 
