@@ -1,9 +1,12 @@
-"""The parts of the lot sheet as flowing blocks: tables, charts, texts; what they tell is in sheet_facts.py."""
+"""The parts of the lot sheet as flowing blocks: tables and texts from the lot's records; swatches and charts are drawn in
+sheet_colour.py."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import tzinfo
+from functools import partial
+from itertools import pairwise
 from typing import Any
 
 from reportlab.graphics.shapes import Drawing, Rect
@@ -11,20 +14,20 @@ from reportlab.lib.colors import HexColor
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, Table
 
-from colourmatch.book.entries import LotStory
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
 from colourmatch.dosing.care import cautions_for
-from colourmatch.dosing.limits import colourants_in, place_or_first
-from colourmatch.paper import sheet_facts
+from colourmatch.dosing.limits import CeilingLine, ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, choose_fonts
-from colourmatch.paper.sheet_plots import draw_approach, draw_path
-from colourmatch.words.entries import split_closing
-from colourmatch.words.figures import PAPER, tell_lab, tell_ml
-from colourmatch.words.looks import tell_dilution
+from colourmatch.paper.sheet_colour import choose_swatches, draw_approach, draw_path, see_photos
+from colourmatch.records import pick
+from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_entry
+from colourmatch.words.figures import PAPER, tell_interval, tell_lab, tell_ml
+from colourmatch.words.looks import tell_dilution, tell_look
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.label_lines import read_label_lines
-from colourmatch.workflow.photo_colours import read_intake
+from colourmatch.workflow.photo_colours import read_doses, read_intake, total_sd
 from colourmatch.workflow.recheck import read_drift
 from colourmatch.workflow.trials import describe_trials
 
@@ -35,11 +38,65 @@ _APPROXIMATE = (
 )
 #: A longer history is set in smaller letters, so that most lots keep to two pages.
 MOST_AT_EASE = 18
+#: A note or a reason is cut here on the sheet; the book keeps all of it.
+LONGEST_TEXT = 500
 
 
 def _percent(rel_sd: float) -> str:
     """A relative spread whose parts stay on one line."""
     return f"(±\u00a0{100 * rel_sd:.0f}\u00a0%)"
+
+
+def _shorten(text: str) -> str:
+    cut = f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
+    return text if len(text) <= LONGEST_TEXT else cut
+
+
+def tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[tuple[LotEntry, str, str]]:
+    """Every entry in order, what it says, a photo with its file and what is doubtful of it, and what became of it."""
+    names = {
+        photo.id: f"photo {number}" + (f" ({photo.original_name})" if photo.original_name else "")
+        for photo, number in zip(story.photos, number_photos(story).values(), strict=True)
+    }
+    medium = Medium(signs=PAPER, clock=partial(tell_minute, zone=zone), reason=False, names=names)
+    for entry in story.events:
+        text, remarks = f"{entry.id}. {tell_entry(entry, medium)}", []
+        if entry.replaces_id is not None:
+            remarks.append(f"corrects entry {entry.replaces_id}: {entry.reason}")
+        elif entry.reason:
+            remarks.append(str(entry.reason))
+        if isinstance(entry, PhotoEntry):
+            flags = " ".join(flag.text for flag in entry.measurement.quality if flag.text)
+            text += f". {flags}" if flags else ""
+            remarks += [] if entry.aside is None else [tell_aside(entry.aside)]
+        if entry.moved_by_id is not None:
+            happened = tell_minute(entry.happened_at, zone)
+            remarks.append(f"happened at {happened}, by entry {entry.moved_by_id}")
+        if entry.replaced_by_id is not None:
+            remarks.append(f"struck by entry {entry.replaced_by_id}")
+        yield entry, _shorten(text), _shorten("; ".join(remarks))
+
+
+def _colour_after(story: LotStory) -> dict[int, float]:
+    """mg of all colour in a litre after each entry that changed the batch."""
+    return {
+        entry.id: story.state(after).total_mg_per_l()
+        for entry, after in pairwise((*story.effective, None))
+        if isinstance(entry, (AdditionEntry, VolumeEntry))
+    }
+
+
+def _tell_ceilings(story: LotStory) -> Iterator[tuple[str, CeilingLine, float, str]]:
+    """The maker's own ceiling, then each limit: what counts, its figures, the sd of the amount, the law in words."""
+    state, place, doses = story.state(), place_or_first(story.lot.jurisdiction), read_doses(story)
+    lines = ceiling_check(state, story.lot.ceiling_mg_per_l, place).lines
+    limits = limits_for(colourants_in(state), place)
+    own = len(lines) - len(limits)
+    for line in lines[:own]:
+        yield "The maker's own ceiling, all colours", line, total_sd(doses), ""
+    for line, limit in zip(lines[own:], limits, strict=True):
+        counted = [dose for dose in doses if dose.e_number in line.what] or doses
+        yield line.what, line, total_sd(counted), limit.text
 
 
 class Parts:
@@ -49,10 +106,12 @@ class Parts:
         self.book, self.story, self.width, self.zone = book, story, width, zone
         reference = story.lot.reference_id
         self.reference = None if reference is None else book.references.get(reference)
-        self.lines = tuple(sheet_facts.tell_history(story, zone))
-        self.looks = tuple(sheet_facts.tell_looks(story))
+        self.lines = list(tell_history(story, zone))
+        advised = [photo.advice for photo in story.counting_photos[-1:]]
+        ended = (story.closing and story.closing.final) or next(iter(advised), None)
+        self.looks = ended.serving if ended else ()
         self.told_trials = [trial.text for trial in describe_trials(book, story)]
-        self.ceilings = list(sheet_facts.tell_ceilings(story))
+        self.ceilings = list(_tell_ceilings(story))
         self.fonts = fonts = choose_fonts(self._typed())
         plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
         quiet, bold = plain | {"textColor": HexColor(MUTED)}, plain | {"fontName": fonts.bold}
@@ -75,9 +134,9 @@ class Parts:
         typed += [reference.name, reference.notes] if reference else []
         for stock in self.story.stock_entries:
             typed += [stock.name, stock.notes, stock.supplier, stock.supplier_batch]
-        for line in self.lines:
-            typed += [line.text, line.by, line.remark]
-        return [*typed, *self.told_trials, *(name for name, _, _ in self.looks)]
+        for entry, text, remark in self.lines:
+            typed += [text, entry.entered_by, remark]
+        return [*typed, *self.told_trials, *(look.name for look in self.looks)]
 
     def all(self) -> list[Any]:
         """Every block in order."""
@@ -207,10 +266,10 @@ class Parts:
 
     def colour(self) -> list[Any]:
         """Swatches and charts; nothing when no photo was measured."""
-        photos = sheet_facts.see_photos(self.story)
+        photos = see_photos(self.story)
         seen, blocks = [one for _, one in photos], []
         pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
-        if shown := list(sheet_facts.choose_swatches(self.story, seen)):
+        if shown := list(choose_swatches(self.story, seen)):
             cells: list[Any] = []
             for name, lab, lab_sd in shown:
                 told = tell_lab(lab, lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")
@@ -224,14 +283,10 @@ class Parts:
             swatches = Table([cells], colWidths=widths, style=style, hAlign="LEFT")
             heading = self.say("Colour", "head")
             blocks.append(KeepTogether([heading, swatches, self.say(_APPROXIMATE, "small")]))
-        charts, size = [], (self.width / 2 - 6, 58 * MM)
-        points, by_photo = sheet_facts.trace_approach(self.story, [photo for photo, _ in photos])
-        if points:
-            tolerance = self.story.lot.tolerance
-            charts.append(draw_approach(points, tolerance, size, self.fonts, by_photo=by_photo))
-        if seen:
-            path, reference = list(sheet_facts.trace_path(self.story, seen)), seen[-1].reference_lab
-            charts.append(draw_path(path, (float(reference[1]), float(reference[2])), size, self.fonts))
+        size = self.width / 2 - 6, 58 * MM
+        approach = draw_approach(self.story, [photo for photo, _ in photos], size, self.fonts)
+        charts = [] if approach is None else [approach]
+        charts += [draw_path(self.story, seen, size, self.fonts)] if seen else []
         if charts:
             widths = [self.width / 2] * len(charts)
             blocks += [Spacer(1, 5), Table([charts], colWidths=widths, style=pad, hAlign="LEFT")]
@@ -244,15 +299,16 @@ class Parts:
             return [*heading, self.say("Nothing yet.")]
         header = self.says("When", "Entry", style="th")
         header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
-        long, rows = len(self.lines) > MOST_AT_EASE, [header]
+        long, rows, after = len(self.lines) > MOST_AT_EASE, [header], _colour_after(self.story)
         plain, right = ("text-dense", "right-dense") if long else ("text", "right")
-        for line in self.lines:
-            text = self.fonts.markup(line.text)
-            text = f"<strike>{text}</strike>" if line.struck else text
-            if line.remark:
-                text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
-            cells = [self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)]
-            rows.append([*cells, self.say(line.by, plain)])
+        for entry, told, remark in self.lines:
+            text, when = self.fonts.markup(told), tell_minute(entry.created_at, self.zone)
+            text = f"<strike>{text}</strike>" if entry.replaced_by_id is not None else text
+            if remark:
+                text += f' <font color="{MUTED}">({self.fonts.markup(remark)})</font>'
+            held = f"{after[entry.id]:.1f}" if entry.id in after else ""
+            cells = [self.say(when, plain), self.mark(text, plain), self.say(held, right)]
+            rows.append([*cells, self.say(entry.entered_by or "", plain)])
         tight = [(f"{side}PADDING", (0, 1), (-1, -1), 0.8) for side in ("TOP", "BOTTOM")] if long else ()
         return [*heading, self.table(rows, (17, 62, 13, 11), extra=tight)]
 
@@ -267,17 +323,27 @@ class Parts:
         if not self.looks:
             return []
         header = self.says("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval", style="th")
-        rows = [header, *(self.says(*row) for row in self.looks)]
+        rows = [header]
+        for one in self.looks:
+            look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
+            rows.append(self.says(one.name, look, f"{tell_interval(one.delta_e_2000)}, {one.text}"))
         return [*self.section("Where it is drunk"), self.table(rows, (24, 36, 43))]
 
     def intake(self) -> list[Any]:
         """What an example glass brings of each colourant against its acceptable daily intake."""
         glasses = read_intake(self.story)
-        told = list(sheet_facts.tell_intake(glasses))
-        if not told:
+        if not glasses:
             return []
         titles = ("Glass", "Colourant", "In it, by the label", "Acceptable daily intake", "Part of it")
-        rows = [self.says(*titles, style="th"), *(self.says(*row) for row in told)]
+        rows = [self.says(*titles, style="th")]
+        for glass in glasses:
+            for portion in glass.colourants:
+                adi, held = portion.adi_mg_per_kg, f"{tell_interval(portion.mg, 2)} mg"
+                shares = "; ".join(
+                    f"{tell_interval(one.percent())} % for {one.who}" for one in portion.shares
+                )
+                limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion.source})"
+                rows.append(self.says(glass.serving, portion.name, held, limit, shares))
         table = self.table(rows, (12, 20, 20, 21, 30))
         notes = self.says(*dict.fromkeys(glass.text for glass in glasses), style="small")
         return [*self.section("A glass against the daily intake"), table, *notes]

@@ -364,7 +364,8 @@ def test_what_cannot_be_set_aside_is_told(bench):
 
 
 def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
-    from colourmatch.paper.sheet_facts import see_photos, tell_history
+    from colourmatch.paper.sheet_colour import see_photos
+    from colourmatch.paper.sheet_parts import tell_history
     from colourmatch.workflow.photo_colours import final_photos
 
     made = bench()
@@ -375,7 +376,7 @@ def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
     made.book.photos.set_aside(made.lot, wrong, "a lamp shone in")
     assert [photo.id for photo in final_photos(story_of(made))] == [wrong - 1]
     assert len(see_photos(story_of(made))) == 1
-    lines = [f"{line.text} {line.remark}" for line in tell_history(story_of(made), None)]
+    lines = [f"{text} {remark}" for _, text, remark in tell_history(story_of(made), None)]
     assert sum("set aside: a lamp shone in" in line for line in lines) == 1
     assert lines[-1].endswith(" is set aside a lamp shone in")
 
