@@ -21,6 +21,7 @@ from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock
 from colourmatch.words.times import tell_minute
+from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.log import list_log
 from colourmatch.workflow.lot import view_of_photos
 from colourmatch.workflow.recheck import record_recheck
@@ -141,9 +142,7 @@ def show_log() -> None:
 
 def show_lot(story: LotStory) -> None:
     """One lot: its state, its head, its story, label and cautions."""
-    lot = story.lot
-    with st.spinner("Opening the lot …"):
-        told = session.describe(story)
+    lot, care = story.lot, tell_care(story)
     st.title(html.plain(f"{lot.name} ({lot.label})"))
     words = "Go on with this lot" if session.may_enter() else "Open it under Match"
     if not lot.closed:
@@ -170,9 +169,9 @@ def show_lot(story: LotStory) -> None:
         st.html(html.facts(lot_words.head_facts(lot) | {"Tinted to": tell_target(story)}))
     with right:
         st.subheader("Label")
-        st.html(html.line(told["label"]))
-        with st.expander(f"{len(told['cautions'])} cautions and limits"):
-            st.html("".join(html.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
+        st.html(html.line(care.label))
+        with st.expander(f"{len(care.cautions)} cautions and limits"):
+            st.html("".join(html.flag_line("Caution", caution.text) for caution in care.cautions))
     with st.expander(f"Story: {len(story.events)} entries"):
         st.html(lot_words.tell_story(story))
     show_photos(story)

@@ -18,6 +18,7 @@ from colourmatch.screens.photo_view import end_upload, show_photo, show_refused,
 from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow.again import find_first_dose
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.lot import Thinning, find_thinning, record_photos, view_of_photos
 
@@ -146,17 +147,16 @@ def show_bar(story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoa
 
 def find_advice(story: LotStory) -> Advice:
     """What to do now: as the last photo says while nothing was entered since, and what lots like it taught before the first."""
+    if story.closing is not None:
+        return story.closing.final or Advice()
     if (known := lot_words.advice_of_last_photo(story)) is not None:
         return known
     with st.spinner("Working out the next step …"):
-        told = session.describe(story)
-    advice = Advice.from_json(told["advice"] or {})
-    first = tuple(
-        Dose.from_json(dose | {"drops": dose["step_drops"], "ml": dose["step_ml"]})
-        for dose in told["first_dose"]
-    )
-    poured = any(dose.measured and dose.measured.quantity for dose in first)
-    return advice.having(action="add", doses=first) if poured else advice
+        advice, first = session.advise(story), find_first_dose(session.current_book(), story)
+    if not any(dose.measured.quantity for dose in first):
+        return advice
+    steps = (Dose(one.stock, one.step_drops, round(one.step_ml, 3), measured=one.measured) for one in first)
+    return advice.having(action="add", doses=tuple(steps))
 
 
 def take_photos(

@@ -24,6 +24,7 @@ from colourmatch.sharing.gate import VISITOR_HEADER
 from colourmatch.words.figures import tell_typed
 
 if TYPE_CHECKING:
+    from colourmatch.advice import Advice
     from colourmatch.workflow.recheck import Drift
 
 _LOG = logging.getLogger("colourmatch")
@@ -216,15 +217,16 @@ def mark_of(story: LotStory) -> tuple[Any, ...]:
 
 @st.cache_data(show_spinner=False, max_entries=128)
 def _compute(_book: LotBook, what: str, lot_id: int, mark: tuple[Any, ...]) -> Any:
-    from colourmatch.workflow.describing import describe_lot
+    from colourmatch.workflow.lot import advise_lot
     from colourmatch.workflow.recheck import read_drift
 
-    return (read_drift if what == "drift" else describe_lot)(_book, lot_id)
+    return (read_drift if what == "drift" else advise_lot)(_book, lot_id)
 
 
-def describe(story: LotStory) -> dict[str, Any]:
-    """State, advice, label and cautions of a lot; computed again only when something was entered since."""
-    return dict(_compute(current_book(), "state", story.lot.id, mark_of(story)))
+def advise(story: LotStory) -> Advice:
+    """What to do with an open lot now; worked out again only when something was entered since."""
+    advice: Advice = _compute(current_book(), "advice", story.lot.id, mark_of(story))
+    return advice
 
 
 def read_drift(story: LotStory) -> Drift:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from visiting import open_app, tap
 
-from colourmatch.advice import Advice, Dose
+from colourmatch.advice import Advice, Dose, Rescue
 from colourmatch.book.lot_book import LotBook
 from colourmatch.measurement import Figure
 from colourmatch.screens import session
@@ -147,8 +147,8 @@ def test_filling_up_writes_what_was_set_aside_and_what_came(
         "predicted": NOW.to_json(),
         "chance_past": 1.0,
     }
-    told, found = {"action": "stop", "reason": "past", "rescue": rescue}, session.describe
-    monkeypatch.setattr(session, "describe", lambda s: found(s) | {"advice": found(s)["advice"] | told})
+    told, found = {"action": "stop", "reason": "past", "rescue": Rescue.from_json(rescue)}, session.advise
+    monkeypatch.setattr(session, "advise", lambda story: found(story).having(**told))
     tap(open_app("match", measured), f"untinted-{measured}")
     state = book.lots.story(measured).state()
     assert state.volume_ml == pytest.approx(held.volume_ml)
