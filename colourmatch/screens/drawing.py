@@ -19,9 +19,7 @@ from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_hex, lab_to_xyz
 from colourmatch.errors import ColourMatchError
 from colourmatch.measurement import LIQUIDS, Drawing, Measurement
-from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.load import Photo, load_photo
-from colourmatch.photo.spot import WALL_MARGIN_MM
 from colourmatch.records import Array
 from colourmatch.screens import html, session
 
@@ -123,8 +121,8 @@ def _outline(
 # ---- both glasses, cut out ---------------------------------------------------------------------------------------
 
 Lab = Sequence[float]
-#: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
-SIDE_PX, OF_WINDOW = 360, 0.95
+#: A side of one cut-out in pixels, and the part of a glass inside its rim that shows no wall.
+SIDE_PX, OF_GLASS = 360, 0.85
 
 
 def cut_liquids(photo: Photo, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, NDArray[np.uint8]]:
@@ -138,52 +136,24 @@ def cut_liquids(photo: Photo, drawing: Drawing, colours: Mapping[str, Lab]) -> d
 
 
 def _find_corners(drawing: Drawing, name: str) -> Array:
-    """The corners in full-size pixels, (4, 2), of an upright square of one bare liquid, about its window."""
-    outline = np.asarray(drawing.windows[name], float)
-    card, to_mm = _find_card(drawing)
-    if card is None:
-        low, high = outline.min(axis=0), outline.max(axis=0)
-        return _square((low + high) / 2, float((high - low).min()) / 2)
-    glass = drawing.glasses.get(name)
-    ring = None if glass is None else cv2.perspectiveTransform(np.asarray(glass, float)[None], to_mm)[0]
-    square = _square(*_find_bare(card, name, ring))
-    inner: Array = cv2.perspectiveTransform(square[None], np.linalg.inv(to_mm))[0]
-    return inner
+    """The corners in full-size pixels, (4, 2), of the largest upright square in a liquid's window, clear of the wall."""
+    window = np.asarray(drawing.windows[name], float)
+    origin, (width, height) = window.min(axis=0) - 1, np.ceil(np.ptp(window, axis=0)).astype(int) + 3
 
+    def fill(outline: Array) -> Any:
+        return cv2.fillConvexPoly(
+            np.zeros((height, width), np.uint8), (outline - origin).round().astype(np.int32), 1
+        )
 
-def _square(middle: Array, half: float) -> Array:
-    return np.asarray(middle) + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
-
-
-def _find_bare(card: Card, name: str, glass: Array | None) -> tuple[Array, float]:
-    """Middle and half a side, mm, of the largest square that shows neither wall nor print; glass: the rim's inner edge."""
-    window = np.array(card.window_centre_mm(name))
-    top = card.bars_centre_mm(name)[1] - card.bars_size_mm[1] / 2
-    if card.fields:  # they surround the window
-        most, ways = card.window_radius_mm / np.sqrt(2), [0.0]
-    else:
-        most, ways = OF_WINDOW * card.window_radius_mm, np.linspace(0, 1, 11).tolist()
-    if glass is None:
-        return window, min(most, card.window_radius_mm / np.sqrt(2))
-    low, high = glass.min(axis=0), glass.max(axis=0)
-    centre, reach = (low + high) / 2, float((high - low).min()) / 2 - WALL_MARGIN_MM
-    for half in np.arange(most, most / 3, -0.25):
-        for way in ways:
-            middle = window + way * (centre - window)
-            if np.hypot(*(np.abs(middle - centre) + half)) <= reach and middle[1] + half <= top - 0.5:
-                return middle, float(half)
-    return window, most / 3
-
-
-def _find_card(drawing: Drawing) -> tuple[Card | None, Array]:
-    """The card whose squares were seen, and the way from pixels to its millimetres, (3, 3); no card where none was."""
-    markers = {int(number): outline for number, outline in drawing.markers.items()}
-    for card in map(read_card, VERSIONS):
-        numbers = markers.keys() & card.marker_centres_mm.keys()
-        if known := [(markers[number], card.marker_corners_mm(number)) for number in numbers]:
-            pixels, mm = (np.concatenate([np.asarray(pair[k], float) for pair in known]) for k in (0, 1))
-            return card, np.asarray(cv2.findHomography(pixels, mm)[0], float)
-    return None, np.eye(3)
+    bare = fill(window)
+    if name in drawing.glasses:
+        rim = np.asarray(drawing.glasses[name], float)
+        inside = bare & fill(rim.mean(axis=0) + OF_GLASS * (rim - rim.mean(axis=0)))
+        bare = inside if inside.any() else bare
+    reach = cv2.distanceTransform(bare, cv2.DIST_C, 3)
+    row, column = np.unravel_index(reach.argmax(), reach.shape)
+    middle = origin + np.array([column, row])
+    return np.asarray(middle + reach.max() * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]), float)
 
 
 def _warp(rgb: Any, corners: Array) -> Any:
