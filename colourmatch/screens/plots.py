@@ -12,14 +12,12 @@ import pandas as pd  # noqa: F401  whole before plotly, which takes it as it fin
 import plotly.graph_objects as go
 
 from colourmatch.advice import Advice, Curve
-from colourmatch.colour.difference import Interval
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
-from colourmatch.facts import K_95
-from colourmatch.measurement import Figure, Measurement
+from colourmatch.measurement import Measurement
 from colourmatch.screens.html import place_beside, show_date, show_number
 from colourmatch.workflow.recheck import Drift
-from colourmatch.workflow.trend import Trend, TrendLot
+from colourmatch.workflow.trend import Trend
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
@@ -202,7 +200,7 @@ def _finish(figure: go.Figure, across: str, up: str, height: int = 340) -> None:
 def draw_chart(told: Trend, chart: str) -> go.Figure:
     """One quantity lot by lot with its 95 % interval; mean and limits named, points outside named."""
     lots = told.lots
-    points = [_point(lot, chart) for lot in lots]
+    points = [lot.point(chart) for lot in lots]
     outside = [point for point in told.outside if point.chart == chart]
     # filled beyond a limit, open for a jump from the lot before
     marks = {point.lot: "diamond-open" for point in outside if point.side == "jump"}
@@ -253,25 +251,11 @@ def _draw_intervals(
     )  # fmt: skip
 
 
-def _point(lot: TrendLot, chart: str) -> tuple[float, float, float]:
-    """Value, and how far its interval reaches up and down."""
-    if chart == "CIEDE2000":
-        return _reach(lot.delta_e_2000)
-    if chart == "mg/l":
-        value, sd = lot.mg_per_l, lot.mg_per_l_sd
-    else:
-        value, sd = (part[("L*", "a*", "b*").index(chart)] for part in (lot.lab, lot.lab_sd))
-    return value, K_95 * sd, K_95 * sd
-
-
-def _reach(part: Figure | Interval) -> tuple[float, float, float]:
-    return part.value, part.high - part.value, part.value - part.low
-
-
 def draw_drift(drift: Drift) -> go.Figure:
     """How far the colour has gone from its first one, photo by photo, over weeks; with the tolerance."""
+    figures = [photo.delta_e_2000 for photo in drift.photos]
     figure = _draw_intervals(
-        [photo.weeks for photo in drift.photos], [_reach(photo.delta_e_2000) for photo in drift.photos],
+        [photo.weeks for photo in drift.photos], [(f.value, f.high - f.value, f.value - f.low) for f in figures],
         "%{x:.1f} weeks: %{y:.2f}<extra></extra>", marker={"size": 11},
     )  # fmt: skip
     figure.update_traces(error_y_width=4)

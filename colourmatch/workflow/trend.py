@@ -14,6 +14,7 @@ from colourmatch.advice import decimals
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import Interval, compare_lab
+from colourmatch.facts import K_95
 from colourmatch.records import Record, kept, pick, rounded, written
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
@@ -93,6 +94,15 @@ class TrendLot(Record):
     drops_per_l: float | None = kept(write=_SHORT)
     doses: tuple[Dose, ...] = kept()
 
+    def point(self, chart: str) -> tuple[float, float, float]:
+        """Its value in a chart, and how far the 95 % interval of that reaches up and down."""
+        if chart == "CIEDE2000":
+            part = self.delta_e_2000
+            return part.value, part.high - part.value, part.value - part.low
+        known = dict(zip(("L*", "a*", "b*"), zip(self.lab, self.lab_sd, strict=True), strict=True))
+        value, sd = known.get(chart, (self.mg_per_l, self.mg_per_l_sd))
+        return value, K_95 * sd, K_95 * sd
+
 
 class Outside(Record):
     """A lot outside the limits of a chart: which, where, on which side, and in words."""
@@ -156,7 +166,7 @@ def read_trend(
     lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in shown)
     limits, outside = {}, []
     for chart in CHARTS:
-        values = _series(lots, chart)
+        values = [lot.point(chart)[0] for lot in lots]
         limits[chart] = control_limits(values, lowest=0.0 if chart in ("CIEDE2000", "mg/l") else None)
         outside += _find_outside(lots, values, chart, limits[chart])
     notes = tuple(_notes(lots, anchors))
@@ -197,14 +207,6 @@ def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:
         drops_per_l=None if counted is None else counted / state.volume_ml * 1000,
         doses=doses,
     )
-
-
-def _series(lots: Sequence[TrendLot], chart: str) -> list[float]:
-    if chart == "CIEDE2000":
-        return [lot.delta_e_2000.value for lot in lots]
-    if chart == "mg/l":
-        return [lot.mg_per_l for lot in lots]
-    return [lot.lab[("L*", "a*", "b*").index(chart)] for lot in lots]
 
 
 def _find_outside(
