@@ -29,7 +29,7 @@ def ask_amendment(story: kinds.LotStory) -> None:
         rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
         for place, name in zip([place for row in rows for place in row], fields.FIGURES, strict=False):
             typed[name] = fields.ask_figure(
-                place, name, act.key(name), getattr(lot, name), min_value=0.0, placeholder="none",
+                place, name, act.key(name), getattr(lot, name), min_value=0.0,
                 words="Batch at the beginning, ml" if name == "volume_ml" else "",
             )  # fmt: skip
         typed |= {

@@ -14,16 +14,29 @@ from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.screens import drafts, html, session
 from colourmatch.screens.lot_words import newest_id
 
-#: Figure of a lot -> what its field is called, and its step.
+#: Figure of a lot -> what its field is called, its step, and its help.
 FIGURES = {
-    "volume_ml": ("Batch, ml", 50.0),
-    "ceiling_mg_per_l": ("Your ceiling, mg/l", 5.0),
-    "already_mg_per_l": ("Colour already in, mg/l", 1.0),
-    "tolerance": ("Tolerance, CIEDE2000", 0.1),
-    "depth_mm": ("Depth in the glass, mm", 1.0),
-    "dilution": ("Thinned, 1 part made up to", 1.0),
-    "made_up_to": ("By its label, 1 part made up to", 1.0),
-}
+    "volume_ml": ("Batch, ml", 50.0, None),
+    "ceiling_mg_per_l": (
+        "Your ceiling, mg/l", 5.0,
+        "The most colour in a litre, pure dye, the base's own included. It is never raised.",
+    ),
+    "already_mg_per_l": (
+        "Colour already in, mg/l", 1.0, "Added colour that the base brings with it. 0 when none.",
+    ),
+    "tolerance": (
+        "Tolerance, CIEDE2000", 0.1, "How near is near enough. Differences near 1 are hard to see side by side.",
+    ),
+    "depth_mm": ("Depth in the glass, mm", 1.0, "How deep the liquid stands when it is photographed."),
+    "dilution": (
+        "Thinned, 1 part made up to", 1.0,
+        "1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
+    ),
+    "made_up_to": (
+        "By its label, 1 part made up to", 1.0,
+        "A cordial is sold to be thinned: limits of the law hold for the drink so made up.",
+    ),
+}  # fmt: skip
 UNKNOWN = "unknown"
 #: Line of the label -> what its field is called.
 _LINES = {
@@ -82,10 +95,11 @@ def ask_number(place: Any, words: str, key: str, value: float | None, *span: flo
 
 def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: str = "", **other: Any) -> Any:
     """A field for a figure in a place of the page; `words` call it otherwise, `other` goes to the field as it is."""
-    called, step = FIGURES[name]
+    called, step, told = FIGURES[name]
     _, low, _, high, _ = LIMITS[name]
-    limits = {"min_value": float(low), "max_value": float(high), "step": step}
-    return ask_number(place, words or called, key, value, **limits | other)
+    given = {"min_value": float(low), "max_value": float(high), "step": step, "help": told}
+    given["placeholder"] = "none" if name == "ceiling_mg_per_l" else None
+    return ask_number(place, words or called, key, value, **given | other)
 
 
 def choose_one(words: str, options: Iterable[str], key: str, default: str | None = None, **other: Any) -> Any:

@@ -85,10 +85,7 @@ def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tu
             "Stocks, the main one first", list(names), default=used or ([stocks[0].id] if len(stocks) == 1 else []),
             format_func=names.__getitem__, key=act.key("stocks"), placeholder="Choose",
         )  # fmt: skip
-        dilution = fields.ask_figure(
-            st, "dilution", act.key("dilution"), source.dilution if source else 1.0,
-            help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
-        )  # fmt: skip
+        dilution = fields.ask_figure(st, "dilution", act.key("dilution"), source.dilution if source else 1.0)
         button = st.container()
         # what was written under the fold is found unfolded
         is_typed = any(st.session_state.get(act.key(part)) for part in ("number", "notes"))
@@ -119,34 +116,24 @@ def ask_volume(act: fields.Act, like: Lot | None) -> float | None:
     return None if given is None else float(given * per)
 
 
-#: Figures that are mostly as with the lot before: name, the field's key, and its help.
-_MORE = (
-    ("ceiling_mg_per_l", "ceiling", "The most colour in a litre, pure dye, the base's own included. It is never raised."),
-    ("tolerance", "tolerance", "How near is near enough. Differences near 1 are hard to see side by side."),
-    ("already_mg_per_l", "already", "Added colour that the base brings with it. 0 when none."),
-    ("depth_mm", "depth", "How deep the liquid stands when it is photographed."),
-    ("made_up_to", "made-up", "A cordial is sold to be thinned: limits of the law hold for the drink so made up."),
-)  # fmt: skip
+#: Figures that are mostly as with the lot before.
+_MORE = ("ceiling_mg_per_l", "tolerance", "already_mg_per_l", "depth_mm", "made_up_to")
 
 
 def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[str, LotFigures, str, str]:
     """What is mostly as it was with the lot before: the number, more figures, where it is sold, what it is tinted to."""
-    places, before = [*list_jurisdictions(), _ELSEWHERE], source or figures
-    sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
-    place = st.selectbox("Sold in", places, sold, key=act.key("place"))
+    markets, before = [*list_jurisdictions(), _ELSEWHERE], source or figures
+    sold = markets.index(source.jurisdiction or _ELSEWHERE) if source else 0
+    place = st.selectbox("Sold in", markets, sold, key=act.key("place"))
     number = fields.ask_name("Lot number (optional)", act.key("number"))
-    rows = [[*st.columns(2)] for _ in range(3)]  # row by row, so that a phone keeps the order
-    where = {"already_colourant": rows[1].pop()}
-    where |= zip((name for name, *_ in _MORE), (column for row in rows for column in row), strict=True)
+    columns = [one for _ in range(3) for one in st.columns(2)]  # row by row, so that a phone keeps the order
+    beside = columns.pop(3)  # the colour that is in, beside how much
     numbers = {
-        name: fields.ask_figure(
-            where[name], name, act.key(key), getattr(before, name), help=told,
-            placeholder="none" if name == "ceiling_mg_per_l" else None,
-        )
-        for name, key, told in _MORE
-    }  # fmt: skip
+        name: fields.ask_figure(column, name, act.key(name), getattr(before, name))
+        for name, column in zip(_MORE, columns, strict=True)
+    }
     already_colourant = fields.ask_already(
-        where["already_colourant"], act.key("already-which"), before.already_colourant,
+        beside, act.key("already-which"), before.already_colourant,
         help="It then counts for that colourant's own limit too, and is named on the label.",
     )  # fmt: skip
     target = IN_PHOTO
