@@ -114,13 +114,6 @@ def medium_of(story: LotStory) -> Medium:
     return replace(page, names=others | dict(page.names))
 
 
-def tell_story(story: LotStory) -> str:
-    """All entries as a list, the newest first."""
-    rows = tell_rows(story)
-    items = (f"<li>{rows[entry.id]}</li>" for entry in reversed(story.events))
-    return f'<ul class="cm cm-story">{"".join(items)}</ul>'
-
-
 def tell_rows(story: LotStory) -> dict[int, str]:
     """Each entry by number as HTML; replaced ones are struck out, corrections say why."""
     rows, medium = {}, medium_of(story)
@@ -210,7 +203,8 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == words.STIR else first)
     if thinning is not None and thinning.text == text:
         return Answer("photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), first)
-    under = words.tell_either(question.text) if question else first
+    # of two causes that a further photo tells apart, without what to do about it
+    under = question.text.partition(" Stir,")[0] if question else first
     return Answer("photo", ((words.ANOTHER_PHOTO, ""),), under)
 
 

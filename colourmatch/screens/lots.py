@@ -13,7 +13,7 @@ from colourmatch.book.entries import LotStory
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import LIQUIDS
 from colourmatch.screens import html, lot_words, pages, photo_view, session
-from colourmatch.screens.amending import tell_newest
+from colourmatch.screens.amending import show_history, tell_newest
 from colourmatch.screens.fields import choose_one
 from colourmatch.screens.references import tell_target
 from colourmatch.words.advice import tell_far
@@ -173,7 +173,7 @@ def show_lot(story: LotStory) -> None:
         with st.expander(f"{len(care.cautions)} cautions and limits"):
             st.html("".join(html.flag_line("Caution", caution.text) for caution in care.cautions))
     with st.expander(f"Story: {len(story.events)} entries"):
-        st.html(lot_words.tell_story(story))
+        show_history(story)
     show_photos(story)
 
 

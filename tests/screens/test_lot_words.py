@@ -72,7 +72,7 @@ def test_the_story_escapes_and_strikes_out_and_tells_a_closing_once(book: LotBoo
     book.additions.correct(entry.id, reason="<u>miscounted</u>", drops=8)
     book.lots.close(lot_id, "matched", "Matched: the difference is 0.4 (between 0.0 and 1.1). Stop here.")
     story = book.lots.story(lot_id)
-    told = telling.tell_story(story)
+    told = "".join(telling.tell_rows(story).values())
     for tag in ("<b>", "<i>", "<u>"):
         assert tag not in told
     assert '<span class="gone">9 drops of red (0.45 ml, 4.5 mg)</span> (corrected later)' in told
