@@ -18,8 +18,8 @@ from colourmatch.commands.framework import Answer, Data, Group, Session, Table, 
 from colourmatch.errors import ColourMatchError
 from colourmatch.records import plain
 from colourmatch.words.figures import tell_number
-from colourmatch.words.times import tell_date
-from colourmatch.workflow.log import list_log, tell_log
+from colourmatch.words.times import tell_date, tell_time
+from colourmatch.workflow.log import list_log
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -243,7 +243,8 @@ def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     lines = list_log(session.read_book(), begin, lot, who["entered_by"])
     if not lines:
         return Answer({"since": begin, "entries": []}, [f"Nothing was entered since {tell_date(begin)}."])
-    table = Table(("when", "who", "lot", "what"), tell_log(lines))
+    rows = [(tell_time(one.at), one.by or "", one.number or "", one.text) for one in lines]
+    table = Table(("when", "who", "lot", "what"), rows)
     return Answer({"since": begin, "entries": [line.to_json() for line in lines]}, [table])
 
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
-from colourmatch.advice import Advice, DoseInAll
+from colourmatch.advice import Advice
 from colourmatch.colour.difference import Interval
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import Figure
@@ -111,7 +111,10 @@ def advice_panel(advice: Advice, waiting: str = "") -> str:
     if to_match and adds:
         reached = f"about {show_interval(advice.reachable)}" if advice.reachable else "not known yet"
         if advice.ceiling_cost is None:
-            drops = " and ".join(_show_drops(part) for part in to_match)
+            counts = (figures.tell_drops(round(one.drops or 0), (one.low, one.high)) for one in to_match)
+            drops = " and ".join(
+                f"{count} of {one.stock}" for count, one in zip(counts, to_match, strict=True)
+            )
             lines.append(f"From here to the best: about {drops}. The difference is then {reached}.")
         else:
             # The drops to the best would pass it: they are not named, so that nobody pours them.
@@ -122,12 +125,6 @@ def advice_panel(advice: Advice, waiting: str = "") -> str:
     if advice.missing and promised and advice.missing not in advice.text:
         lines.append(f"Even then it stays different: {advice.missing}.")
     return panel(heading, first, [*lines, *advice.besides], kind)
-
-
-def _show_drops(part: DoseInAll) -> str:
-    known = part.low is not None and part.high is not None
-    span = f" ({show_number(part.low, 0)} to {show_number(part.high, 0)})" if known else ""
-    return f"{figures.tell_drops(round(part.drops or 0))} of {part.stock}{span}"
 
 
 def line(text: str) -> str:

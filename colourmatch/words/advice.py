@@ -27,14 +27,6 @@ WHICH_WAY = (
 )
 
 
-def tell_first_dose(lots: Sequence[str], stock: str, whole: str, first: str) -> str:
-    """The first dose of a lot like others: the whole dose that they taught, and what is poured before its first photo."""
-    return (
-        f"As lot {', '.join(lots)} taught, the whole dose of {stock} will be {whole}. "
-        f"Pour {first} first, stir, and photograph."
-    )
-
-
 def tell_thinning(parts: int, dilution: float) -> str:
     """That liquids are too strong to be read well; parts of water to one, and what that makes in all.
 
@@ -243,11 +235,6 @@ def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0, *, fi
     if reason == "nearest":
         return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}."
     return _WHY.get(reason, "Nothing more goes in.")
-
-
-def tell_either(question: str) -> str:
-    """The two causes that a further photo tells apart, without what to do about it."""
-    return question.partition(" Stir,")[0]
 
 
 def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = False) -> str:

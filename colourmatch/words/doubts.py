@@ -89,16 +89,6 @@ def tell_cause(
     return Told(begin(question), clause, reason)
 
 
-def tell_doubt_of_two(one: str, other: str) -> str:
-    """Two causes that the photos do not tell apart, and what tells them apart."""
-    return f"It does not add up. Either {one}, or {other}. Stir, pour both glasses afresh, photograph again."
-
-
-def tell_more_in(by_photos_mg_per_l: str, ceiling_mg_per_l: float) -> str:
-    """That more colour is in the batch than its ceiling allows, by the photos."""
-    return f"By the photos {by_photos_mg_per_l} mg/l of colour are in: more than the ceiling of {ceiling_mg_per_l:g} mg/l."
-
-
 def tell_answer(code: str, about: str, yes: bool | None) -> str:
     """An answer as an entry: "Photo 3: the glasses stood the other way round"; None: it was taken back."""
     said = _CAUSES[code][3] if code in _CAUSES else code

@@ -18,7 +18,6 @@ from colourmatch.errors import InputError
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.records import Record, alike, kept
-from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
 
@@ -145,7 +144,10 @@ def _plan(
     ml = step * stock.drop_ml
     measured = measure_dose(stock, int(step), ml)
     whole = tell_drops(round(drops), (math.floor(low), math.ceil(high)))
-    text = tell_first_dose(lots, entry.name, whole, measured.text)
+    text = (
+        f"As lot {', '.join(lots)} taught, the whole dose of {entry.name} will be {whole}. "
+        f"Pour {measured.text} first, stir, and photograph."
+    )
     return FirstDose(
         entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, measured, lots, text
     )

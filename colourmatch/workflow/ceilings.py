@@ -7,7 +7,6 @@ from typing import Any
 
 from colourmatch.book.entries import LotStory
 from colourmatch.dosing.limits import ceiling_check, place_or_first, room_mg_per_l
-from colourmatch.words.doubts import tell_more_in
 from colourmatch.words.figures import tell_interval
 
 
@@ -37,8 +36,8 @@ def _passed_by_photos(story: LotStory) -> list[dict[str, str]]:
     amounts = photo.advice.amounts if photo and photo.advice else None
     if ceiling is None or amounts is None or amounts.by_photos_mg_per_l.low <= ceiling:
         return []
-    told = tell_interval(amounts.by_photos_mg_per_l)
-    return [{"code": "ceiling-by-photos", "text": tell_more_in(told, ceiling)}]
+    told = f"By the photos {tell_interval(amounts.by_photos_mg_per_l)} mg/l of colour are in"
+    return [{"code": "ceiling-by-photos", "text": f"{told}: more than the ceiling of {ceiling:g} mg/l."}]
 
 
 def ceiling_left(story: LotStory) -> float | None:

@@ -17,7 +17,7 @@ from colourmatch.dosing.doubt import Doubt
 from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.mishaps import LABEL, Bottle, Dosed, Mishap, think_of
 from colourmatch.liquid.stock import Stock
-from colourmatch.words.doubts import Told, tell_cause, tell_doubt_of_two
+from colourmatch.words.doubts import Told, tell_cause
 from colourmatch.words.entries import tell_dose
 from colourmatch.words.figures import tell_quantity
 from colourmatch.workflow.photo_colours import is_ahead, moment_of
@@ -122,7 +122,10 @@ def put_question(
         )
         for cause, words in zip(doubt.causes, told, strict=True)
     )  # fmt: skip
-    first = doubt.causes[0]
+    first, text = doubt.causes[0], told[0].question
+    if not doubt.dominates:  # photos do not tell two causes apart: what does
+        either = f"It does not add up. Either {told[0].clause}, or {told[1].clause}."
+        text = f"{either} Stir, pour both glasses afresh, photograph again."
     shown = photos[first.shot] if first.shot >= 0 else photos[-1]
     odds = max(first.chance, 1e-12) / max(doubt.clear, 1e-12)
     asked = {
@@ -134,8 +137,7 @@ def put_question(
     new = any((one.code, one.about) not in asked for one in named)
     return Question(
         code=first.code, entry=shown.id, at=named[0].at, stays_at=shown.created_at,
-        log_odds=round(float(np.log(odds)), 2), sure=doubt.dominates, causes=named,
-        text=told[0].question if doubt.dominates else tell_doubt_of_two(*(one.clause for one in told[:2])),
+        log_odds=round(float(np.log(odds)), 2), sure=doubt.dominates, causes=named, text=text,
         comes_first=new and {one.code for one in named} != {LABEL, "dose-amount"},
     )  # fmt: skip
 

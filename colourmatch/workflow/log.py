@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any, Unpack
 
 from colourmatch.book import entries as e
@@ -65,11 +65,6 @@ def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
         f"{last.entered_by} put {tell_dose(last)} in at {tell_time(last.created_at)}, and no photo has been taken since. "
         "If yours is another dose, add --sure; else photograph first."
     )
-
-
-def tell_log(lines: Sequence[LogLine]) -> list[tuple[str, str, str, str]]:
-    """The log as rows of a table: when, who, lot, what."""
-    return [(tell_time(one.at), one.by or "", one.number or "", one.text) for one in lines]
 
 
 #: What an entry says that a correction can put right.

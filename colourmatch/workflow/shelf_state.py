@@ -16,7 +16,7 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
 from colourmatch.records import Record, kept, pick
-from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
+from colourmatch.words.figures import tell_ml
 
 #: A bottle is warned of so many days before its last (common practice, no source).
 SOON = timedelta(days=14)
@@ -64,11 +64,12 @@ def warn_of_bottle(stock: StockEntry, left_ml: float | None, on: date) -> tuple[
     if stock.use_by:
         last = date.fromisoformat(stock.use_by)
         if on > last:
-            found.append(Caution("bottle-old", tell_old(stock.name, last)))
+            found.append(Caution("bottle-old", f"{stock.name} was to be used by {last}. Make it again."))
         elif on + SOON > last:
-            found.append(Caution("bottle-old-soon", tell_old_soon(stock.name, last)))
+            found.append(Caution("bottle-old-soon", f"{stock.name} is to be used by {last}."))
     if left_ml is not None and left_ml < DOSE_DROPS[1] * stock.drop_ml:
-        found.append(Caution("bottle-empty", tell_empty(stock.name, left_ml)))
+        left = f"{stock.name} is nearly empty: {tell_ml(left_ml)} left by the entries. Make it again in time."
+        found.append(Caution("bottle-empty", left))
     return tuple(found)
 
 
