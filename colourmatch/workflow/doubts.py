@@ -5,13 +5,14 @@ The causes are those of liquid/mishaps.py, weighed in dosing/doubt.py; their wor
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from colourmatch.advice import Cause, Question
-from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, number_photos
 from colourmatch.dosing import doubt as weighed
 from colourmatch.dosing.doubt import Doubt
 from colourmatch.liquid.lot_model import StockPrior
@@ -65,31 +66,18 @@ def _about(one: Mishap | weighed.Cause, photos: Sequence[PhotoEntry]) -> int:
 def _trace_doses(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock]) -> list[Dosed]:
     """Each addition as it is thinned from its entry on, at each photo and now."""
     place = {stock.name: k for k, stock in enumerate(stocks)}
-    shots = {photo.id: n for n, photo in enumerate(photos)}
-    volume = story.lot.volume_ml
-    held: dict[int, list[float]] = {}
-    seen: dict[int, np.ndarray] = {}
-    kept = {}
-    for entry in story.effective:
-        before = volume
-        if isinstance(entry, AdditionEntry):
-            volume += 0.0 if entry.made_in == "batch" else entry.ml
-        elif isinstance(entry, VolumeEntry):
-            volume += entry.ml if entry.came else 0.0 if entry.returned else -entry.ml
-            before = before if entry.came else volume  # a sample thins nothing
-        for amounts in held.values():
-            amounts[:] = [amount * before / volume for amount in amounts]
-        if isinstance(entry, AdditionEntry) and entry.stock in place:
-            kept[entry.id] = entry
-            held[entry.id] = [entry.as_addition().mg / volume * 1000, entry.ml / volume * 1000]
-            seen[entry.id] = np.zeros((2, len(photos)))
-        if entry.id in shots:
-            for known, amounts in held.items():
-                seen[known][:, shots[entry.id]] = amounts
-    return [
-        Dosed(known, place[kept[known].stock], seen[known][0], now[0], seen[known][1], now[1])
-        for known, now in held.items()
+    # each as if it were of a stock of its own, so that the state of the batch tells what is left of it
+    apart = [
+        replace(one, stock=str(one.id)) if isinstance(one, AdditionEntry) else one for one in story.events
     ]
+    by_dose, found = replace(story, events=tuple(apart)), []
+    states = [*map(by_dose.state, photos), by_dose.state()]
+    for dose in story.additions:
+        if dose.stock in place:
+            held = np.array([state.concentration_mg_per_l(str(dose.id)) for state in states])
+            ml = held * dose.ml / dose.as_addition().mg
+            found.append(Dosed(dose.id, place[dose.stock], held[:-1], held[-1], ml[:-1], ml[-1]))
+    return found
 
 
 def _late(story: LotStory, photos: Sequence[PhotoEntry]) -> dict[tuple[int, int], float]:
