@@ -96,21 +96,15 @@ def find_first_dose(book: LotBook, story: LotStory) -> list[FirstDose]:
 
 def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
     """The last good lots that were begun like one another, up to the one that this lot names."""
-    line, like = [], head.like
-    while like is not None:
-        story = book.lots.story(like)
-        line.append(story)
-        like = story.lot.like
-    first = line[-1].lot.id
-    begun = {story.lot.id for story in line}
-    for lot in reversed(book.lots.closed(limit=50)):
-        root = lot
-        while root.like is not None:
-            root = book.lots.get(root.like)
-        if root.id == first and lot.id not in begun and lot.id != head.id:
-            line.append(book.lots.story(lot.id))
-    good = [story for story in line if story.closing and story.closing.outcome in _GOOD]
-    return sorted(good, key=lambda story: story.lot.id, reverse=True)[:_MOST_LOTS]
+
+    def trace(lot: Lot) -> list[int]:
+        """A lot and those that it was begun like, up to the first."""
+        return [lot.id, *([] if lot.like is None else trace(book.lots.get(lot.like)))]
+
+    before = trace(head)[1:]
+    alike = [lot.id for lot in book.lots.closed(limit=50) if trace(lot)[-1] == before[-1]]
+    stories = [book.lots.story(lot) for lot in sorted({*before, *alike} - {head.id}, reverse=True)]
+    return [one for one in stories if one.closing and one.closing.outcome in _GOOD][:_MOST_LOTS]
 
 
 def _true_mg_per_l(book: LotBook, story: LotStory, colourant: str) -> float:

@@ -162,7 +162,7 @@ def test_a_lot_is_begun_with_its_limits_beside(book: LotBook, red: str) -> None:
 
 
 def test_a_new_lot_whose_base_fills_the_ceiling_is_warned_of(book: LotBook, red: str) -> None:
-    app = begin(open_app("set_up"), **{"ceiling": 30.0, "already-": 30.0, "already-which": "E163"})
+    app = begin(open_app("set_up"), **{"ceiling": 30.0, "already_mg_per_l": 30.0, "already-which": "E163"})
     assert book.lots.get("cordial").already_colourant == "E163" and "nothing may be added" in shown(app)
 
 
