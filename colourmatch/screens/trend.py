@@ -57,14 +57,6 @@ def tell_outside(told: Trend) -> list[str]:
     return [" ".join(said) for said in texts.values()]
 
 
-def count_outside(told: Trend) -> str:
-    """How many of the lots lie outside a limit, in a sentence."""
-    count, strays = len(told.lots), list(dict.fromkeys(point.label for point in told.outside))
-    if len(strays) == 1:
-        return f"Of {count} closed lots one is outside its limits: lot {strays[0]}."
-    return f"Of {count} closed lots {len(strays)} are outside their limits: {', '.join(strays)}."
-
-
 def tell_limits(limits: Limits | None) -> str:
     """Mean and limits of a chart in words."""
     if limits is None:
@@ -85,7 +77,7 @@ def show_findings(told: Trend) -> None:
     first, rest = html.split_sentence(told.text)
     outside = tell_outside(told)
     if outside:
-        first, rest = count_outside(told), ""
+        rest = ""
     elif (limits := told.limits["L*"]) and limits.provisional:
         rest = rest or "The limits are provisional."
     st.html(html.panel("Together", first, [rest], "stop" if outside else ""))

@@ -170,7 +170,7 @@ def read_trend(
         limits[chart] = control_limits(values, lowest=0.0 if chart in ("CIEDE2000", "mg/l") else None)
         outside += _find_outside(lots, values, chart, limits[chart])
     notes = tuple(_notes(lots, anchors))
-    return Trend(lots, limits, tuple(outside), tuple(left_out), notes, _tell(lots, limits, outside))
+    return Trend(lots, limits, tuple(outside), tuple(left_out), notes, tell_trend(lots, limits, outside))
 
 
 def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | None, str]:
@@ -245,7 +245,10 @@ def _notes(lots: Sequence[TrendLot], anchors: dict[int | None, np.ndarray]) -> l
     return notes
 
 
-def _tell(lots: Sequence[TrendLot], limits: Mapping[str, Limits | None], outside: Sequence[Outside]) -> str:
+def tell_trend(
+    lots: Sequence[TrendLot], limits: Mapping[str, Limits | None], outside: Sequence[Outside]
+) -> str:
+    """What closed lots say together: how many are outside, which, and where."""
     if not lots:
         return "No closed lot can be compared yet. Close lots after a last photo beside the reference."
     if limits["L*"] is None:
@@ -254,4 +257,9 @@ def _tell(lots: Sequence[TrendLot], limits: Mapping[str, Limits | None], outside
     early = rest if limits["L*"].provisional else ""
     if not outside:
         return f"{len(lots)} closed lots, none outside its limits.{early}"
-    return f"{len(lots)} closed lots. " + " ".join(point.text for point in outside) + early
+    strays = list(dict.fromkeys(point.label for point in outside))
+    what = (
+        "one is outside its limits: lot" if len(strays) == 1 else f"{len(strays)} are outside their limits:"
+    )
+    first = f"Of {len(lots)} closed lots {what} {', '.join(strays)}."
+    return " ".join([first, *(point.text for point in outside)]) + early

@@ -11,7 +11,7 @@ from visiting import open_app, shown
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import Interval, compare_lab
 from colourmatch.screens import plots, trend
-from colourmatch.workflow.trend import Limits, Outside, Trend, TrendLot
+from colourmatch.workflow.trend import Limits, Outside, Trend, TrendLot, tell_trend
 
 REFERENCE = np.array([76.0, 45.0, 31.0])
 SD = 0.1
@@ -116,7 +116,8 @@ def test_the_chart_draws_interval_limits_and_marks() -> None:
     assert notes == ["&lt;2>", "&lt;3>", "upper limit 44.00", "lower limit 40.00"]
     assert [line.y0 for line in figure.layout.shapes] == [42, 44, 40]
     assert trend.tell_outside(told) == ["Lot 3. It jumps.", "Lot 2 jumps."]
-    assert "2 are outside their limits: <3>, <2>" in trend.count_outside(told)
+    text = tell_trend(told.lots, {"L*": told.limits["a*"]}, told.outside)
+    assert text.startswith("Of 3 closed lots 2 are outside their limits: <3>, <2>. Lot 3. It jumps.")
 
 
 def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:

@@ -55,6 +55,7 @@ def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book: LotBoo
     assert {label for label, _, _ in strays} == {"B11"}
     spread = np.ptp([one.lab[0] for one in trend.lots])
     assert spread == pytest.approx(0, abs=1e-9)  # L* of all lots is the same, whatever the lamp was
+    assert "one is outside its limits: lot B11." in trend.text
     assert "Lot B11: a*" in trend.text and "provisional" in trend.text
     assert all(one.lab_sd[1] >= 0.14 for one in trend.lots)
 
