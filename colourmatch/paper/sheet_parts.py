@@ -26,7 +26,7 @@ from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_en
 from colourmatch.words.figures import PAPER, tell_interval, tell_lab, tell_ml
 from colourmatch.words.looks import tell_dilution, tell_look
 from colourmatch.words.times import tell_minute
-from colourmatch.workflow.label_lines import read_label_lines
+from colourmatch.workflow.label_lines import NOT_CHECKED, read_label_lines
 from colourmatch.workflow.photo_colours import read_doses, read_intake, total_sd
 from colourmatch.workflow.recheck import read_drift
 from colourmatch.workflow.trials import describe_trials
@@ -112,7 +112,8 @@ class Parts:
         self.looks = ended.serving if ended else ()
         self.told_trials = [trial.text for trial in describe_trials(book, story)]
         self.ceilings = list(_tell_ceilings(story))
-        self.fonts = fonts = choose_fonts(self._typed())
+        # whatever was typed stands in these
+        self.fonts = fonts = choose_fonts((repr(story), repr(self.reference), *self.told_trials))
         plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
         quiet, bold = plain | {"textColor": HexColor(MUTED)}, plain | {"fontName": fonts.bold}
         head = bold | {"textColor": HexColor(ACCENT), "spaceBefore": 8, "spaceAfter": 3}
@@ -126,17 +127,6 @@ class Parts:
             name: ParagraphStyle(name, fontSize=size, leading=leading, **look)
             for name, (size, leading, look) in looks.items()
         }
-
-    def _typed(self) -> list[str | None]:
-        """Every text that a person typed, for the choice of fonts."""
-        head, reference = self.story.lot, self.reference
-        typed = [head.name, head.label, head.notes, head.entered_by, head.jurisdiction]
-        typed += [reference.name, reference.notes] if reference else []
-        for stock in self.story.stock_entries:
-            typed += [stock.name, stock.notes, stock.supplier, stock.supplier_batch]
-        for entry, text, remark in self.lines:
-            typed += [text, entry.entered_by, remark]
-        return [*typed, *self.told_trials, *(look.name for look in self.looks)]
 
     def all(self) -> list[Any]:
         """Every block in order."""
@@ -373,7 +363,8 @@ class Parts:
 
     def label(self) -> list[Any]:
         """The texts for the drink's label."""
-        lines = self.says(*read_label_lines(self.story).on_record())
+        told = read_label_lines(self.story)
+        lines = self.says(*told.texts, *told.own, *([NOT_CHECKED] if told.own else []))
         style = [
             ("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
             ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5),

@@ -28,10 +28,6 @@ class LabelLines:
     texts: tuple[str, ...]
     own: tuple[str, ...] = ()
 
-    def on_record(self) -> tuple[str, ...]:
-        """What a record of the lot says of its label: its lines, and that nobody checked the maker's own."""
-        return (*self.texts, *self.own, *([NOT_CHECKED] if self.own else []))
-
     def all(self) -> tuple[str, ...]:
         """Every line in order."""
         return (self.name, self.lot_and_date, *self.texts, *self.own)
