@@ -114,7 +114,7 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     from colourmatch.measurement import Measurement
     from colourmatch.workflow.lot import record_photos
 
-    view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
+    view = opt.take(given, "depth_mm", "dilution")
     rectangles = reading.take_rectangles(given)
     book = session.open_book()
     lot_id = book.lots.get(lot).id

@@ -159,6 +159,11 @@ def parse_since(typed: str, now: datetime) -> datetime:
         ) from None
 
 
+def take(given: dict[str, Any], *names: str) -> dict[str, Any]:
+    """Options that were typed, taken out of the others."""
+    return {name: value for name in names if (value := given.pop(name, None)) is not None}
+
+
 def join(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
     """Several option decorators as one, shown in this order."""
     return lambda function: reduce(lambda made, option: option(made), reversed(chosen), function)

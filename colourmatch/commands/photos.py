@@ -46,8 +46,7 @@ rectangle_options = opt.join(
 
 def take_rectangles(given: Data) -> Data:
     """The rectangles that were typed, taken out of the options; empty for a photo with the printed card."""
-    names = ("white", "white_reflectance", "reference", "batch")
-    typed = {name: given.pop(name) for name in names if given.get(name) is not None}
+    typed = opt.take(given, "white", "white_reflectance", "reference", "batch")
     if typed and ("white" not in typed or not typed.keys() & {"reference", "batch"}):
         raise InputError(
             "A photo without the card needs --white and at least one of --reference and --batch."

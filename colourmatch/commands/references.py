@@ -48,9 +48,12 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
     view = {key: given[key] for key in ("depth_mm", "dilution") if given[key] is not None}
     if lot is not None and (view or note):
         raise InputError("An own lot brings its depth, dilution and note. Leave them out with --from-lot.")
+    book = session.open_book(begins=lot is None)
     if lot is not None:
-        return _add_lot(session, name, lot, who)
-    book = session.open_book(begins=True)
+        source = book.lots.get(lot).id
+        made = references.target_from_lot(book, source, name=name, **who)
+        known = references.read_reference(book, made.reference_id)
+        return _answer(known, source=source, reading=made.id)
     if lab is not None:
         return _answer(references.enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
 
@@ -65,22 +68,15 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
     lines = [
         f"{one['photo']} was noted before, as reading {one['reading']}: it counts once." for one in again
     ]
-    known = references.read_reference(book, name) if references.find_reference(book, name) else None
-    lines += reference_lines(known) if known else []
-    none: Data = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
-    told = known.to_json() if known else none
+    told: Data = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
+    if references.find_reference(book, name):
+        known = references.read_reference(book, name)
+        told, lines = known.to_json(), [*lines, *reference_lines(known)]
     return answer_entries(found, told | {"photos": found}, lines, "reading")
 
 
 def _answer(known: references.KnownReference, **more: int) -> Answer:
     return Answer(known.to_json() | more, list(reference_lines(known)))
-
-
-def _add_lot(session: Session, name: str, lot: str, who: Who) -> Answer:
-    book = session.open_book()
-    source = book.lots.get(lot).id
-    made = references.target_from_lot(book, source, name=name, **who)
-    return _answer(references.read_reference(book, made.reference_id), source=source, reading=made.id)
 
 
 @reference.command("list", example="colourmatch reference list")

@@ -52,14 +52,13 @@ _OF_RECORD = (
 
 def take_facts(given: Data) -> BottleFacts:
     """What was typed of a bottle, taken out of the options."""
-    said = {key: given.pop(key, None) for key in _FACTS}
-    return {key: value for key, value in said.items() if value is not None}  # type: ignore[return-value]
+    return opt.take(given, *_FACTS)  # type: ignore[return-value]
 
 
 def take_bottle(given: Data) -> dict[str, float]:
     """What was typed of `bottle_options`, taken out of the options."""
-    said = {key: given.pop(f"bottle_{key}") for key in ("percent", "e1pct", "colour_value", "a610")}
-    return {key: value for key, value in said.items() if value is not None}
+    names = [f"bottle_{key}" for key in ("percent", "e1pct", "colour_value", "a610")]
+    return {name.removeprefix("bottle_"): value for name, value in opt.take(given, *names).items()}
 
 
 def describe_stock(book: LotBook, entry: StockEntry) -> Data:

@@ -82,10 +82,7 @@ def make_paper(what: str, lot_id: int) -> bytes:
     from colourmatch.paper.sheet import write_lot_sheet
 
     out, book, zone = io.BytesIO(), session.current_book(), html.browser_zone()
-    if what == "labels":
-        write_label_page(book, lot_id, out, zone=zone)
-    else:
-        write_lot_sheet(book, lot_id, out, zone=zone)
+    (write_label_page if what == "labels" else write_lot_sheet)(book, lot_id, out, zone=zone)
     return out.getvalue()
 
 
