@@ -121,7 +121,7 @@ def show_recall() -> None:
             st.page_link(
                 pages.find_page("lots"),
                 label=html.plain(tell_traced_lot(lot, html.browser_zone())),
-                query_params={"lot": str(lot.head.id)},
+                query_params={"lot": str(lot.lot)},
             )
         st.html(html.line(tell_held(told)))
 

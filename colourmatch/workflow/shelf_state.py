@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
 
-from colourmatch.advice import Caution
-from colourmatch.book.entries import Lot, LotStory
+from colourmatch.advice import Caution, decimals
+from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.stocks import Traced
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
@@ -109,55 +107,54 @@ def list_bottles(book: LotBook, story: LotStory) -> list[BottleUsed]:
     return found
 
 
-@dataclass(frozen=True)
-class TracedStock:
+class TracedStock(Record):
     """A bottle that a batch came in, or that was thinned from one, and what is left in it."""
 
-    entry: StockEntry
-    left_ml: float | None
-
-    def to_json(self) -> dict[str, Any]:
-        """One of the `stocks` of a trace."""
-        told = pick(self.entry, "id", "supplier", "supplier_batch", "active") | {"stock": self.entry.name}
-        return told | {"diluted_from": self.entry.diluted_from_id, "left_ml": self.left_ml}
-
-
-@dataclass(frozen=True)
-class TracedLot:
-    """What a lot got of one bottle, `stock`."""
-
-    head: Lot
-    stock: str
-    dose: Traced
-
-    def to_json(self) -> dict[str, Any]:
-        """One of the `lots` of a trace."""
-        told = {"lot": self.head.id, "number": self.head.label, **pick(self.head, "name", "closed")}
-        amounts = {unit: round(getattr(self.dose, unit), 3) for unit in ("ml", "mg")}
-        return told | {"stock": self.stock, **pick(self.dose, "stock_id", "first_at", "last_at"), **amounts}
+    stock: str = kept()
+    id: int = kept()
+    supplier: str | None = kept()
+    supplier_batch: str | None = kept()
+    active: bool = kept()
+    diluted_from: int | None = kept()
+    left_ml: float | None = kept()
 
 
-@dataclass(frozen=True)
-class Trace:
+class TracedLot(Record):
+    """What a lot got of one bottle, `stock`, and when."""
+
+    lot: int = kept()
+    number: str = kept()
+    name: str = kept()
+    closed: bool = kept()
+    stock: str = kept()
+    stock_id: int = kept()
+    first_at: str = kept()
+    last_at: str = kept()
+    ml: float = kept(write=decimals(3))
+    mg: float = kept(write=decimals(3))
+
+
+class Trace(Record):
     """Where a supplier's batch is: the bottles it came in, and what each lot got of them."""
 
-    batch: str
-    stocks: list[TracedStock]
-    lots: list[TracedLot]
-
-    def to_json(self) -> dict[str, Any]:
-        """The object of the command line."""
-        stocks, lots = ([one.to_json() for one in held] for held in (self.stocks, self.lots))
-        return {"batch": self.batch, "stocks": stocks, "lots": lots}
+    batch: str = kept()
+    stocks: Sequence[TracedStock] = kept()
+    lots: Sequence[TracedLot] = kept()
 
 
 def trace_batch(book: LotBook, batch: str) -> Trace:
     """Which lots hold a supplier's batch."""
     found, traced = book.stocks.trace(batch)
     left, names = describe_bottles(book, found), {stock.id: stock.name for stock in found}
-    heads = {dose.lot_id: book.lots.get(dose.lot_id) for dose in traced}
-    return Trace(
-        next((stock.supplier_batch for stock in found if stock.supplier_batch), batch),
-        [TracedStock(stock, left[stock.id].left_ml) for stock in found],
-        [TracedLot(heads[dose.lot_id], names[dose.stock_id], dose) for dose in traced],
-    )
+    stocks = [
+        TracedStock(
+            stock.name, **pick(stock, "id", "supplier", "supplier_batch", "active"),
+            diluted_from=stock.diluted_from_id, left_ml=left[stock.id].left_ml,
+        )
+        for stock in found
+    ]  # fmt: skip
+    lots = []
+    for dose in traced:
+        head, told = book.lots.get(dose.lot_id), pick(dose, "stock_id", "first_at", "last_at", "ml", "mg")
+        lots.append(TracedLot(head.id, head.label, head.name, head.closed, names[dose.stock_id], **told))
+    return Trace(next((one.supplier_batch for one in stocks if one.supplier_batch), batch), stocks, lots)
