@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
@@ -25,18 +24,7 @@ def ask_amendment(story: kinds.LotStory) -> None:
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
         words = "Stocks, the main one first"
         stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=act.key("stocks"))
-        typed: dict[str, Any] = {"stocks": stocks}
-        rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
-        for place, name in zip([place for row in rows for place in row], fields.FIGURES, strict=False):
-            typed[name] = fields.ask_figure(
-                place, name, act.key(name), getattr(lot, name), min_value=0.0,
-                words="Batch at the beginning, ml" if name == "volume_ml" else "",
-            )  # fmt: skip
-        typed |= {
-            "already_colourant": fields.ask_already(st, act.key("already-colourant"), lot.already_colourant),
-            "hand": fields.ask_hand(act.key("hand"), lot.hand),
-            "label_lines": fields.ask_label_lines(act.key("label-{}"), lot.label_lines),
-        }
+        typed = {"stocks": stocks} | fields.ask_head(act, fields.FIGURES, lot, lot.label_lines, min_value=0.0)
         reason = st.text_input("Reason", key=act.key("reason"), placeholder="mistyped")
 
         def amend(token: str) -> str:

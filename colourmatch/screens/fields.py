@@ -3,13 +3,13 @@ button."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, NamedTuple
 
 import streamlit as st
 
 from colourmatch.book.checks import LABEL_LINES, LIMITS
-from colourmatch.book.entries import LotEntry, LotStory
+from colourmatch.book.entries import LotEntry, LotFigures, LotStory
 from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.screens import drafts, html, session
 from colourmatch.screens.lot_words import newest_id
@@ -20,9 +20,6 @@ FIGURES = {
     "ceiling_mg_per_l": (
         "Your ceiling, mg/l", 5.0,
         "The most colour in a litre, pure dye, the base's own included. It is never raised.",
-    ),
-    "already_mg_per_l": (
-        "Colour already in, mg/l", 1.0, "Added colour that the base brings with it. 0 when none.",
     ),
     "tolerance": (
         "Tolerance, CIEDE2000", 0.1, "How near is near enough. Differences near 1 are hard to see side by side.",
@@ -35,6 +32,9 @@ FIGURES = {
     "made_up_to": (
         "By its label, 1 part made up to", 1.0,
         "A cordial is sold to be thinned: limits of the law hold for the drink so made up.",
+    ),
+    "already_mg_per_l": (
+        "Colour already in, mg/l", 1.0, "Added colour that the base brings with it. 0 when none.",
     ),
 }  # fmt: skip
 UNKNOWN = "unknown"
@@ -126,12 +126,13 @@ def name_colourants() -> dict[str | None, str]:
     return {one.e_number: name_colourant(one.e_number) for one in list_colourants()}
 
 
-def ask_already(place: Any, key: str, known: str | None, **other: Any) -> Any:
+def ask_already(place: Any, key: str, known: str | None) -> Any:
     """Which colourant is in the base, at first the one that is known."""
     own = {known: name_colourant(known)} if known else {}
     names = {None: "not known, or none"} | own | name_colourants()
+    told = "It then counts for that colourant's own limit too, and is named on the label."
     index = list(names).index(known)
-    return pick_one("Which colour is already in", names, key, place=place, index=index, **other)
+    return pick_one("Which colour is already in", names, key, place=place, index=index, help=told)
 
 
 def ask_who() -> None:
@@ -154,6 +155,22 @@ def ask_hand(key: str, value: str = "drops") -> str:
     """In what doses are measured."""
     told = "Drops where nothing else is said. On a scale, grams."
     return str(choose_one("Doses measured in", ("drops", "ml", "grams"), key, value, help=told))
+
+
+def ask_head(
+    act: Act, names: Collection[str], now: LotFigures, lines: Mapping[str, str], **other: Any
+) -> dict[str, Any]:
+    """Figures of a lot, those of `names` in two columns, at first as they are now; `lines`: those of its label."""
+    rows = [st.columns(2) for _ in range(len(names) // 2 + 1)]  # row by row, so that a phone keeps the order
+    places = iter([place for row in rows for place in row])
+    head = {
+        name: ask_figure(next(places), name, act.key(name), getattr(now, name), **other) for name in names
+    }
+    return head | {
+        "already_colourant": ask_already(next(places), act.key("already-which"), now.already_colourant),
+        "hand": ask_hand(act.key("hand"), now.hand),
+        "label_lines": ask_label_lines(act.key("label", "{}"), lines),
+    }
 
 
 def ask_label_lines(key: str, now: Mapping[str, str]) -> dict[str, str]:

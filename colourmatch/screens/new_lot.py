@@ -117,7 +117,7 @@ def ask_volume(act: fields.Act, like: Lot | None) -> float | None:
 
 
 #: Figures that are mostly as with the lot before.
-_MORE = ("ceiling_mg_per_l", "tolerance", "already_mg_per_l", "depth_mm", "made_up_to")
+_MORE = ("ceiling_mg_per_l", "tolerance", "depth_mm", "made_up_to", "already_mg_per_l")
 
 
 def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[str, LotFigures, str, str]:
@@ -126,16 +126,8 @@ def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[
     sold = markets.index(source.jurisdiction or _ELSEWHERE) if source else 0
     place = st.selectbox("Sold in", markets, sold, key=act.key("place"))
     number = fields.ask_name("Lot number (optional)", act.key("number"))
-    columns = [one for _ in range(3) for one in st.columns(2)]  # row by row, so that a phone keeps the order
-    beside = columns.pop(3)  # the colour that is in, beside how much
-    numbers = {
-        name: fields.ask_figure(column, name, act.key(name), getattr(before, name))
-        for name, column in zip(_MORE, columns, strict=True)
-    }
-    already_colourant = fields.ask_already(
-        beside, act.key("already-which"), before.already_colourant,
-        help="It then counts for that colourant's own limit too, and is named on the label.",
-    )  # fmt: skip
+    lines = take_lines(source, same_drink=figures.like is not None) if source else {}
+    head = fields.ask_head(act, _MORE, before, lines)
     target = IN_PHOTO
     if choices := list_choices(list_readings()):
         target = fields.pick_one(
@@ -146,13 +138,9 @@ def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[
     with st.expander("Where it is drunk (optional)"):
         known = (before.serving or {}).get("conditions") or ()
         serving = ask_glasses(act.key("serving", "{}", "{{}}"), known)
-    lines = take_lines(source, same_drink=figures.like is not None) if source else {}
-    figures = replace(
-        figures, already_colourant=already_colourant, serving=serving, jurisdiction=None if place == _ELSEWHERE else place,
-        notes=st.text_area("Notes (recipe, base, reference)", key=act.key("notes")),
-        hand=fields.ask_hand(act.key("hand"), before.hand),
-        label_lines=fields.ask_label_lines(act.key("label", "{}"), lines), **numbers,
-    )  # fmt: skip
+    notes = st.text_area("Notes (recipe, base, reference)", key=act.key("notes"))
+    sold_in = None if place == _ELSEWHERE else place
+    figures = replace(figures, serving=serving, jurisdiction=sold_in, notes=notes, **head)
     return number, figures, place, target
 
 
