@@ -95,9 +95,9 @@ def look(session: Session, lot: str, serving: tuple[Data, ...]) -> Answer:
     own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
     asked = [one for one in serving if one]
     # what is advised next; none while drops wait for a photo: the advice knew nothing of them
-    last, doses = story.photos[-1].id if story.photos else 0, []
-    if not story.lot.closed and all(entry.id <= last for entry in story.additions):
-        doses = [dose.to_json() for dose in advise_lot(book, story.lot.id).steps]
+    last = story.photos[-1].id if story.photos else 0
+    waits = story.lot.closed or any(entry.id > last for entry in story.additions)
+    doses = () if waits else advise_lot(book, story.lot.id).steps
     seen = serve_lot(book, story.lot.id, asked or own, doses)
     intake = [glass.to_json() for glass in read_intake(story, asked or None)]
     data = {"lot": story.lot.id, "serving": [one.to_json() for one in seen], "intake": intake}

@@ -3,12 +3,12 @@ is drunk, as workflow/glasses.py says; it decides nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import streamlit as st
 
-from colourmatch.advice import Advice, Served
+from colourmatch.advice import Advice, Dose, Served
 from colourmatch.book.entries import AmendmentEntry, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
@@ -269,8 +269,7 @@ def show_glass(story: LotStory, advice: Advice) -> None:
         st.html(html.empty("Give a depth, a dilution and at least one light."))
         return
     looks = [{"depth_mm": depth, "dilution": dilution, "illuminant": light} for light in chosen]
-    doses = [{"stock": dose.stock, "ml": dose.ml} for dose in advice.doses]
-    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), looks, doses)
+    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), looks, advice.doses)
     if not seen:
         st.html(html.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
         return
@@ -296,13 +295,9 @@ def show_look(one: Served) -> None:
 
 @st.cache_data(show_spinner="Looking through the glass …", max_entries=64)
 def _look_through(
-    _book: LotBook,
-    lot_id: int,
-    mark: tuple[Any, ...],
-    looks: Sequence[Mapping[str, Any]],
-    doses: Sequence[Mapping[str, Any]],
+    _book: LotBook, lot_id: int, mark: tuple[Any, ...], looks: list[dict[str, Any]], _doses: Sequence[Dose]
 ) -> tuple[Served, ...]:
-    return serve_lot(_book, lot_id, looks, doses)
+    return serve_lot(_book, lot_id, looks, _doses)  # what is advised next hangs on the mark too
 
 
 def show_intake(story: LotStory) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from colourmatch.advice import Advice, Bottle, MissingKind, OtherStock, Served
+from colourmatch.advice import Advice, Bottle, Dose, MissingKind, OtherStock, Served
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
@@ -75,10 +75,7 @@ def _look_on_the_shelf(
 
 
 def serve_lot(
-    book: LotBook,
-    lot: int | str,
-    conditions: Sequence[Mapping[str, Any]],
-    doses: Sequence[Mapping[str, Any]] = (),
+    book: LotBook, lot: int | str, conditions: Sequence[Mapping[str, Any]], doses: Sequence[Dose] = ()
 ) -> tuple[Served, ...]:
     """How a lot looks now in any glasses, as `serving` of the advice; empty while no photo says anything of it.
 
@@ -92,7 +89,7 @@ def serve_lot(
     if not fit.success:
         return ()
     problem = Problem(fit, stocks, story.state(), base_share(story), views_of(story.lot))
-    step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in stocks]
+    step = [sum(dose.ml for dose in doses if dose.stock == stock.name) for stock in stocks]
     return look_at(problem, [_view(story, condition) for condition in conditions], step)
 
 

@@ -38,8 +38,9 @@ def test_the_advice_tells_each_serving_condition_now_and_after_the_step(bench):
 def test_any_glass_can_be_looked_at(bench):
     made = bench()
     assert serve_lot(made.book, made.lot, [LONG]) == ()
-    advice = made.shoot()["advice"]
-    long, plain = serve_lot(made.book, made.lot, [LONG, {"depth_mm": 30}], advice["doses"])
+    made.shoot()
+    doses = advise_lot(made.book, made.lot).doses
+    long, plain = serve_lot(made.book, made.lot, [LONG, {"depth_mm": 30}], doses)
     assert long.after_step is not None and long.after_step.value < long.delta_e_2000.value
     assert (plain.depth_mm, plain.dilution, plain.illuminant) == (30, 1, "D65")
     assert Served.from_json(json.loads(json.dumps(long.to_json()))) == long
