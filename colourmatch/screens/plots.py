@@ -44,27 +44,24 @@ class Path:
 
 def trace_path(photos: Mapping[int, Measurement], step: Advice | None = None) -> Path | None:
     """The way so far from measurements by number, and what the advice `step` leads to; None while no photo showed both."""
-    told = [
-        (number, measured.uncertainty, reference.lab.tolist(), batch.lab.tolist())
+    told = {
+        number: (reference.lab, batch.lab, measured.uncertainty)
         for number, measured in photos.items()
         if (reference := measured.spots.get("reference")) and (batch := measured.spots.get("batch"))
-    ]
+    }
     if not told:
         return None
-    numbers, pairs, references, batches = zip(*told, strict=True)
-    last = references[-1]
-    moved = tuple(
-        [end + b - r for end, b, r in zip(last, batch, ref, strict=True)]
-        for ref, batch in zip(references, batches, strict=True)
-    )
+    references, batches, pairs = zip(*told.values(), strict=True)
+    last, gaps = references[-1], [batch - ref for ref, batch in zip(references, batches, strict=True)]
     spreads = tuple(
         None if one is None else (one.photo + one.scene + one.phone + one.what_is_lost).tolist()
         for one in pairs
     )
-    predicted = step.predicted_lab if step else None
-    if step is None or not predicted:
-        return Path(numbers, last, moved, spreads)
-    return Path(numbers, last, moved, spreads, place_beside(last, predicted), step.predicted_covariance)
+    moved = tuple((last + gap).tolist() for gap in gaps)
+    if step is None or not step.predicted_lab:
+        return Path(tuple(told), last.tolist(), moved, spreads)
+    predicted = place_beside(last.tolist(), step.predicted_lab)
+    return Path(tuple(told), last.tolist(), moved, spreads, predicted, step.predicted_covariance)
 
 
 def draw_ab(path: Path) -> go.Figure:
@@ -166,10 +163,9 @@ def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) 
     for level, (name, at, dash) in enumerate(marks):
         if at is None or at > end:
             continue
-        figure.add_vline(x=at, line={"dash": dash, "width": 2, "color": _GREY})
-        figure.add_annotation(
-            x=at, y=1.02 + 0.075 * level, yref="paper", text=f"{name}: {at:.0f}", showarrow=False,
-            xanchor="center", yanchor="bottom",
+        figure.add_vline(
+            x=at, line={"dash": dash, "width": 2, "color": _GREY}, annotation_text=f"{name}: {at:.0f}",
+            annotation_position="top", annotation_yshift=18 * level,
         )  # fmt: skip
     if tolerance is not None:
         figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
