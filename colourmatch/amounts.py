@@ -127,13 +127,9 @@ def parse_number(value: object, what: str) -> float:
         )
     if text.count(",") == 1 and "." not in text:
         text = text.replace(",", ".")
-    is_number = re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?|[+-]?(nan|inf(inity)?)", text, re.IGNORECASE)
-    try:
-        number = float(text) if is_number else None
-    except ValueError:
-        number = None
-    if number is None:
+    if not re.fullmatch(r"[+-]?((\d+\.?\d*|\.\d+)(e[+-]?\d+)?|nan|inf(inity)?)", text, re.IGNORECASE):
         raise InputError(f"{what} is {str(value)!r}, which is not a number. Write digits, such as 12 or 0.5.")
+    number = float(text)
     if not math.isfinite(number):
         raise InputError(f"{what} is {text}. Give a number that can be measured.")
     if number < 0:
@@ -215,10 +211,8 @@ def _read_grouped(said: str, typed: tuple[str, str], size: Size) -> Amount:
 
 def _split_unit(text: str, what: str, size: Size) -> tuple[str, str]:
     """The number and the unit that were typed, the unit "" for a bare number; InputError for another kind of unit."""
-    if re.fullmatch(r"[+-]?[\d.,]+(e[+-]?\d+)?", text, re.IGNORECASE):
-        return text, ""
-    found = re.fullmatch(r"([+-]?[\d.,]+(?:e[+-]?\d+)?)\s*([a-zµμ%][a-zµμ%/0-9 ]*)", text, re.IGNORECASE)
-    if found is None:
+    found = re.fullmatch(r"([+-]?[\d.,]+(?:e[+-]?\d+)?)\s*([a-zµμ%][a-zµμ%/0-9 ]*)?", text, re.IGNORECASE)
+    if found is None or not found[2]:
         return text, ""
     unit = " ".join(found[2].casefold().split())
     unit = _SPELLINGS.get(unit, unit)
