@@ -119,8 +119,5 @@ def choose(session: Session, name: str, lot: str, reading: str, who: Who) -> Ans
     """
     book = session.open_book()
     told = references.choose_reading(book, book.lots.get(lot).id, name, reading, **who)
-    which = f"reading {reading}" if reading.isdecimal() else f"{reading} reading"
-    which = f"the {which}" if reading in ("first", "latest") else which
-    which = "the mean of its readings" if reading == "mean" else which
     spread = tell_lab(told.target_lab, told.target_lab_sd)
-    return Answer(told.to_json(), [f"Lot {told.lot} is tinted to {told.name}, {which}: {spread}."])
+    return Answer(told.to_json(), [f"Lot {told.lot} is tinted to {told.called}: {spread}."])

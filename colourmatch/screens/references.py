@@ -11,10 +11,8 @@ from colourmatch.screens.photo_view import end_upload, show_refused, upload_phot
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow import references as noted
-from colourmatch.workflow.references import target_covariance
+from colourmatch.workflow.references import WHICH, target_covariance
 
-#: Which reading a lot is tinted to -> how it is called.
-WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
 _NEW, IN_PHOTO = "a new one", "photo"
@@ -212,7 +210,7 @@ def choose_for_lot(lot_id: int, choice: str) -> str:
     number, _, which = choice.partition("/")
     told = noted.choose_reading(book, lot_id, int(number), which, entered_by=by)
     lab = html.show_lab(told.target_lab, told.target_lab_sd)
-    return f"The lot is tinted to {told.name}, {WHICH.get(which, f'reading {which}')}: {lab}."
+    return f"The lot is tinted to {told.called}: {lab}."
 
 
 def tell_target(story: LotStory) -> str:

@@ -28,7 +28,8 @@ from colourmatch.workflow.photo_colours import (
     read_spot,
 )
 
-WHICH = ("first", "latest", "mean")
+#: Which reading a lot is tinted to -> how it is called.
+WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
 Triple = tuple[float, float, float]
 
 
@@ -251,6 +252,11 @@ class Target(Record):
     target_lab: list[float] = kept()
     target_lab_sd: list[float] = kept()
 
+    @property
+    def called(self) -> str:
+        """The reference and which reading of it, in words."""
+        return f"{self.name}, {WHICH.get(str(self.which), f'reading {self.which}')}"
+
 
 def choose_reading(
     book: LotBook,
@@ -296,13 +302,12 @@ def choose_reading(
     lab = as_triple(rounded(np.mean([reading.lab for reading in used], axis=0), 3))
     # a mean keeps the sd of one, as photos by one phone err alike
     sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
-    reason = (
-        f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
+    read = [reading.id for reading in used]
+    told = Target(head.id, found.id, found.name, which, read, list(lab), rounded(sd, 3).tolist())
+    book.lots.amend(
+        head.id, f"tinted to {told.called}", reference_id=found.id, target_lab=lab, entered_by=entered_by
     )
-    book.lots.amend(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
-    return Target(
-        head.id, found.id, found.name, which, [r.id for r in used], list(lab), rounded(sd, 3).tolist()
-    )
+    return told
 
 
 def target_from_lot(
