@@ -15,12 +15,17 @@ K_95 = 1.959964
 _PACKAGE = Path(__file__).resolve().parent
 
 
-def find_fact(name: str) -> Path:
-    """Path of a calibration file, in the wheel or in the checkout; FileNotFoundError when it is in neither."""
-    for folder in (_PACKAGE / "calibration", _PACKAGE.parent / "calibration"):
+def find_file(name: str) -> Path:
+    """Path of a file that lies inside the package in a wheel and beside it in a checkout; FileNotFoundError for none."""
+    for folder in (_PACKAGE, _PACKAGE.parent):
         if (folder / name).is_file():
             return folder / name
-    raise FileNotFoundError(f"calibration file {name!r} is missing from this installation")
+    raise FileNotFoundError(f"{name} is missing from this installation")
+
+
+def find_fact(name: str) -> Path:
+    """Path of a calibration file; FileNotFoundError when there is none."""
+    return find_file(f"calibration/{name}")
 
 
 @cache

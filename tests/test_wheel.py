@@ -111,9 +111,8 @@ def test_what_it_needs_is_said_in_its_metadata(unpacked):
 
 def test_everything_comes_from_the_wheel(installed, tmp_path):
     code = (
-        "import colourmatch; from colourmatch.facts import find_fact; "
-        "from colourmatch.commands.running import find_app; "
-        "print(colourmatch.__file__); print(find_fact('card-v1.json')); print(find_app())"
+        "import colourmatch; from colourmatch.facts import find_fact, find_file; "
+        "print(colourmatch.__file__); print(find_fact('card-v1.json')); print(find_file('app.py'))"
     )
     call = [installed / "python", "-c", code]
     done = subprocess.run(

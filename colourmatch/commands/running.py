@@ -12,6 +12,7 @@ import click
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, print_json
 from colourmatch.errors import InputError
+from colourmatch.facts import find_file
 from colourmatch.sharing import network
 from colourmatch.sharing.door import Door, draw_for_terminal, tell_sharing
 
@@ -76,7 +77,7 @@ def app(
         )
     encryption = network.read_certificate(**files)
     opened = [network.HERE, *([network.find_local_address(address)] if share else [])]
-    script = find_app()  # before anything is opened
+    script = find_file("app.py")  # before anything is opened
     with open_or_read_book(session.book) as book:
         place = book.place
         book.photo_store.clear_left_over()
@@ -113,15 +114,6 @@ def _tell_sharing(session: Session, door: Door) -> None:
         session.say(draw_for_terminal(door.url_with_code))
         session.say("Scan it with the phone's camera, or type address and code.")
     session.say(tell_sharing(door.url))
-
-
-def find_app() -> Path:
-    """app.py of this installation: inside the package in a wheel, beside it in a checkout."""
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package, package.parent):
-        if (folder / "app.py").is_file():
-            return folder / "app.py"
-    raise FileNotFoundError("app.py is missing from this installation")
 
 
 def _serve(
