@@ -22,7 +22,6 @@ from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import suggest_strength
 from colourmatch.records import pick, plain
 from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
-from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock
 from colourmatch.workflow.shelf_state import describe_bottles, trace_batch
 
 #: What a bottle says of its strength: one of these.
@@ -385,5 +384,5 @@ def trace(session: Session, batch: str) -> Answer:
     What was thinned from its bottles counts too, and bottles that are put away.
     """
     told = trace_batch(session.read_book(), batch)
-    lines = [*map(tell_traced_stock, told.stocks), *map(tell_traced_lot, told.lots)]
-    return Answer(told.to_json(), [f"Batch {told.batch}:", *(f"  {line}" for line in lines), tell_held(told)])
+    lines = [*(stock.text for stock in told.stocks), *(lot.tell() for lot in told.lots)]
+    return Answer(told.to_json(), [f"Batch {told.batch}:", *(f"  {line}" for line in lines), told.held])

@@ -19,7 +19,6 @@ from colourmatch.screens.references import tell_target
 from colourmatch.words.advice import tell_far
 from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
 from colourmatch.words.looks import tell_glass
-from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.log import list_log
@@ -116,14 +115,14 @@ def show_recall() -> None:
         if not batch.strip():
             return
         told = trace_batch(session.current_book(), batch.strip())
-        st.html("".join(html.line(tell_traced_stock(stock)) for stock in told.stocks))
+        st.html("".join(html.line(stock.text) for stock in told.stocks))
         for lot in told.lots:
             st.page_link(
                 pages.find_page("lots"),
-                label=html.plain(tell_traced_lot(lot, html.browser_zone())),
+                label=html.plain(lot.tell(html.browser_zone())),
                 query_params={"lot": str(lot.lot)},
             )
-        st.html(html.line(tell_held(told)))
+        st.html(html.line(told.held))
 
 
 def show_log() -> None:

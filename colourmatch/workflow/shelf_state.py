@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, timedelta, tzinfo
 
 from colourmatch.advice import Caution, decimals
 from colourmatch.book.entries import LotStory
@@ -15,6 +15,7 @@ from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
 from colourmatch.records import Record, kept, pick
 from colourmatch.words.figures import tell_ml
+from colourmatch.words.times import tell_date
 
 #: A bottle is warned of so many days before its last (common practice, no source).
 SOON = timedelta(days=14)
@@ -118,6 +119,15 @@ class TracedStock(Record):
     diluted_from: int | None = kept()
     left_ml: float | None = kept()
 
+    @property
+    def text(self) -> str:
+        """The bottle in words."""
+        from_whom = f" of {self.supplier}" if self.supplier else ""
+        thinned = f", thinned from stock {self.diluted_from}" if self.diluted_from else ""
+        left = "" if self.left_ml is None else f", {tell_ml(self.left_ml)} left"
+        where = "on the shelf" if self.active else "put away"
+        return f"stock {self.id} {self.stock}{from_whom}{thinned}: {where}{left}"
+
 
 class TracedLot(Record):
     """What a lot got of one bottle, `stock`, and when."""
@@ -133,6 +143,12 @@ class TracedLot(Record):
     ml: float = kept(write=decimals(3))
     mg: float = kept(write=decimals(3))
 
+    def tell(self, zone: tzinfo | None = None) -> str:
+        """The lot in words, its day that of `zone`, else of this machine."""
+        amount = f"{tell_ml(round(self.ml, 3))} of {self.stock} (stock {self.stock_id})"
+        state = "closed" if self.closed else "open"
+        return f"lot {self.number} {self.name} ({state}): {amount}, {tell_date(self.first_at, zone)}"
+
 
 class Trace(Record):
     """Where a supplier's batch is: the bottles it came in, and what each lot got of them."""
@@ -140,6 +156,12 @@ class Trace(Record):
     batch: str = kept()
     stocks: Sequence[TracedStock] = kept()
     lots: Sequence[TracedLot] = kept()
+
+    @property
+    def held(self) -> str:
+        """How many lots hold it."""
+        count = len({lot.lot for lot in self.lots})
+        return "1 lot holds it." if count == 1 else f"{count} lots hold it."
 
 
 def trace_batch(book: LotBook, batch: str) -> Trace:
