@@ -31,7 +31,7 @@ CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
-    "--force-prefers-reduced-motion",
+    "--force-prefers-reduced-motion", "--process-per-site", "--js-flags=--no-turbofan",
 )  # fmt: skip
 #: How long anything may take before it counts as never: a busy machine is slow, not wrong.
 PATIENCE_SECONDS = 300
@@ -394,14 +394,15 @@ class Browsers:
         return open_browser(self.folder / f"profile-{self.count}")
 
     def _clear(self) -> None:
+        """A window that the old page opens stays in its process, which has compiled the app's scripts already."""
         old = self.kept.window_handles
         self.kept.switch_to.window(old[0])
-        self.kept.switch_to.new_window("tab")
-        new = self.kept.current_window_handle
+        self.kept.execute_script("window.open('about:blank')")
+        (new,) = set(self.kept.window_handles) - set(old)
         for handle in old:
             self.kept.switch_to.window(handle)
-            self.kept.execute_script("try { localStorage.clear() } catch { }")
             self.kept.close()
-        self.kept.switch_to.window(new)
+        self.kept.switch_to.window(new)  # of the origin of what opened it, whose store the leaving pages have written to
+        self.kept.execute_script("localStorage.clear(); sessionStorage.clear()")
         self.kept.execute_cdp_cmd("Network.clearBrowserCookies", {})
         self.kept.get_log("browser")
