@@ -402,7 +402,7 @@ class Browsers:
         for handle in old:
             self.kept.switch_to.window(handle)
             self.kept.close()
-        self.kept.switch_to.window(new)  # of the origin of what opened it, whose store the leaving pages have written to
+        self.kept.switch_to.window(new)  # its origin is theirs, whose store they have written to on leaving
         self.kept.execute_script("localStorage.clear(); sessionStorage.clear()")
         self.kept.execute_cdp_cmd("Network.clearBrowserCookies", {})
         self.kept.get_log("browser")

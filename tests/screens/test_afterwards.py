@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_trend_page import measured
+from known_photos import measured
 from visiting import open_app, shown, undo, upload
 
 from colourmatch.book.lot_book import LotBook

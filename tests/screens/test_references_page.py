@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from test_trend_page import close_lot, measured
+from known_photos import close_measured, measured
 from visiting import field, fill, open_app, refusal, shown, tap, upload
 
 from colourmatch.book.lot_book import LotBook
@@ -55,7 +55,7 @@ def test_photos_noted_before_do_not_count_as_new() -> None:
 
 
 def test_an_own_lot_becomes_a_reference(book: LotBook, red: str) -> None:
-    lot = close_lot(book, "B1", np.zeros(3))
+    lot = close_measured(book, "B1", np.zeros(3))
     app = fill(open_app("set_up"), {"reference-way": "Own lot"}).run()
     assert field(app, "reference-source").value == lot
     tap(app, "reference-take")

@@ -2,41 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import numpy as np
 import pytest
+from known_photos import close_measured
 from visiting import open_app, shown
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.colour.difference import Interval, compare_lab
+from colourmatch.colour.difference import Interval
 from colourmatch.screens import plots, trend
 from colourmatch.workflow.trend import Limits, Outside, Trend, TrendLot, tell_trend
-
-REFERENCE = np.array([76.0, 45.0, 31.0])
-SD = 0.1
-
-
-def measured(gap: Any) -> dict[str, Any]:
-    """A photo's measurement with a batch `gap` away from its reference."""
-    covariance = (np.eye(3) * SD**2).tolist()
-    labs = {"reference": REFERENCE, "batch": REFERENCE + gap}
-    spots = {
-        name: {"lab": lab.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": covariance, "white": "blank"}
-        for name, lab in labs.items()
-    }
-    seen = compare_lab(REFERENCE, REFERENCE + gap, np.eye(3) * 2 * SD**2)
-    told = {"delta_e_2000": seen.delta_e_2000.to_json(), "difference": seen.to_json()}
-    return {"phone": "A", "profile": "sRGB", "quality": [], "spots": spots} | told
-
-
-def close_lot(book: LotBook, number: str, gap: Any, stock: str = "red", **how: Any) -> int:
-    """A lot that ended `gap` away from its reference."""
-    lot = book.lots.begin("Aperitif <b>", 900, stock, number=number, dilution=5, **how).id
-    book.additions.add(lot, stock, drops=80)
-    book.photos.add(lot, measured(np.asarray(gap, float)))
-    book.lots.close(lot, "matched")
-    return lot
 
 
 @pytest.fixture
@@ -45,14 +18,14 @@ def closed(book: LotBook) -> LotBook:
     book.stocks.add("red", "E129", 1.0)
     book.stocks.add("yellow", "E102", 1.0)
     for k in range(9):
-        close_lot(book, f"B{k}", [0.0, 0.1 * (-1) ** k, 0.0])
-    close_lot(book, "B9", [0.0, -4.0, 0.0])
+        close_measured(book, f"B{k}", [0.0, 0.1 * (-1) ** k, 0.0], name="Aperitif <b>")
+    close_measured(book, "B9", [0.0, -4.0, 0.0])
     return book
 
 
 def test_few_lots_are_told_once_that_limits_need_more(book: LotBook, red: str) -> None:
     assert "No lot is closed yet." in shown(open_app("trend"))
-    close_lot(book, "B0", [0.0, 0.1, 0.0])
+    close_measured(book, "B0", [0.0, 0.1, 0.0])
     page = shown(open_app("trend"))
     assert page.count("limits need at least 3") == 1 and "No limits yet" not in page
 
@@ -73,7 +46,7 @@ def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed: LotBoo
 
 def test_the_filters_choose_lots_and_say_when_none_fits(closed: LotBook) -> None:
     bottle = closed.references.add("Bottle").id
-    close_lot(closed, "R1", [0, 0, 0], reference=bottle)
+    close_measured(closed, "R1", [0, 0, 0], reference=bottle)
     bare = closed.lots.begin("Bare", 900, "red", number="R2", dilution=5, reference=bottle).id
     closed.lots.close(bare, "given up")
     app = open_app("trend")

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from known_photos import REFERENCE, measured
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
@@ -16,23 +17,8 @@ from colourmatch.errors import InputError
 from colourmatch.workflow.recheck import Drift, fit_line, read_drift, record_recheck
 
 BEGIN = datetime(2026, 9, 1, 10, tzinfo=UTC)
-REFERENCE = np.array([76.0, 45.0, 31.0])
 #: Lab change a week: the colour fades.
 FADING = np.array([0.1, -0.5, -0.3])
-
-
-def measured(gap: np.ndarray, sd: float = 0.1, phone: str = "A", light: float = 0.0) -> dict[str, Any]:
-    """A measurement as photos give it; `light` moves both glasses alike, as another lamp does."""
-    cov = (np.eye(3) * sd**2).tolist()
-    reference = REFERENCE + light
-    spots = {
-        "reference": {"lab": reference.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov},
-        "batch": {"lab": (reference + gap).tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov},
-        "blank": None,
-    }
-    value = float(ciede2000(reference, reference + gap))
-    delta = {"value": value, "low": max(value - 0.3, 0), "high": value + 0.3}
-    return {"phone": phone, "profile": "sRGB", "taken_at": None, "spots": spots, "delta_e_2000": delta}
 
 
 def add(book: LotBook, lot: int, week: float, measurement: dict[str, Any], purpose: str = "recheck") -> int:

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from known_photos import close_measured
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import NotFoundError
@@ -13,7 +14,6 @@ from colourmatch.workflow.trend import control_limits, read_trend
 
 #: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, flow rates of ten batches (from memory).
 NIST_FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-REFERENCE = np.array([76.0, 45.0, 31.0])
 
 
 def test_the_limits_of_the_handbooks_worked_example() -> None:
@@ -30,24 +30,11 @@ def test_the_limits_of_the_handbooks_worked_example() -> None:
         control_limits([1.0, float("nan"), 2.0])
 
 
-def close(book: LotBook, number: str, gap, drops: int = 80, light: float = 0.0, view=None, **how) -> int:
-    """A closed lot whose last photo shows it `gap` away from its reference."""
-    options = {"depth_mm": 10, "dilution": 5} | how
-    lot = book.lots.begin("Aperitif", 900, "red", number=number, **options).id
-    book.additions.add(lot, "red", drops=drops)
-    cov = (np.eye(3) * 0.01).tolist()
-    labs = {"reference": REFERENCE + light, "batch": REFERENCE + light + gap}
-    spots = {k: {"lab": v.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov} for k, v in labs.items()}
-    book.photos.add(lot, {"phone": "A", "profile": "sRGB", "spots": spots, "view": view})
-    book.lots.close(lot, "matched")
-    return lot
-
-
 def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book: LotBook, lot: int) -> None:
     rng = np.random.default_rng(1)
     for k in range(12):
         gap = np.array([0.0, 0.1 * (-1) ** k, 0.0]) + (np.array([0, -4.0, 0]) if k == 11 else 0)
-        close(book, f"B{k}", gap, light=rng.normal(0, 4))
+        close_measured(book, f"B{k}", gap, photo={"light": rng.normal(0, 4)})
     trend = read_trend(book, stock="red", name="aperitif")
     assert [one.label for one in trend.lots] == [f"B{k}" for k in range(12)]
     strays = {(point.label, point.chart, point.side) for point in trend.outside}
@@ -61,7 +48,7 @@ def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book: LotBoo
 
 
 def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
-    close(book, "B1", np.zeros(3), drops=80)
+    close_measured(book, "B1", np.zeros(3))
     one = read_trend(book).lots[0]
     volume_ml, mg = 900 + 80 * 0.05, 80 * 0.05 * 10
     assert one.mg_per_l == pytest.approx(1000 * mg / volume_ml)
@@ -72,12 +59,12 @@ def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
 
 def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) -> None:
     assert "Close lots after a last photo" in read_trend(book).text
-    close(book, "DEEP", np.zeros(3), depth_mm=20)
-    close(book, "THIN", np.zeros(3), view={"dilution": 15})
-    close(book, "B1", np.zeros(3))
+    close_measured(book, "DEEP", np.zeros(3), depth_mm=20)
+    close_measured(book, "THIN", np.zeros(3), photo={"view": {"dilution": 15}})
+    close_measured(book, "B1", np.zeros(3))
     book.additions.add(lot, "red", drops=1)
     book.lots.close(lot, "given up")  # dosed after its last photo
-    close(book, "B2", np.zeros(3))
+    close_measured(book, "B2", np.zeros(3))
     trend = read_trend(book)
     reasons = {item.label: item.reason for item in trend.left_out}
     assert [one.label for one in trend.lots] == ["B1", "B2"]
@@ -88,9 +75,9 @@ def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) 
 
 def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) -> None:
     bottle = book.references.add("Bottle").id
-    close(book, "B1", np.zeros(3), reference="Bottle")
-    chosen_later = close(book, "B2", np.zeros(3))
-    close(book, "B3", np.zeros(3))
+    close_measured(book, "B1", np.zeros(3), reference="Bottle")
+    chosen_later = close_measured(book, "B2", np.zeros(3))
+    close_measured(book, "B3", np.zeros(3))
     book.lots.amend(chosen_later, "tinted to the bottle", reference_id=bottle)
     assert [one.label for one in read_trend(book, reference="Bottle").lots] == ["B1", "B2"]
     book.lots.amend(chosen_later, "it was not", reference_id=None)
@@ -105,7 +92,7 @@ def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) 
     book.stocks.put_away("red")
     assert len(read_trend(book, stock="red").lots) == 3, "a stock that was made again keeps its lots"
     book.stocks.add("red", "E129", 2.0)
-    close(book, "B4", np.zeros(3))
+    close_measured(book, "B4", np.zeros(3))
     trend = read_trend(book, stock="Red")
     assert [one.label for one in trend.lots] == ["B1", "B2", "B3", "B4"]
     told = json.loads(json.dumps(trend.to_json(), allow_nan=False))
