@@ -130,9 +130,9 @@ def drawn_photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     return [save_photo(photo, folder / f"after-{drops}.jpg") for drops, photo in drawn.items()]
 
 
-@pytest.fixture(scope="module")
-def remembered() -> Iterator[None]:
-    """The same fit of the same photos, the same reading of the same file."""
+@pytest.fixture(scope="session", autouse=True)
+def _remembered() -> Iterator[None]:
+    """The same fit of the same photos, the same reading of the same file: kept for all tests of a process."""
     with remember():
         yield
 

@@ -27,7 +27,6 @@ from colourmatch.commands.options import read_lab, read_serving
 from colourmatch.errors import InputError
 
 ROOT = Path(__file__).parents[1]
-pytestmark = pytest.mark.usefixtures("remembered")
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
 RED = ["stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0"]
 MAKE = ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50"]

@@ -25,11 +25,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(MISSING)
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _remembered(remembered: None) -> None:
-    """Readings and fits are kept for the lots of a file."""
-
-
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Server]]:
     """One book and one app for a file whose tests have lots of their own: a start costs more than most tests.

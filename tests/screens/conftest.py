@@ -55,8 +55,3 @@ def red(book: LotBook) -> str:
 def lot_id(book: LotBook, red: str) -> int:
     """A lot of that stock, before its first photo."""
     return book.lots.begin("bitter aperitif", 900, [red], ceiling_mg_per_l=30, jurisdiction="EU").id
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _remembered(remembered: None) -> None:
-    """Readings and fits are kept for all tests here."""

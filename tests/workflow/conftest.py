@@ -24,8 +24,3 @@ def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench
 def as_noted(monkeypatch: pytest.MonkeyPatch) -> None:
     """All went in as it was noted: looking for what went wrong by hand takes most of the time of a fit."""
     monkeypatch.setattr(fitting, "list_mishaps", lambda *_given: [])
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _remembered(remembered: None) -> None:
-    """Readings and fits are kept for all tests here."""
