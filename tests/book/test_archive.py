@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import io
-import json
-import sqlite3
 import threading
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from raw_books import export_rows, write_file
 from sqlalchemy import select
 
 from colourmatch.book import tables
@@ -18,12 +17,6 @@ from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.restoring import restore_book
 from colourmatch.book.rows import may_contradict
 from colourmatch.errors import BookError
-
-
-def dump(book: LotBook) -> list:
-    stream = io.StringIO()
-    book.archive.export_json(stream)
-    return json.loads(stream.getvalue())["rows"]
 
 
 def another(jpeg: bytes, number: int) -> bytes:
@@ -49,11 +42,11 @@ def test_a_backup_put_back_elsewhere_is_the_same_book(
 ) -> None:
     report = book.archive.backup(tmp_path / "deep" / "backup.zip")
     assert (report.photos, report.missing) == (1, ())
-    rows, name = dump(book), next(book.photo_store.names())
+    rows, name = export_rows(book), next(book.photo_store.names())
     book.close()
     monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path / "elsewhere"))
     with restore_book(report.path, second_location()) as second:
-        assert dump(second) == rows
+        assert export_rows(second) == rows
         assert list(second.photo_store.names()) == [name]
         assert second.archive.check() == []
         second.additions.add(photo_lot, "red", drops=1)
@@ -94,14 +87,14 @@ def test_a_backup_goes_from_one_kind_of_database_to_the_other(
 ) -> None:
     if book.database.engine.dialect.name == "sqlite":
         pytest.skip("started from the server")
-    rows = dump(book)
+    rows = export_rows(book)
     report = book.archive.backup(tmp_path / "server.zip")
     with restore_book(report.path, tmp_path / "file.sqlite") as second:
-        assert dump(second) == rows and second.archive.check() == []
+        assert export_rows(second) == rows and second.archive.check() == []
         back = second.archive.backup(tmp_path / "file.zip")
     book.close()
     with restore_book(back.path, second_location()) as third:
-        assert dump(third) == rows and third.archive.check() == []
+        assert export_rows(third) == rows and third.archive.check() == []
 
 
 def test_damaged_archives_are_refused_and_leave_no_book(
@@ -176,11 +169,11 @@ def test_reference_photos_are_backed_up_put_back_and_checked(
     path.unlink()
     assert [(one.code, own in one.text) for one in book.archive.check()] == [("missing-photo", True)]
     assert book.archive.backup(tmp_path / "lacking.zip").missing == (own,)
-    rows = dump(book)
+    rows = export_rows(book)
     book.close()
     monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path / "elsewhere"))
     with restore_book(report.path, second_location()) as second:
-        assert dump(second) == rows and second.archive.check() == []
+        assert export_rows(second) == rows and second.archive.check() == []
         assert second.photo_store.path(own).read_bytes() == kept
         assert second.references.find_photo(another(jpeg, 7), reference).stored_name == own
 
@@ -229,12 +222,11 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
         book.stocks.add("red", "E129", 1)
         lot = book.lots.begin("A", 900, "red").id
         book.volumes.take_sample(lot, 100)
-    with sqlite3.connect(path) as rough:
+    with write_file(path) as rough:
         rough.execute("DROP TRIGGER lots_no_update")
         rough.execute("DROP TRIGGER stocks_no_delete")
         rough.execute("UPDATE lots SET volume_ml = 50")
         rough.execute("DELETE FROM stocks")
-    rough.close()
     with open_book(path) as book:
         findings = book.archive.check()
     assert {finding.code for finding in findings} == {"orphan", "contradiction", "altered"}

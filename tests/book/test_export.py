@@ -8,6 +8,7 @@ import json
 from collections.abc import Callable
 
 import pytest
+from raw_books import export_rows, export_text
 
 from colourmatch.book.calibrations import CARD
 from colourmatch.book.export import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
@@ -47,18 +48,8 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     return book
 
 
-def dump(book: LotBook) -> str:
-    stream = io.StringIO()
-    book.archive.export_json(stream)
-    return stream.getvalue()
-
-
-def rows_of(text: str) -> list:
-    return json.loads(text)["rows"]
-
-
 def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -> None:
-    text = dump(full_book)
+    text = export_text(full_book)
     document = json.loads(text)
     assert document["format"] == "colourmatch-book"
     assert document["row_count"] == len(document["rows"]) == text.count("\n") - 2
@@ -71,7 +62,7 @@ def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -
 def test_an_export_read_into_an_empty_book_gives_the_same_book(
     full_book: LotBook, second_location: Callable[[], str], location: str
 ) -> None:
-    text = dump(full_book)
+    text, rows = export_text(full_book), export_rows(full_book)
     lots = [full_book.lots.story(one.id) for one in full_book.lots.search()]
     stocks = full_book.stocks.all(active_only=False)
     readings = full_book.references.readings("Bottle")
@@ -81,8 +72,8 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
         text if "://" in location else json.dumps(json.loads(text), indent=1)
     )  # as another program lays it out
     with open_book(second_location()) as second:
-        assert second.archive.import_json(io.StringIO(sent)) == len(rows_of(text))
-        assert rows_of(dump(second)) == rows_of(text)
+        assert second.archive.import_json(io.StringIO(sent)) == len(rows)
+        assert export_rows(second) == rows
         assert [second.lots.story(one.id) for one in second.lots.search()] == lots
         assert second.stocks.all(active_only=False) == stocks
         assert second.references.readings("Bottle") == readings
@@ -93,7 +84,7 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
 
 @pytest.mark.both_databases
 def test_a_damaged_export_is_refused_whole(full_book: LotBook, second_location: Callable[[], str]) -> None:
-    text = dump(full_book)
+    text = export_text(full_book)
     lines = text.splitlines(keepends=True)
     row = next(line for line in lines if '"lots"' in line)
     bad = {
@@ -187,7 +178,7 @@ def test_older_exports_are_read_without_what_they_do_not_have(
     reference = book.references.add("Bottle").id
     book.references.add_reading(reference, (61, 41, 31), depth_mm=10, photo=jpeg)
     book.lots.close(lot, "matched")
-    document = json.loads(dump(book)) | {"version": "0002"}
+    document = json.loads(export_text(book)) | {"version": "0002"}
     for name, row in document["rows"]:
         for later in ("original_sha256", "stored_name", "original_name", "taken_at", "reopened_before"):
             if name in ("reference_readings", "closings"):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import sqlite3
 import subprocess
 import sys
 import time
@@ -13,6 +12,7 @@ from dataclasses import FrozenInstanceError
 from pathlib import Path
 
 import pytest
+from raw_books import write_file
 
 from colourmatch.book import lot_book, tables
 from colourmatch.book.lot_book import LotBook, open_book, open_or_read_book, read_book
@@ -424,9 +424,8 @@ def test_another_version_that_may_only_be_read_says_what_to_do(tmp_path):
         ("9999", "Update colourmatch"),
     ):
         path.chmod(0o644)
-        with sqlite3.connect(path) as connection:
+        with write_file(path) as connection:
             connection.execute("UPDATE alembic_version SET version_num = ?", (version,))
-        connection.close()
         assert said in look_without_the_right_to_write(path)["error"]
 
 

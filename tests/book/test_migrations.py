@@ -20,6 +20,7 @@ import pytest
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from first_book import build_first_book
+from raw_books import export_text, write_file, write_raw
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import DBAPIError
 
@@ -33,13 +34,10 @@ pytestmark = pytest.mark.both_databases
 
 
 def make_older(location: str, version: str = "0001") -> None:
-    url = opening.parse_location(location)
-    engine = opening.make_engine(url)
-    with opening.write(engine) as connection:
+    with write_raw(location) as connection:
         with Operations.context(MigrationContext.configure(connection)):
             build_first_book()
         migrate.upgrade(connection, version)
-    engine.dispose()
 
 
 def describe(location: str) -> dict[str, object]:
@@ -81,12 +79,11 @@ def test_a_migrated_book_is_built_like_a_fresh_one(location: str, second_locatio
 def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     make_older(str(path))
-    with sqlite3.connect(path) as older:
+    with write_file(path) as older:
         older.execute(
             "INSERT INTO stocks VALUES (1, '2026-01-01T00:00:00.000000+00:00', NULL, NULL, 'red', 'red', "
             "'E129', 1.0, 0.05, 'water', 0.2, 0.15, 1.0, '', NULL)"
         )
-    older.close()
     with open_book(path) as book:
         assert book.stocks.get("red").colourant == "E129"
         lot = book.lots.begin("A", 900, "red").id
@@ -95,10 +92,9 @@ def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) ->
         file for file in tmp_path.iterdir() if re.fullmatch(r"b\.sqlite\.before-0001-\d{8}T\d{6}", file.name)
     ]
     assert len(copies) == 1
-    with sqlite3.connect(copies[0]) as copy:
+    with write_file(copies[0]) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
         assert copy.execute("SELECT name FROM stocks").fetchone() == ("red",)
-    copy.close()
 
 
 OLD_READING = (
@@ -115,11 +111,9 @@ def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
     location: str, jpeg: bytes, tmp_path: Path
 ) -> None:
     make_older(location, "0002")
-    engine = opening.make_engine(opening.parse_location(location))
-    with opening.write(engine) as connection:
+    with write_raw(location) as connection:
         for statement in (OLD_REFERENCE, OLD_READING):
             connection.exec_driver_sql(statement)
-    engine.dispose()
     with open_book(location) as book:
         (old,) = book.references.readings("Bottle")
         assert (old.lab, old.photo_sha256, old.stored_name, old.original_sha256) == (
@@ -137,18 +131,16 @@ def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
                 connection.exec_driver_sql(statement)
     if "://" not in location:
         (copy,) = tmp_path.glob("book.sqlite.before-0002-*")
-        with sqlite3.connect(copy) as older:
+        with write_file(copy) as older:
             assert older.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)
-        older.close()
 
 
 def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     make_older(str(path), "0002")
-    with sqlite3.connect(path) as older:
+    with write_file(path) as older:
         older.execute(OLD_REFERENCE)
         older.execute(OLD_READING)
-    older.close()
     manifest = {
         "format": "colourmatch-backup",
         "version": "0002",
@@ -164,10 +156,8 @@ def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> N
 
 def test_a_migration_that_fails_halfway_adds_no_column(location: str) -> None:
     make_older(location, "0002")
-    engine = opening.make_engine(opening.parse_location(location))
-    with opening.write(engine) as connection:  # the last column that the migration will add
+    with write_raw(location) as connection:  # the last column that the migration will add
         connection.exec_driver_sql("ALTER TABLE reference_readings ADD COLUMN taken_at TEXT")
-    engine.dispose()
     before = describe(location)
     with pytest.raises((DBAPIError, BookError)):
         open_book(location)
@@ -206,8 +196,7 @@ def test_several_may_open_an_older_book_at_once(location: str) -> None:
 def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(location: str) -> None:
     make_older(location, "0007")
     at = "2026-01-01T00:00:00.000000+00:00"
-    engine = opening.make_engine(opening.parse_location(location))
-    with opening.write(engine) as older:
+    with write_raw(location) as older:
         for statement in (
             "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
             f"already_mg_per_l, notes) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
@@ -215,9 +204,8 @@ def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(locati
             "INSERT INTO closings (entry_id, lot_id, outcome, text) VALUES (1, 1, 'matched', 'done')",
         ):
             older.exec_driver_sql(statement)
-        if engine.dialect.name == "postgresql":
+        if older.dialect.name == "postgresql":
             older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 1)")
-    engine.dispose()
     with open_book(location) as book:
         closing = book.lots.story(1).closing
         assert closing is not None and (closing.outcome, closing.text) == ("matched", "done")
@@ -234,8 +222,7 @@ def fill_older(location: str) -> tuple[str, int]:
     make_older(location, "0009")
     at = "2026-01-01T00:00:00.000000+00:00"
     letters = "z1:" + base64.b64encode(zlib.compress(MEASURED.encode(), 9)).decode()
-    engine = opening.make_engine(opening.parse_location(location))
-    with opening.write(engine) as older:
+    with write_raw(location) as older:
         for statement in (
             "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
             f"already_mg_per_l, notes) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
@@ -248,11 +235,10 @@ def fill_older(location: str) -> tuple[str, int]:
             f"VALUES (2, 1, 'match', '{letters}', '{letters}')",
         ):
             older.execute(text(statement.replace(":", r"\:")))
-        if engine.dialect.name == "postgresql":
+        if older.dialect.name == "postgresql":
             older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 2)")
         migrate.upgrade(older, "0010")
         last = older.execute(text("SELECT sha256 FROM seals WHERE row_id = 2 AND lot_id = 1")).scalar()
-    engine.dispose()
     return str(last), 1
 
 
@@ -271,24 +257,20 @@ def test_texts_of_older_books_are_packed_and_their_chains_and_printed_hashes_hol
         assert book.archive.check() == [] and book.archive.find_hash(printed) == (lot, 2)
         book.entries.add_note(lot, "and on")
         assert book.archive.check() == [] and book.lots.last_hash(lot) != printed
-        out = io.StringIO()
-        book.archive.export_json(out)
-    out.seek(0)
+        whole = export_text(book)
     with open_book(tmp_path / "other.sqlite") as other:
-        other.archive.import_json(out)
+        other.archive.import_json(io.StringIO(whole))
         assert other.archive.check() == [] and other.archive.find_hash(printed) == (lot, 2)
 
 
 def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(location: str) -> None:
     fill_older(location)
-    engine = opening.make_engine(opening.parse_location(location))
-    with opening.write(engine) as older:
-        for statement in tables.unguard_statements(engine.dialect.name, "photos"):
+    with write_raw(location) as older:
+        for statement in tables.unguard_statements(older.dialect.name, "photos"):
             older.exec_driver_sql(statement)
         older.execute(text("UPDATE photos SET advice = NULL WHERE entry_id = 2"))
-        for statement in tables.guard_statements(engine.dialect.name, ("photos",)):
+        for statement in tables.guard_statements(older.dialect.name, ("photos",)):
             older.exec_driver_sql(statement)
-    engine.dispose()
     with open_book(location) as book:
         (finding,) = book.archive.check()
         assert finding.code == "altered" and "entry 2" in finding.text
@@ -308,7 +290,7 @@ def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_i
 def test_a_book_that_a_newer_program_took_further_meanwhile_is_refused_and_left(tmp_path):
     path = tmp_path / "lots.sqlite"
     open_book(path).close()
-    with closing(sqlite3.connect(path)) as raw, raw:
+    with write_file(path) as raw:
         raw.execute("UPDATE alembic_version SET version_num = '0010'")
     with closing(sqlite3.connect(path)) as raw, pytest.MonkeyPatch.context() as patch:
 

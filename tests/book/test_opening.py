@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from raw_books import write_file
 
 from colourmatch.book import opening
 from colourmatch.book.lot_book import find_photo_folder, open_book
@@ -150,14 +151,12 @@ def test_damage_that_opening_does_not_see_is_said_when_it_is_read(tmp_path: Path
 
 def test_another_programs_database_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "other.sqlite"
-    with sqlite3.connect(path) as other:
+    with write_file(path) as other:
         other.execute("CREATE TABLE songs (title TEXT)")
-    other.close()
     with pytest.raises(BookError, match="holds other tables"):
         open_book(path)
-    with sqlite3.connect(path) as other:
+    with write_file(path) as other:
         assert [name for (name,) in other.execute("SELECT name FROM sqlite_master")] == ["songs"]
-    other.close()
 
 
 @pytest.mark.parametrize(
@@ -172,9 +171,8 @@ def test_a_book_of_an_unknown_version_is_refused_and_left_as_it_is(
 ) -> None:
     path = tmp_path / "b.sqlite"
     open_book(path).close()
-    with sqlite3.connect(path) as later:
+    with write_file(path) as later:
         later.execute("UPDATE alembic_version SET version_num = ?", (version,))
-    later.close()
     with pytest.raises(BookError, match=said):
         open_book(path)
     assert [file.name for file in tmp_path.iterdir() if "before" in file.name] == []

@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import random
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from raw_books import export_text, write_file
 from sqlalchemy import text
 
 from colourmatch.book.lot_book import LotBook, open_book
@@ -39,12 +41,8 @@ def alter(book: LotBook, statement: str) -> None:
         if connection.dialect.name == "postgresql":
             connection.execute(text("SET LOCAL session_replication_role = replica"))
         else:
-            for name in [
-                name
-                for (name,) in connection.exec_driver_sql(
-                    "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-                )
-            ]:
+            guards = connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+            for (name,) in guards.all():
                 connection.exec_driver_sql(f'DROP TRIGGER "{name}"')
         connection.execute(text(statement))
 
@@ -135,11 +133,8 @@ def test_the_last_hash_stands_for_the_lot_and_is_found_again(book: LotBook) -> N
 @pytest.mark.both_databases
 def test_hashes_are_those_of_the_other_kind_of_database(book: LotBook, tmp_path: Path) -> None:
     lot = fill(book)
-    out = io.StringIO()
-    book.archive.export_json(out)
-    out.seek(0)
     with open_book(tmp_path / "other.sqlite") as other:
-        other.archive.import_json(out)
+        other.archive.import_json(io.StringIO(export_text(book)))
         assert other.archive.check() == [] and other.lots.last_hash(lot) == book.lots.last_hash(lot)
         other.entries.add_note(lot, "and on")
         assert other.archive.check() == []
@@ -149,9 +144,7 @@ def export(path: Path) -> str | None:
     """All that is read of a book, None where it is refused."""
     try:
         with open_book(path) as book:
-            out = io.StringIO()
-            book.archive.export_json(out)
-            rows = out.getvalue().partition("\n")[2]
+            rows = export_text(book).partition("\n")[2]
             return rows if not book.archive.check() else None
     except ColourMatchError:
         return None
@@ -161,9 +154,8 @@ def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path: P
     path = tmp_path / "b.sqlite"
     with open_book(path) as book:
         fill(book)
-    with sqlite3.connect(path) as rough:
+    with closing(sqlite3.connect(path)) as rough:
         rough.execute("PRAGMA journal_mode = DELETE")
-    rough.close()
     whole, before = path.read_bytes(), export(path)
     assert before is not None
     for seed in range(FLIPS):
@@ -178,15 +170,13 @@ def test_damage_in_what_says_how_tables_are_built_is_said(tmp_path: Path) -> Non
     path = tmp_path / "b.sqlite"
     with open_book(path) as book:
         fill(book)
-    with sqlite3.connect(path) as rough:
+    with write_file(path) as rough:
         rough.execute("PRAGMA writable_schema = ON")
-        rough.execute(
-            "UPDATE sqlite_master SET sql = replace(sql, 'lots (id)', 'lots (ie)') WHERE name = 'lot_entries'"
-        )
-        rough.execute(
-            "UPDATE sqlite_master SET sql = replace(sql, 'lots(id)', 'lots(ie)') WHERE name = 'lot_entries'"
-        )
+        for key in ("lots (id)", "lots(id)"):
+            other = key.replace("id", "ie")
+            rough.execute(
+                f"UPDATE sqlite_master SET sql = replace(sql, '{key}', '{other}') WHERE name = 'lot_entries'"
+            )
         changed = rough.execute("SELECT sql FROM sqlite_master WHERE name = 'lot_entries'").fetchone()[0]
-    rough.close()
     assert "ie)" in changed
     assert export(path) is None

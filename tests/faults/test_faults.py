@@ -465,7 +465,7 @@ def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) 
 
 _OLD_BOOK = """
 import sys
-sys.path.insert(0, sys.argv[2])
+sys.path[:0] = sys.argv[2:]
 from test_migrations import make_older
 make_older(sys.argv[1], "0003")
 """
@@ -475,7 +475,7 @@ make_older(sys.argv[1], "0003")
 def old_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A book of version 0003, made by another process: this one has the tables of today."""
     path = tmp_path_factory.mktemp("old") / "b.sqlite"
-    made = play(_OLD_BOOK, path, ROOT / "tests" / "book")
+    made = play(_OLD_BOOK, path, ROOT / "tests", ROOT / "tests" / "book")
     assert made.returncode == 0, made.stderr
     return path.read_bytes()
 

@@ -8,6 +8,7 @@ from copy import copy
 
 import pytest
 from known_lot import Bench
+from raw_books import export_text
 
 from colourmatch.book.entries import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
@@ -105,11 +106,8 @@ def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int, tmp
     assert closing is not None and closing.outcome == "trial"
     assert closing.text.startswith(f"Poured back into lot {parent}.") and closing.text.endswith(UNSEEN)
     assert book.lots.closed() == [], "a trial is not a lot among lots"
-    stream = io.StringIO()
-    book.archive.export_json(stream)
-    stream.seek(0)
     with open_book(tmp_path / "other.sqlite") as other:
-        other.archive.import_json(stream)
+        other.archive.import_json(io.StringIO(export_text(book)))
         assert other.lots.story(parent).state() == kept and len(other.trials.of(parent)) == 2
 
 

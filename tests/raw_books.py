@@ -1,0 +1,41 @@
+"""Books as other programs see them: all that is in one as text, and its database without the program around it."""
+
+import io
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from sqlalchemy import Connection
+
+from colourmatch.book import opening
+from colourmatch.book.lot_book import LotBook
+
+
+def export_text(book: LotBook) -> str:
+    """The whole book as its export."""
+    stream = io.StringIO()
+    book.archive.export_json(stream)
+    return stream.getvalue()
+
+
+def export_rows(book: LotBook) -> list:
+    """All rows of the book."""
+    return json.loads(export_text(book))["rows"]
+
+
+@contextmanager
+def write_raw(location: str) -> Iterator[Connection]:
+    """A transaction on a book of any version, SQLite or server."""
+    engine = opening.make_engine(opening.parse_location(location))
+    with opening.write(engine) as connection:
+        yield connection
+    engine.dispose()
+
+
+@contextmanager
+def write_file(path: Path) -> Iterator[sqlite3.Connection]:
+    """A transaction on a file of SQLite."""
+    with closing(sqlite3.connect(path)) as raw, raw:
+        yield raw
