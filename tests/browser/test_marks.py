@@ -7,13 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from batches import BOXES, SIZE, draw_vessels
 from driving import SCREENS, Page, press, wait_for
-from PIL import Image
 
 from colourmatch.screens.picker import LABELS
 
-SIZE = (1200, 900)
-BOXES = {"white": (60, 60, 200, 200), "reference": (420, 330, 160, 200), "batch": (820, 330, 160, 200)}
 MIDDLES = {name: (x + w / 2, y + h / 2) for name, (x, y, w, h) in BOXES.items()}
 _ROOT = """
 const seek = (node) => {
@@ -38,12 +36,7 @@ return Object.fromEntries([...field.querySelectorAll('.cm-pick-box')].filter(b =
 
 @pytest.fixture
 def photo(tmp_path: Path) -> Path:
-    """Two vessels on light paper, reference and batch."""
-    pixels = np.full((SIZE[1], SIZE[0], 3), 205.0)
-    pixels[300:560, 380:620] = (196, 96, 84)
-    pixels[300:560, 780:1020] = (198, 116, 96)
-    pixels += np.random.default_rng(1).normal(0, 1.5, pixels.shape)
-    Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(tmp_path / "scene.jpg", quality=92)
+    (tmp_path / "scene.jpg").write_bytes(draw_vessels())
     return tmp_path / "scene.jpg"
 
 

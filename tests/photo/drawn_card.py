@@ -5,11 +5,14 @@ Values are reflectances relative to bare paper; encoding is that of sRGB.
 
 from __future__ import annotations
 
+import io
 from functools import cache
 
 import cv2
 import numpy as np
+from drawn import display_p3_profile
 from numpy.typing import NDArray
+from PIL import Image
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.card import Card, marker_bits, read_card
@@ -105,3 +108,11 @@ def photograph(
     picture = np.full((size[1], size[0]), 110, np.uint8) if under is None else under[..., 0].copy()
     outline = cv2.warpPerspective(np.ones_like(pixels), to_px @ to_mm, size, flags=cv2.INTER_NEAREST) > 0
     return np.where(outline, grey, picture)[..., None].repeat(3, axis=-1)
+
+
+def to_jpeg(rgb: NDArray[np.uint8], gamut: str = "srgb", quality: int = 95) -> bytes:
+    """A picture as the file that a camera of that gamut writes."""
+    out = io.BytesIO()
+    profile = display_p3_profile() if gamut == "p3" else None
+    Image.fromarray(rgb).save(out, "JPEG", quality=quality, icc_profile=profile)
+    return out.getvalue()

@@ -160,10 +160,3 @@ def test_words_tell_how_to_print_and_photograph(pages, paper):
 def test_another_paper_is_refused(tmp_path):
     with pytest.raises(InputError, match='Paper must be "a4" or "letter", not "a3"'):
         write_card_pdf("a3", tmp_path / "card.pdf")
-
-
-def test_place_that_cannot_be_written_is_refused(tmp_path):
-    with pytest.raises(InputError, match="Choose a file in a folder that exists"):
-        write_card_pdf("a4", tmp_path / "missing" / "card.pdf")
-    with pytest.raises(InputError, match="cannot be written"):
-        write_card_pdf("a4", tmp_path)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -23,9 +21,9 @@ from drawn import (
     sensor_curves,
 )
 from drawn.camera import camera_matrix
-from drawn.files import save_photo
 from drawn.inks import vary_inks
 from drawn.materials import paper_reflectance, printed_fields
+from drawn_card import to_jpeg
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import xyz_to_lab
@@ -58,14 +56,11 @@ def shoot(name: str) -> Rendered:
 @cache
 def taken(name: str) -> tuple[Measurement, float]:
     rendered = shoot(name)
-    return measure_photo(as_file(rendered)), rendered.truth["delta_e_2000"]
+    return read(rendered), rendered.truth["delta_e_2000"]
 
 
-def as_file(rendered) -> bytes:
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "photo.jpg"
-        save_photo(rendered, path)
-        return path.read_bytes()
+def read(rendered: Rendered) -> Measurement:
+    return measure_photo(to_jpeg(rendered.rgb, rendered.gamut, quality=92))
 
 
 def true_values(spot: str, liquid: np.ndarray) -> np.ndarray:
@@ -112,7 +107,7 @@ def test_difference_and_colours_lie_where_they_are_said_to(name):
 
 def test_greys_that_are_not_grey_are_told():
     tinted = replace(PRINTER, cast=0.35)
-    made = measure_photo(as_file(render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=4, printer=tinted)))
+    made = read(render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=4, printer=tinted))
     assert "greys-tinted" in {f.code for f in made.quality}
     assert "greys-tinted" not in {f.code for f in taken("plain")[0].quality}
 
@@ -139,7 +134,7 @@ def test_liquids_of_one_dye_match_in_every_light_and_those_of_two_part():
     )
     for batch in (paler, mixed):
         scene = replace(SCENES["plain"], batch=batch)
-        made = measure_photo(as_file(render_photo(scene, PHONE, Light(), POSE, seed=4, printer=PRINTER)))
+        made = read(render_photo(scene, PHONE, Light(), POSE, seed=4, printer=PRINTER))
         apart = [
             xyz_to_lab(liquid**2 @ (weights := integration_weights(lamp)), weights.sum(axis=0))
             for lamp in ("D65", "A")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import replace
 from functools import cache
 
@@ -16,12 +15,10 @@ from drawn import (
     Rendered,
     Scene,
     Shadow,
-    display_p3_profile,
     drink_transmittance,
     render_photo,
 )
-from drawn_card import DECODE_TABLE
-from PIL import Image
+from drawn_card import DECODE_TABLE, to_jpeg
 from test_estimate import camera
 
 from colourmatch.colour.difference import ciede2000
@@ -76,13 +73,6 @@ def shoot(name: str) -> Rendered:
     if isinstance(light, str):
         light = Light(read_illuminant(light), light, gradient=0.04)
     return render_photo(scene, phone, light, POSE, seed=11)
-
-
-def to_jpeg(rgb: np.ndarray, gamut: str = "srgb") -> bytes:
-    out = io.BytesIO()
-    profile = display_p3_profile() if gamut == "p3" else None
-    Image.fromarray(rgb).save(out, "JPEG", quality=95, icc_profile=profile)
-    return out.getvalue()
 
 
 @cache

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import io
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from drawn import Glass
 from drawn.demo import draw_demo_photo
-from PIL import Image
+from drawn_card import to_jpeg
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.measurement import Measurement
@@ -21,9 +20,7 @@ DECODED = decode_srgb(np.arange(256) / 255).astype(np.float32)
 
 
 def measure(rgb: np.ndarray, quality: int = 92) -> Measurement:
-    out = io.BytesIO()
-    Image.fromarray(np.clip(rgb, 0, 255).astype(np.uint8)).save(out, "JPEG", quality=quality)
-    return measure_or_refuse(out.getvalue())
+    return measure_or_refuse(to_jpeg(np.clip(rgb, 0, 255).astype(np.uint8), quality=quality))
 
 
 @pytest.fixture(scope="module")

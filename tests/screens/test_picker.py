@@ -2,31 +2,16 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
-import numpy as np
 import pytest
-from PIL import Image
+from batches import BOXES, draw_vessels
 from visiting import field, fill, go_to, open_app, shown, tap, upload
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens.picker import carry_boxes, fit_box, take_boxes
 
-SIZE = (1200, 900)
 AXES = ("x", "y", "width", "height")
-BOXES = {"white": (60, 60, 200, 200), "reference": (420, 330, 160, 200), "batch": (820, 330, 160, 200)}
-
-
-def draw_scene(shift: int = 0) -> bytes:
-    """Two vessels on light paper, reference and batch, as a JPEG."""
-    pixels = np.full((SIZE[1], SIZE[0], 3), 205.0)
-    pixels[300:560, 380 + shift : 620 + shift] = (196, 96, 84)
-    pixels[300:560, 780 + shift : 1020 + shift] = (198, 116, 96)
-    pixels += np.random.default_rng(1).normal(0, 1.5, pixels.shape)
-    out = io.BytesIO()
-    Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(out, "JPEG", quality=92)
-    return out.getvalue()
 
 
 def mark(app: Any, boxes: dict[str, tuple[int, ...]]) -> Any:
@@ -48,7 +33,7 @@ def marked(book: LotBook) -> Any:
     """The page with one photo whose rectangles are typed."""
     app = open_app("picker")
     assert "Mark all three" in shown(app)
-    upload(app, draw_scene())
+    upload(app, draw_vessels())
     assert "the difference appears here" in shown(app)
     return mark(app, BOXES)
 
@@ -89,10 +74,10 @@ def test_marked_liquids_give_numbers_and_the_marks_stay_for_the_next_photo(marke
     go_to(go_to(marked, "help"), "picker")
     for name, box in BOXES.items():
         assert tuple(find_number(marked, name, axis).value for axis in AXES) == box
-    upload(marked, draw_scene(4), "again.jpg")
+    upload(marked, draw_vessels(4), "again.jpg")
     assert find_number(marked, "batch", "x").value == BOXES["batch"][0]
     assert "2 photos together, 95 % interval" in shown(marked) and "2 photos agree." in shown(marked)
-    upload(marked, draw_scene(2), "third.jpg")
+    upload(marked, draw_vessels(2), "third.jpg")
     # on the third photo the liquids are marked the other way round
     mark(marked, {"batch": (400, 310, 60, 60), "reference": (830, 340, 150, 190)})
     assert "Photo 3 disagrees" in shown(marked)
@@ -114,7 +99,7 @@ def test_a_grey_card_has_its_reflectance(marked: Any) -> None:
 
 def test_a_marked_photo_goes_into_a_lot(book: LotBook, red: str) -> None:
     lot = book.lots.begin("bitter", 900, [red]).id
-    app = mark(upload(open_app("picker"), draw_scene()), BOXES)
+    app = mark(upload(open_app("picker"), draw_vessels()), BOXES)
     tap(app, "picker-record")
     (kept,) = book.lots.story(lot).photos
     assert kept.measurement.rectangles["batch"] == list(BOXES["batch"])
