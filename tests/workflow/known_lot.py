@@ -8,12 +8,13 @@ import numpy as np
 from known_liquids import look
 from PIL import Image
 
+from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Measurement
 from colourmatch.workflow import fitting
-from colourmatch.workflow.lot import record_photos
+from colourmatch.workflow.lot import advise_lot, record_photos
 
 REFERENCE = look({"E129": 40})
 
@@ -37,9 +38,9 @@ class Bench:
         that is `stuck` looks as at its beginning."""
         number, out = len(self.known), io.BytesIO()
         Image.new("RGB", (16, 12), (number, self.lot % 256, 7)).save(out, "PNG")
-        state = self.book.lots.story(self.lot).state()
+        state = self.story.state()
         held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant if not stuck}
-        batch = look(held, fitting.base_share(self.book.lots.story(self.lot), None)) + np.array([off, 0, 0])
+        batch = look(held, fitting.base_share(self.story, None)) + np.array([off, 0, 0])
         spots = {
             spot: None
             if spot in without or refused
@@ -55,9 +56,22 @@ class Bench:
         self.known[out.getvalue()] = Measurement.from_json(measurement)
         return out.getvalue(), f"photo-{number}.png"
 
+    @property
+    def story(self) -> LotStory:
+        """The lot as it stands in the book."""
+        return self.book.lots.story(self.lot)
+
+    def advice(self) -> dict:
+        """What is advised for it now."""
+        return advise_lot(self.book, self.lot).to_json()
+
+    def record(self, photo: tuple[bytes, str], **view) -> dict:
+        """What recording a photo gives; view: how its glasses are thinned and how deep they are."""
+        return record_photos(self.book, self.lot, [photo], view=view or None)[0].to_json()
+
     def shoot(self, **how) -> dict:
         """Draw and record one photo."""
-        return record_photos(self.book, self.lot, [self.draw(**how)])[0].to_json()
+        return self.record(self.draw(**how))
 
     def keep(self, **how) -> None:
         """Draw one photo into the book without the advice, which takes most of the time."""
@@ -79,15 +93,10 @@ class Bench:
         raise AssertionError(f"no stop after {most} photos: {advice['text']}")
 
 
-def story_of(made: Bench):
-    """The story of a bench's lot."""
-    return made.book.lots.story(made.lot)
-
-
 def make_view_photo(made: Bench, dilution: float) -> tuple[bytes, str]:
     """A photo of the lot as it is now, both liquids thinned so far."""
     photo = made.draw()
-    state, measured = made.book.lots.story(made.lot).state(), made.known[photo[0]].to_json()
+    state, measured = made.story.state(), made.known[photo[0]].to_json()
     dose = made.factor * state.colourant_mg_per_l("E129")
     labs = [look({"E129": mg}, view=View(10, dilution)) for mg in (40, dose)]
     for spot, lab in zip(("reference", "batch"), labs, strict=True):

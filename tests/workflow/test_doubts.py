@@ -13,7 +13,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import InputError
 from colourmatch.measurement import Measurement
 from colourmatch.workflow.describing import describe_lot
-from colourmatch.workflow.lot import advise_lot, answer_question, record_photos
+from colourmatch.workflow.lot import answer_question, record_photos
 
 
 def exchange(made: Bench, photo):
@@ -35,7 +35,7 @@ def swapped(bench):
     """A lot whose second photo shows the glasses the other way round."""
     made = bench()
     made.add(dose(made))
-    seen = record_photos(made.book, made.lot, [exchange(made, made.draw())])[0].to_json()
+    seen = made.record(exchange(made, made.draw()))
     return made, seen
 
 
@@ -48,17 +48,17 @@ def test_exchanged_glasses_are_asked_about_and_yes_reads_the_photo_so(swapped):
     assert question["sure"] and [(c["code"], c["about"]) for c in question["causes"]] == [
         ("glasses-swapped", seen["entry"])
     ]
-    assert advise_lot(made.book, made.lot).to_json()["question"] == question
+    assert made.advice()["question"] == question
     with pytest.raises(InputError, match="--cause glasses-swapped"):
         answer_question(made.book, made.lot, yes=True, cause="dose-amount")
     entry = answer_question(made.book, made.lot, yes=True, token="t")
     assert entry.kind == "answer" and entry.yes
     assert answer_question(made.book, made.lot, yes=True, token="t").id == entry.id
-    after = advise_lot(made.book, made.lot).to_json()
+    after = made.advice()
     assert after["question"] is None and after["action"] == "add" and not after["surprises"]
     with pytest.raises(InputError, match="Nothing is asked"):
         answer_question(made.book, made.lot, yes=False)
-    read = made.book.lots.story(made.lot).photos[-1]
+    read = made.story.photos[-1]
     assert read.exchanged
     before = made.known[max(made.known, key=list(made.known).index)]
     assert read.measurement.spots["batch"].lab == pytest.approx(before.spots["reference"].lab)
@@ -69,21 +69,21 @@ def test_no_is_kept_and_not_asked_again(swapped):
     made, seen = swapped
     entry = answer_question(made.book, made.lot, yes=False, entered_by="MK")
     assert entry.cause == ("glasses-swapped", seen["entry"]) and not entry.yes and entry.entered_by == "MK"
-    asked = advise_lot(made.book, made.lot).to_json()["question"]
+    asked = made.advice()["question"]
     assert asked is None or "glasses-swapped" not in {cause["code"] for cause in asked["causes"]}
-    assert not made.book.lots.story(made.lot).photos[-1].exchanged
+    assert not made.story.photos[-1].exchanged
 
 
 def test_twice_the_first_dose_looks_like_a_stock_of_twice_its_label(bench):
     made = bench()
     first = dose(made)
     made.add(2 * first)
-    story = made.book.lots.story(made.lot)
+    story = made.story
     shown = made.draw()
     made.book.additions.correct(
         story.additions[0].id, drops=first, reason="noted"
     )  # what went in stays twice that
-    advice = record_photos(made.book, made.lot, [shown])[0].to_json()["advice"]
+    advice = made.record(shown)["advice"]
     assert advice["question"] is None and advice["surprises"]
     assert advice["stocks_learnt"][0]["strength_factor"] == pytest.approx(2, rel=0.15)
 
@@ -97,11 +97,11 @@ def miss_second(made: Bench, factor: float):
         made.add(shown)
     photo = made.draw()
     if shown:
-        entry = made.book.lots.story(made.lot).additions[-1]
+        entry = made.story.additions[-1]
         made.book.additions.correct(entry.id, drops=drops, reason="as it was noted")
     else:
         made.add(drops)
-    return drops, record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]
+    return drops, made.record(photo)["advice"]
 
 
 def test_a_dose_that_went_in_twice_is_found_and_written_as_it_was(bench):
@@ -111,7 +111,7 @@ def test_a_dose_that_went_in_twice_is_found_and_written_as_it_was(bench):
     assert causes["dose-amount"]["part"] == pytest.approx(2.5, rel=0.2)
     entry = answer_question(made.book, made.lot, yes=True, cause="dose-amount", entered_by="MK")
     assert entry.kind == "addition" and entry.quantity == pytest.approx(2.5 * drops, rel=0.2) and entry.reason
-    assert advise_lot(made.book, made.lot).to_json()["question"] is None
+    assert made.advice()["question"] is None
 
 
 def test_a_dose_that_never_went_in_is_one_of_two_and_a_second_photo_tells(bench):
@@ -119,21 +119,21 @@ def test_a_dose_that_never_went_in_is_one_of_two_and_a_second_photo_tells(bench)
     _, advice = miss_second(made, 0)
     codes = {cause["code"] for cause in advice["question"]["causes"]}
     assert "dose-missing" in codes and not advice["question"]["sure"]
-    first = made.book.lots.story(made.lot).additions[-1]
+    first = made.story.additions[-1]
     again = make_again(made, first.id)
     assert again["question"]["sure"] and again["question"]["code"] == "dose-missing"
     entry = answer_question(made.book, made.lot, yes=True)
-    assert entry.void and not made.book.lots.story(made.lot).additions[1:]
+    assert entry.void and not made.story.additions[1:]
 
 
 def make_again(made: Bench, without: int):
     """The advice after another photo of the lot as it is without an addition that was noted."""
-    kept = made.book.lots.story(made.lot).additions[-1]
+    kept = made.story.additions[-1]
     assert kept.id == without
     gone = made.book.additions.correct(without, void=True, reason="for the photo")
     photo = made.draw()
     made.book.additions.correct(gone.id, drops=kept.quantity, reason="as it was noted")
-    return record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]
+    return made.record(photo)["advice"]
 
 
 def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):
@@ -145,17 +145,17 @@ def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):
     entry = made.book.additions.add(made.lot, "blue", drops=drops)
     photo = made.draw()
     made.book.additions.correct(entry.id, stock="red", drops=drops, reason="as it was noted")
-    advice = record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]
+    advice = made.record(photo)["advice"]
     question = advice["question"]
     assert question["sure"] and (question["code"], question["causes"][0]["stock"]) == ("other-bottle", "blue")
     done = answer_question(made.book, made.lot, yes=True)
-    advice = advise_lot(made.book, made.lot).to_json()
+    advice = made.advice()
     assert done.stock == "blue" and advice["question"] is None
     ml = advice["rescue"]["set_aside_ml"]
     assert advice["reason"] == "past" and ml > 450
     made.book.volumes.take_sample(made.lot, ml)
     made.book.volumes.add_untinted(made.lot, ml)
-    assert made.book.lots.story(made.lot).state().total_mg_per_l() < 0.5 * advice["used_mg_per_l"]
+    assert made.story.state().total_mg_per_l() < 0.5 * advice["used_mg_per_l"]
 
 
 def test_more_colour_than_the_ceiling_by_the_photos_is_said(bench):

@@ -12,7 +12,6 @@ from colourmatch.advice import Served
 from colourmatch.errors import InputError
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.glasses import serve_lot
-from colourmatch.workflow.lot import advise_lot
 from colourmatch.workflow.photo_colours import read_intake
 
 pytestmark = pytest.mark.usefixtures("as_noted")
@@ -30,7 +29,7 @@ def test_the_advice_tells_each_serving_condition_now_and_after_the_step(bench):
         assert one["after_step"]["value"] < one["delta_e_2000"]["value"]
         assert one["spots"]["batch_after"] is not None and one["to_match"][0]["stock"] == "red"
     made.follow()
-    done = advise_lot(made.book, made.lot).to_json()["serving"]
+    done = made.advice()["serving"]
     assert all(one["after_step"] is None and one["delta_e_2000"]["value"] < 3 for one in done)
     assert bench().shoot()["advice"]["serving"] == []
 
@@ -60,12 +59,12 @@ def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monke
     assert advice["text"].endswith(first["text"]) and "With gold from your shelf as well" in advice["text"]
     # Put to the lot, it is dosed.
     made.book.lots.amend(made.lot, "to come nearer", stocks=["red", "gold"])
-    then = advise_lot(made.book, made.lot).to_json()
+    then = made.advice()
     assert then["action"] == "add" and "gold" in {dose["stock"] for dose in then["doses"]}
     # Put away, it is no longer on the shelf: the kind is named, no colourant.
     made.book.lots.amend(made.lot, "as before", stocks=["red"])
     made.book.stocks.put_away("gold")
-    alone = advise_lot(made.book, made.lot).to_json()
+    alone = made.advice()
     assert alone["other_stocks"] == [] and alone["missing_kind"]["kind"] in ("yellow", "orange", "brown")
     assert "E102" not in alone["missing_kind"]["text"]
 

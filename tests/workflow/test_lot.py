@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 from known_liquids import VIEW, look
-from known_lot import REFERENCE, make_view_photo, story_of
+from known_lot import REFERENCE, make_view_photo
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
@@ -35,10 +35,10 @@ HAZE = {"code": "haze", "severity": "warn", "text": "The batch is hazy. Filter i
 def test_a_photo_is_recorded_with_its_advice(bench):
     made = bench(ceiling_mg_per_l=60)
     result = made.shoot()
-    stored = made.book.lots.story(made.lot).photos
+    stored = made.story.photos
     assert [p.id for p in stored] == [result["entry"]] and result["lot"] == made.lot
     assert stored[0].advice.to_json() == json.loads(json.dumps(result["advice"], allow_nan=False))
-    assert advise_lot(made.book, made.lot).to_json() == result["advice"]
+    assert made.advice() == result["advice"]
     assert result["advice"]["action"] == "add" and result["advice"]["doses"]
     assert result["advice"]["label"].startswith("Colour: ") and result["advice"]["cautions"]
 
@@ -50,9 +50,9 @@ def test_photos_of_one_state_are_combined_until_something_goes_in(bench):
     together = made.shoot()["advice"]["combined"]
     assert together["photos"] == ["Photo 1", "Photo 3"] and together["agree"]
     made.book.volumes.take_sample(made.lot, 20)  # changes no colour
-    assert len(advise_lot(made.book, made.lot).to_json()["combined"]["photos"]) == 2
+    assert len(made.advice()["combined"]["photos"]) == 2
     made.add(5)
-    assert advise_lot(made.book, made.lot).to_json()["combined"] is None
+    assert made.advice()["combined"] is None
     assert made.shoot()["advice"]["combined"]["photos"] == ["Photo 4"]
 
 
@@ -78,25 +78,25 @@ def test_two_photos_that_disagree_ask_for_a_third_and_for_what_was_not_written_d
     assert "Take a third" in advice["text"] and "write it down first" in advice["text"]
     assert advice["combined"]["agree"] is False and advice["ceiling_mg_per_l"] is None
     assert made.shoot()["advice"]["action"] == "add"
-    assert advise_lot(made.book, made.lot).to_json()["combined"]["retake"] == "Photo 2"
+    assert made.advice()["combined"]["retake"] == "Photo 2"
 
 
 def test_the_same_photo_twice_is_recorded_once(bench):
     made = bench()
     photo = made.draw()
     first, again = (one.to_json() for one in record_photos(made.book, made.lot, [photo, photo]))
-    assert len(made.book.lots.story(made.lot).photos) == 1
+    assert len(made.story.photos) == 1
     assert again["entry"] == first["entry"] and again["repeated"] is True
-    same = record_photos(made.book, made.lot, [photo], view={"dilution": 5, "depth_mm": 10})[0].to_json()
+    same = made.record(photo, dilution=5, depth_mm=10)
     assert same["entry"] == first["entry"]
     with pytest.raises(
         InputError, match=r"10 mm deep, 1 part made up to 5[.] If that is wrong, set it aside"
     ):
-        record_photos(made.book, made.lot, [photo], view={"dilution": 15})
+        made.record(photo, dilution=15)
     assert again["advice"] == first["advice"] and again["delta_e_2000"] == first["delta_e_2000"]
     with pytest.raises(InputError, match="dilution"):
-        record_photos(made.book, made.lot, [made.draw()], view={"dilution": 0.5})
-    assert len(story_of(made).photos) == 1
+        made.record(made.draw(), dilution=0.5)
+    assert len(made.story.photos) == 1
 
 
 def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
@@ -105,15 +105,15 @@ def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
     refused, good = (one.to_json() for one in record_photos(made.book, made.lot, shots))
     assert refused["error"] == "No card was found."
     assert refused["entry"] is None and refused["advice"] is None
-    assert [p.id for p in made.book.lots.story(made.lot).photos] == [good["entry"]]
+    assert [p.id for p in made.story.photos] == [good["entry"]]
 
 
 def test_photos_of_several_dilutions_are_learnt_from_together(bench):
     made = bench()
     strong = make_view_photo(made, 1.0)
-    first = record_photos(made.book, made.lot, [strong], view={"dilution": 1})[0].to_json()
+    first = made.record(strong, dilution=1)
     assert first["view"] == {"dilution": 1.0}
-    thin = record_photos(made.book, made.lot, [make_view_photo(made, 5.0)], view={"dilution": 5})[0].to_json()
+    thin = made.record(make_view_photo(made, 5.0), dilution=5)
     assert thin["view"] == {"dilution": 5.0}
     # two looks at one liquid: what is left to add is the same as by the thin one alone
     alone = bench().shoot()["advice"]
@@ -124,10 +124,10 @@ def test_photos_of_several_dilutions_are_learnt_from_together(bench):
 
 def test_a_dilution_holds_for_the_later_photos(bench):
     made = bench()
-    assert made.shoot()["view"] is None and work.view_of_photos(story_of(made)) == VIEW
-    record_photos(made.book, made.lot, [make_view_photo(made, 10.0)], view={"dilution": 10, "depth_mm": None})
-    assert work.view_of_photos(story_of(made)) == View(10, 10)
-    later = record_photos(made.book, made.lot, [make_view_photo(made, 10.0)])[0].to_json()
+    assert made.shoot()["view"] is None and work.view_of_photos(made.story) == VIEW
+    made.record(make_view_photo(made, 10.0), dilution=10, depth_mm=None)
+    assert work.view_of_photos(made.story) == View(10, 10)
+    later = made.record(make_view_photo(made, 10.0))
     assert later["view"] == {"dilution": 10.0} and later["advice"]["combined"]["photos"] == [
         "Photo 2",
         "Photo 3",
@@ -171,13 +171,13 @@ def test_steps_that_bring_it_no_nearer_are_noticed(bench, drops, stuck, stalled)
     for count in drops:
         made.add(count)
         made.keep(stuck=stuck)
-    assert fitting.steps_stalled(story_of(made), fitting.usable_photos(story_of(made))) is stalled
+    assert fitting.steps_stalled(made.story, fitting.usable_photos(made.story)) is stalled
 
 
 def test_following_the_advice_never_passes_the_ceiling(bench):
     made = bench(ceiling_mg_per_l=40, already_mg_per_l=15)
     assert made.follow()["reason"] == "ceiling"
-    assert 40 - 1.2 < story_of(made).state().total_mg_per_l() <= 40
+    assert 40 - 1.2 < made.story.state().total_mg_per_l() <= 40
 
 
 def test_what_the_last_photo_does_not_show_is_asked_for(bench):
@@ -202,7 +202,7 @@ def test_what_the_last_photo_does_not_show_is_asked_for(bench):
     assert result["advice"]["action"] == "rephotograph" and result["advice"]["doses"] == []
     assert result["advice"]["text"].startswith("No glass of the batch was found on the last photo.")
     # it is kept, and the photos with a batch still count
-    assert result["entry"] is not None and advise_lot(made.book, made.lot).to_json()["action"] == "add"
+    assert result["entry"] is not None and made.advice()["action"] == "add"
 
 
 def test_beside_an_entered_target_the_estimate_of_the_batch_counts(bench):
@@ -217,7 +217,7 @@ def test_beside_an_entered_target_the_estimate_of_the_batch_counts(bench):
         plain = np.add(batch["lab"], [0, -read, read]).tolist()
         batch["plain"] = {"lab": plain, "lab_covariance": batch["lab_covariance"]}
         made.known[photo[0]] = Measurement.from_json(measured)
-        said.append(record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]["now"]["value"])
+        said.append(made.record(photo)["advice"]["now"]["value"])
     assert said[1] == pytest.approx(said[0], abs=1e-6)
 
 
@@ -247,7 +247,7 @@ def test_an_addition_put_right_after_the_photos_counts_where_it_stood(bench):
         record_photos(made.book, made.lot, shots[1:])
         if entered != 40:
             made.book.additions.correct(dose.id, drops=40, reason="counted again")
-        told.append(advise_lot(made.book, made.lot).to_json())
+        told.append(made.advice())
     assert told[0]["combined"]["photos"] == ["Photo 2", "Photo 3"]
     assert told[0] == told[1]
 
@@ -280,8 +280,8 @@ def test_base_share_follows_what_was_poured(book):
 def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     made = bench(factor=1.15)
     advice = made.follow()
-    held = {"E129": 1.15 * story_of(made).state().colourant_mg_per_l("E129")}
-    assert ciede2000(look(held, fitting.base_share(story_of(made), None)), REFERENCE) < 1
+    held = {"E129": 1.15 * made.story.state().colourant_mg_per_l("E129")}
+    assert ciede2000(look(held, fitting.base_share(made.story, None)), REFERENCE) < 1
     closed = close_lot(made.book, made.lot)
     assert closed.closed is True and closed.outcome == "matched" and closed.text == advice["text"]
     stock = made.book.stocks.get("red")
@@ -327,26 +327,26 @@ def test_a_photo_set_aside_is_left_out_of_the_fit_and_counts_again_when_taken_ba
     made.add(20)
     right = made.shoot()["advice"]
     wrong = made.shoot(off=6)
-    torn = advise_lot(made.book, made.lot).to_json()
+    torn = made.advice()
     assert torn["now"] != right["now"]
     done = made.book.photos.set_aside(made.lot, wrong["entry"], "a lamp shone in", entered_by="MK")
     assert (done.photo_entry_id, done.back, done.reason) == (wrong["entry"], False, "a lamp shone in")
-    assert advise_lot(made.book, made.lot).to_json() == right
-    story = story_of(made)
+    assert made.advice() == right
+    story = made.story
     assert [photo.aside for photo in story.photos] == [None, None, "a lamp shone in"]
     assert len(story.counting_photos) == 2
     told = describe_lot(made.book, made.lot)
     assert [photo["set_aside"] for photo in told["photos"]] == [None, None, "a lamp shone in"]
     assert told["events"][-1]["text"].startswith(f"The photo of entry {wrong['entry']} is set aside")
     made.book.photos.set_aside(made.lot, "photo-2.png", "it was all right", back=True)
-    assert advise_lot(made.book, made.lot).to_json() == torn
+    assert made.advice() == torn
     assert made.book.archive.check() == []
 
 
 def test_what_cannot_be_set_aside_is_told(bench):
     made = bench()
     made.keep()
-    photo = story_of(made).photos[0].id
+    photo = made.story.photos[0].id
     addition = made.book.additions.add(made.lot, "red", drops=3).id
     with pytest.raises(
         NotFoundError, match=rf"has no photo {addition}\. Give one of its photos by entry: {photo} \(photo-0"
@@ -360,7 +360,7 @@ def test_what_cannot_be_set_aside_is_told(bench):
     assert made.book.photos.set_aside(made.lot, photo, "a shadow", token="once") == first
     with pytest.raises(InputError, match=r"is set aside already: a shadow"):
         made.book.photos.set_aside(made.lot, photo, "again")
-    assert advise_lot(made.book, made.lot).to_json()["action"] == "rephotograph"
+    assert made.advice()["action"] == "rephotograph"
 
 
 def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
@@ -371,12 +371,12 @@ def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
     made = bench()
     made.keep()
     made.keep(off=6)
-    wrong = story_of(made).photos[-1].id
+    wrong = made.story.photos[-1].id
     made.book.lots.close(made.lot, "matched")
     made.book.photos.set_aside(made.lot, wrong, "a lamp shone in")
-    assert [photo.id for photo in final_photos(story_of(made))] == [wrong - 1]
-    assert len(see_photos(story_of(made))) == 1
-    lines = [f"{text} {remark}" for _, text, remark in tell_history(story_of(made), None)]
+    assert [photo.id for photo in final_photos(made.story)] == [wrong - 1]
+    assert len(see_photos(made.story)) == 1
+    lines = [f"{text} {remark}" for _, text, remark in tell_history(made.story, None)]
     assert sum("set aside: a lamp shone in" in line for line in lines) == 1
     assert lines[-1].endswith(" is set aside a lamp shone in")
 

@@ -13,7 +13,6 @@ from colourmatch.measurement import Measurement
 from colourmatch.photo.read_colour import SCALE_SD
 from colourmatch.workflow.closing import UNSEEN, close_lot
 from colourmatch.workflow.describing import describe_lot
-from colourmatch.workflow.lot import advise_lot, record_photos
 from colourmatch.workflow.photo_colours import (
     Seen,
     final_photos,
@@ -149,7 +148,7 @@ def dosed(bench):
 
 def send(made, photo, **said):
     made.known[photo[0]] = made.known[photo[0]].having(**said)
-    return record_photos(made.book, made.lot, [photo])[0].to_json()
+    return made.record(photo)
 
 
 def test_a_photo_of_the_state_before_is_asked_about_and_stands_where_it_belongs(dosed):
@@ -158,11 +157,11 @@ def test_a_photo_of_the_state_before_is_asked_about_and_stands_where_it_belongs(
     question = asked["advice"]["question"]
     assert asked["advice"]["action"] == "rephotograph" and question["entry"] == asked["entry"]
     assert question["log_odds"] > 3
-    assert advise_lot(made.book, made.lot).to_json()["question"] == question
+    assert made.advice()["question"] == question
     made.book.entries.move(asked["entry"], question["at"], "taken before")
-    advice = advise_lot(made.book, made.lot).to_json()
+    advice = made.advice()
     assert advice["question"] is None and not advice["state_photographed"]
-    story = made.book.lots.story(made.lot)
+    story = made.story
     assert not [entry for entry in story.entries_before(story.photos[-1]) if entry.kind == "addition"]
 
 
@@ -170,7 +169,7 @@ def test_no_is_an_answer_and_is_not_asked_again(dosed):
     made, before = dosed
     asked = send(made, before, **exif(datetime.now(UTC) - timedelta(minutes=3)))
     made.book.entries.move(asked["entry"], asked["advice"]["question"]["stays_at"], "taken after")
-    advice = advise_lot(made.book, made.lot).to_json()
+    advice = made.advice()
     # none of the dose shows all the same: what else it may be is asked instead
     assert "photo-before-addition" not in {one["code"] for one in advice["question"]["causes"]}
     assert advice["state_photographed"]
@@ -196,7 +195,7 @@ def test_a_photo_keeps_its_own_time_and_one_from_the_future_is_said(bench):
     send(made, made.draw(), **exif(then))
     told = send(made, made.draw(), **exif(datetime.now(UTC) + timedelta(days=40)))
     assert "clock-ahead" in [flag["code"] for flag in told["quality"]]
-    kept, ahead = (photo.taken_at for photo in made.book.lots.story(made.lot).photos)
+    kept, ahead = (photo.taken_at for photo in made.story.photos)
     assert datetime.fromisoformat(kept) == then and ahead is None
 
 
@@ -208,25 +207,21 @@ def begun(bench):
     return made, advice["doses"][0]["drops"]
 
 
-def story(made):
-    return made.book.lots.story(made.lot)
-
-
 def test_a_part_of_the_step_leaves_the_rest_of_it(begun):
     made, drops = begun
     made.add(drops - 5)
-    advice = advise_lot(made.book, made.lot).to_json()
+    advice = made.advice()
     assert (advice["action"], advice["reason"]) == ("add", "step")
     assert [dose["drops"] for dose in advice["doses"]] == [5]
     assert advice["now"] is None and advice["expected"]["delta_e_2000"]["value"] > 0
-    assert len(since_photo(story(made)).changes) == 1
+    assert len(since_photo(made.story).changes) == 1
 
 
 @pytest.mark.parametrize("more", [0, 1, 60])
 def test_a_step_that_is_in_asks_for_a_photo(begun, more):
     made, drops = begun
     made.add(drops + more)
-    advice = advise_lot(made.book, made.lot).to_json()
+    advice = made.advice()
     assert (advice["action"], advice["reason"], advice["doses"]) == ("rephotograph", "photo", [])
     assert not advice["state_photographed"] and advice["rescue"] is None and advice["to_match"] == []
 
@@ -236,8 +231,8 @@ def test_whatever_else_went_in_ends_the_step(begun):
     made.book.stocks.add("gold", "E102", 0.5)
     made.add(drops - 5)
     made.book.additions.add(made.lot, "gold", drops=1)
-    assert step_left_ml(story(made)) == {}
-    assert advise_lot(made.book, made.lot).to_json()["action"] == "rephotograph"
+    assert step_left_ml(made.story) == {}
+    assert made.advice()["action"] == "rephotograph"
 
 
 def test_a_sample_and_a_note_leave_the_step_and_a_changed_figure_ends_it(begun):
@@ -245,9 +240,9 @@ def test_a_sample_and_a_note_leave_the_step_and_a_changed_figure_ends_it(begun):
     made.add(drops - 5)
     made.book.volumes.take_sample(made.lot, 10)
     made.book.entries.add_note(made.lot, "stirred")
-    assert step_left_ml(story(made)) == {"red": pytest.approx(5 * 0.05)}
+    assert step_left_ml(made.story) == {"red": pytest.approx(5 * 0.05)}
     made.book.lots.amend(made.lot, "measured again", volume_ml=950)
-    assert step_left_ml(story(made)) == {}
+    assert step_left_ml(made.story) == {}
 
 
 def test_nothing_but_a_photo_says_that_it_is_matched(begun):
@@ -255,7 +250,7 @@ def test_nothing_but_a_photo_says_that_it_is_matched(begun):
     made, _ = begun
     for drops in (20, 20, 15, 20, 10, 10):
         made.add(drops)
-        advice = advise_lot(made.book, made.lot).to_json()
+        advice = made.advice()
         assert advice["action"] != "stop" and advice["now"] is None
     told = close_lot(made.book, made.lot)
     assert told.outcome == "stopped by the maker" and told.text.endswith(UNSEEN)

@@ -223,7 +223,7 @@ def test_what_a_trial_taught_of_a_stock_is_where_its_batch_starts(bench):
     assert learnt == pytest.approx(0.7, rel=0.1) and abs(unknown - 0.7) > 0.15
     assert width < wide / 2
     # The dose is that of a stock of this strength: 40 mg/l in 900 ml are 72 drops of the label's.
-    still = 72 / 0.7 - made.book.lots.story(made.lot).state().mg["red"] / 0.5
+    still = 72 / 0.7 - made.story.state().mg["red"] / 0.5
     assert told["to_match"][0]["low"] < still < told["to_match"][0]["high"]
 
 
