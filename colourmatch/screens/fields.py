@@ -3,6 +3,7 @@ button."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, NamedTuple
 
@@ -13,6 +14,7 @@ from colourmatch.book.entries import LotEntry, LotFigures, LotStory
 from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.screens import drafts, html, session
 from colourmatch.screens.lot_words import newest_id
+from colourmatch.words.figures import tell_typed
 
 #: Figure of a lot -> what its field is called, its step, and its help.
 FIGURES = {
@@ -86,19 +88,40 @@ def ask_name(words: str, key: str, hint: str = "", value: str = "", *, place: An
     return str(place.text_input(words, value=value, key=key, **given)).strip()
 
 
-def ask_number(place: Any, words: str, key: str, value: float | None, *span: float | None, **other: Any) -> Any:  # fmt: skip
-    """A field for a number; span: the least and the most that it may be, and its step."""
-    low, high, step = (*span, *[None] * 3)[:3]
-    given = {"min_value": low or 0.0, "max_value": high, "step": step, "format": "%g"} | other
-    return place.number_input(words, value=value, key=key, **given)
+def ask_number(
+    place: Any,
+    words: str,
+    key: str,
+    value: float | None,
+    low: float | None = None,
+    high: float | None = None,
+    step: float | None = None,
+    **other: Any,
+) -> Any:
+    """A field for a number from `low` (0 where None) up to `high`; another one is said, counts as the nearest end, and ends
+    the act whose token its key holds.
+
+    A browser that knew the ends would show such a number and send the one before it.
+    """
+    typed = place.number_input(words, value=value, key=key, **{"step": step, "format": "%g"} | other)
+    least, most = low or 0.0, math.inf if high is None else high
+    if typed is None or least <= typed <= most:
+        return typed
+    ends = f"{tell_typed(least)} or more" if high is None else f"{tell_typed(least)} to {tell_typed(most)}"
+    said = f"{words}: {tell_typed(typed)} cannot be. Give {ends}."
+    if not session.refuse_act(key, said):
+        place.error(html.plain(said))
+    return min(max(typed, least), most)
 
 
-def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: str = "", **other: Any) -> Any:
+def ask_figure(
+    place: Any, name: str, key: str, value: float | None, *, words: str = "", low: float | None = None, **other: Any
+) -> Any:  # fmt: skip
     """A field for a figure in a place of the page; `words` call it otherwise, `other` goes to the field as it is."""
     called, step, told = FIGURES[name]
-    _, low, _, high, _ = LIMITS[name]
-    given = {"min_value": float(low), "max_value": float(high), "step": step, "help": told}
-    given["placeholder"] = "none" if name == "ceiling_mg_per_l" else None
+    _, least, _, high, _ = LIMITS[name]
+    hint = "none" if name == "ceiling_mg_per_l" else None
+    given = {"low": least if low is None else low, "high": high, "step": step, "help": told, "placeholder": hint}
     return ask_number(place, words or called, key, value, **given | other)
 
 

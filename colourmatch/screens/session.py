@@ -18,7 +18,7 @@ from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook, is_without_room, open_or_read_book, tell_state
 from colourmatch.book.opening import book_path, find_location, parse_location
 from colourmatch.book.transactions import By
-from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
+from colourmatch.errors import ColourMatchError, InputError, QuestionError, UsedTokenError
 from colourmatch.screens import drafts, html
 from colourmatch.sharing.gate import VISITOR_HEADER
 from colourmatch.words.figures import tell_typed
@@ -169,6 +169,15 @@ def _tell_outdated(token: str) -> None:
             st.warning(_OUTDATED)
 
 
+def refuse_act(key: str, said: str) -> bool:
+    """In this run, refuse the act whose token the key of a field holds, with a sentence; whether there is one."""
+    begun = (name for name in st.session_state if str(name).startswith("token-"))
+    token = next((token for name in begun if (token := str(st.session_state[name])) in key), None)
+    if token is not None:
+        st.session_state.setdefault("refused-acts", {})[token] = said
+    return token is not None
+
+
 def act_once(action: str, act: Once, *, to_top: bool = False) -> None:
     """Do something with its token; when it succeeds say what it says, renew the token and start over.
 
@@ -177,6 +186,8 @@ def act_once(action: str, act: Once, *, to_top: bool = False) -> None:
     """
     with failures_shown():
         token = token_for(action)
+        if said := st.session_state.pop("refused-acts", {}).get(token):
+            raise InputError(said)
         try:
             text = _done[token] = act(token)
         except UsedTokenError:  # what was entered with it is there; what is typed now is another act

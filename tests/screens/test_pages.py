@@ -68,7 +68,9 @@ def test_another_number_than_the_advised_is_written_as_it_was_set(
     book: LotBook, lot_id: int, photos: list[Path]
 ) -> None:
     record_photos(book, lot_id, [photos[0]])
-    app = tap(fill(open_app("match", lot_id), {"dose-": 3.0}), "dose-")
+    app = tap(fill(open_app("match", lot_id), {"dose-": -20.0}), "dose-")
+    assert "-20 cannot be" in refusal(app) and not book.lots.story(lot_id).additions
+    app = tap(fill(app, {"dose-": 3.0}), "dose-")
     assert "cm-answer add" in shown(app)  # the rest of the step
     fill(app, {f"addition-{lot_id}-unit": "ml"}).run()
     tap(fill(app, {f"addition-{lot_id}-amount": 0.75}), f"addition-{lot_id}-write")

@@ -138,12 +138,24 @@ def begin(app: Any, name: str = "cordial", volume: float | None = 900.0, **field
 )
 def test_a_field_takes_what_the_book_takes(figure: str) -> None:
     class Place:
-        def number_input(self, words: str, **how: object) -> dict[str, object]:
-            return how
+        said = 0
 
-    asked = ask_figure(Place(), figure, "key", None)
+        def number_input(self, words: str, **how: object) -> object:
+            assert not how.keys() & {
+                "min_value",
+                "max_value",
+            }  # a browser would keep what lies outside for itself
+            return self.typed
+
+        def error(self, said: str) -> None:
+            self.said += 1
+
+    place = Place()
     _, low, _, high, _ = LIMITS[figure]
-    assert (asked["min_value"], asked["max_value"]) == (low, high)
+    for typed, outside in ((low, 0), (high, 0), (low - 1, 1), (2 * high, 1)):
+        place.typed, place.said = typed, 0
+        assert ask_figure(place, figure, "key", None) == min(max(typed, low), high)
+        assert place.said == outside
 
 
 def test_a_lot_is_begun_with_its_limits_beside(book: LotBook, red: str) -> None:

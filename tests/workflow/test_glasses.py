@@ -12,6 +12,7 @@ from colourmatch.advice import Served
 from colourmatch.errors import InputError
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.glasses import serve_lot
+from colourmatch.workflow.lot import advise_lot
 from colourmatch.workflow.photo_colours import read_intake
 
 pytestmark = pytest.mark.usefixtures("as_noted")
