@@ -100,9 +100,9 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
             yield f"   in all   {amount} to the nearest point{held}"
     yield from (f"   {one.text}" for one in (advice.amounts, *advice.surprises) if one and one.text)
     if advice.ceiling_left_mg_per_l is not None:
-        # Without a reading nothing is known of the stocks but their labels.
-        known = "photos" if advice.now else "labels"
-        yield f"   ceiling  {figures.tell_left(advice.ceiling_left_mg_per_l)}, by the {known}"
+        # without a reading a bottle may be stronger than its label says
+        known = "by the photos" if advice.now else "should a bottle be stronger than its label"
+        yield f"   ceiling  {figures.tell_left(advice.ceiling_left_mg_per_l)}, {known}"
     if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
         still = f": still {advice.missing}" if advice.missing else ""
         yield f"   at best  CIEDE2000 {figures.tell_interval(advice.reachable)}{still}"

@@ -23,12 +23,13 @@ _MANY = 4
 @click.command(cls=Command, uses_book=False, example="colourmatch card --paper a4 --out card.pdf")
 @opt.paper
 @opt.flag("--fields", "With colour fields under the glasses, for a colour printer.")
-@opt.text("--out", "FILE", "Where to write the PDF.", default="card.pdf", show_default=True)
-def card(session: Session, paper: str, fields: bool, out: str) -> Answer:
+@opt.text("--out", "FILE", "Where to write the PDF [default: card.pdf; with --fields card-fields.pdf].")
+def card(session: Session, paper: str, fields: bool, out: str | None) -> Answer:
     """Write the card to print: lay it flat, set the glasses on its rings, photograph from straight above."""
     from colourmatch.paper.card import write_card_pdf
 
     version = 2 if fields else 1
+    out = out or ("card-fields.pdf" if fields else "card.pdf")
     write_card_pdf(paper, out, version)
     printer = " with a colour printer" if fields else ""
     advice = f"Print it{printer} at actual size (100 %, no fitting to the page) on plain matt paper."

@@ -34,8 +34,8 @@ FLAGS: dict[str, tuple[str, str]] = {
     # the glasses
     "no-blank": ("warn", "No glass of water on the blank spot: the colours are given against the paper. A third equal glass with water makes them more certain."),
     "blank-not-clear": ("warn", "The blank does not look like clear water. Rinse the glass, pour fresh water and photograph again; until then the paper is used instead."),
-    "no-reference": ("warn", "No glass on the reference spot: the batch is measured alone, there is nothing to compare it with. Set the reference in its ring and photograph again if you want to compare."),
-    "no-batch": ("warn", "No glass on the batch spot: the reference is measured alone, there is nothing to compare it with. Set the batch in its ring and photograph again if you want to compare."),
+    "no-reference": ("warn", "No glass on the reference spot: the batch is measured alone, this photo by itself compares nothing. Set the reference in its ring and photograph again if you want to compare."),
+    "no-batch": ("warn", "No glass on the batch spot: the reference is measured alone, this photo by itself compares nothing. Set the batch in its ring and photograph again if you want to compare."),
     "empty": ("refuse", "No glass was found on the reference spot or on the batch spot. Set both glasses inside their rings and photograph again."),
     "glass-off-centre": ("warn", "The {spot} glass stands off its ring's middle, part of the reading window lies outside it. Centre it and photograph again if you can."),
     "glass-outside": ("refuse", "The {spot} glass stands outside its ring. Set it in the middle of the ring and photograph again."),

@@ -121,7 +121,13 @@ def ask_figure(
     called, step, told = FIGURES[name]
     _, least, _, high, _ = LIMITS[name]
     hint = "none" if name == "ceiling_mg_per_l" else None
-    given = {"low": least if low is None else low, "high": high, "step": step, "help": told, "placeholder": hint}
+    given = {
+        "low": least if low is None else low,
+        "high": high,
+        "step": step,
+        "help": told,
+        "placeholder": hint,
+    }
     return ask_number(place, words or called, key, value, **given | other)
 
 

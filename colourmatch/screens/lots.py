@@ -16,8 +16,7 @@ from colourmatch.screens import html, lot_words, pages, photo_view, session
 from colourmatch.screens.amending import show_history, tell_newest
 from colourmatch.screens.fields import choose_one
 from colourmatch.screens.references import tell_target
-from colourmatch.words.advice import tell_far
-from colourmatch.words.figures import PAGES, begin, tell_drift, tell_ml
+from colourmatch.words.figures import PAGES, begin, tell_drift, tell_interval, tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.label_lines import tell_care
@@ -85,7 +84,10 @@ def draw_row(story: LotStory) -> str:
     spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
     looks = (f' style="background:{lab_to_hex(one.lab)}"' if one else "" for one in spots)
     colours = "".join(f"<i{look}></i>" for look in looks)
-    apart = tell_far(seen.delta_e_2000) if seen and seen.delta_e_2000 else "–"
+    final = story.closing.final if story.closing else None
+    apart, _, ends = tell_interval(
+        (final and final.now) or (seen and seen.delta_e_2000), signs=PAGES
+    ).partition(" (")
     quiet = (
         lot.label,
         "closed" if lot.closed else "open",
@@ -97,7 +99,7 @@ def draw_row(story: LotStory) -> str:
     return (
         f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{html.as_html(lot.name)}</b>'
         f'<p class="cm-quiet">{told}</p></div>'
-        f'<div class="cm-apart">{apart}</div></div>'
+        f'<div class="cm-apart">{apart}<small>{ends.rstrip(")")}</small></div></div>'
     )
 
 
@@ -151,7 +153,7 @@ def show_lot(story: LotStory) -> None:
             pages.offer_papers(story)
     else:
         pages.lead_on(story, here=True)
-    st.caption("The law asks for more than these labels carry.")
+    st.caption("These labels name the colours. The law asks for more on a bottle: what is yours to know.")
     seen = lot_words.last_compared(story)
     cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
     if seen and seen.delta_e_2000 and seen.difference:

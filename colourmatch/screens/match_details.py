@@ -43,7 +43,7 @@ def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
     if told:
         st.html(told)
     curve = advice.curve
-    if curve is not None and not story.lot.closed and story.photos:
+    if curve is not None and max(curve.drops) >= 1 and not story.lot.closed and story.photos:
         st.header("What further drops would do")
         doses = {dose.stock: dose.drops for dose in advice.steps}
         drawn = (curve, doses.get(curve.stock), story.lot.tolerance)

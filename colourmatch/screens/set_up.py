@@ -249,7 +249,7 @@ def show_strength(stocks: list[StockEntry]) -> None:
     show_question(volume, "Batch", "batch")
     given = Stock("a stock of 1 g in 100 ml", "E129", 1.0)
     if stocks:
-        given = choose_stock("Starting from", stocks, "helper-stock").as_stock(learnt=False)
+        given = choose_stock("Starting from", stocks, "helper-stock").as_stock()
     with session.failures_shown():
         advice = suggest_strength(given, target, volume)
         ideal = f"{tell_amount(advice.strength_g_per_100ml)} g in 100 ml"

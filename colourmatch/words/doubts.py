@@ -46,8 +46,8 @@ _CAUSES = {
         "it did not go in", "Yes, it did not go in",
     ),
     "not-stirred": (
-        "Stir and photograph again: only {share} the dose shows in {photo}.",
-        "only {share} the dose was stirred in for {photo}", "not stirred in",
+        "Stir and photograph again: {share} the dose shows in {photo}.",
+        "{share} the dose was stirred in for {photo}", "not stirred in",
         "it was not stirred in", "Leave that photo out",
     ),
     "photo-before-addition": (
@@ -98,9 +98,9 @@ def tell_answer(code: str, about: str, yes: bool | None) -> str:
 
 
 def _share(part: float) -> str:
-    """A part of a dose in words: "about 60 % of", "about twice"."""
+    """A part of a dose in words: "about 62 % of", "about twice"."""
     if abs(part - 2) < 0.15:
         return "about twice"
     if abs(part - 0.5) < 0.05:
         return "about half"
-    return f"about {part:.1f} times" if part > 1 else f"about {round(part, 1) * 100:.0f} % of"
+    return f"about {part:.1f} times" if part > 1 else f"about {100 * part:.2g} % of"

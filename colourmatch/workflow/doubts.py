@@ -101,16 +101,18 @@ def put_question(
     """A fit's doubt as a question, before any advice unless the next dose tells; None without one."""
     if doubt is None:
         return None
-    told = [_tell(story, photos, stocks, cause) for cause in doubt.causes]
+    # the figure that is asked about is the one that is kept and, after a yes, written
+    found = [replace(one, part=one.part and round(one.part, 2)) for one in doubt.causes]
+    told = [_tell(story, photos, stocks, cause) for cause in found]
     named = tuple(
         Cause(
-            code=cause.code, chance=round(cause.chance, 3), part=None if cause.part is None else round(cause.part, 2),
-            stock=cause.other, about=_about(cause, photos), text=words.question,
+            code=cause.code, chance=round(cause.chance, 3), part=cause.part, stock=cause.other,
+            about=_about(cause, photos), text=words.question,
             at=_just_before(story.find(cause.entry)) if cause.code == OLDER else None,
         )
-        for cause, words in zip(doubt.causes, told, strict=True)
+        for cause, words in zip(found, told, strict=True)
     )  # fmt: skip
-    first, text = doubt.causes[0], told[0].question
+    first, text = found[0], told[0].question
     if not doubt.dominates:  # photos do not tell two causes apart: what does
         either = f"It does not add up. Either {told[0].clause}, or {told[1].clause}."
         text = f"{either} Stir, pour both glasses afresh, photograph again."

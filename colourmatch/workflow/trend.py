@@ -13,6 +13,7 @@ import numpy as np
 from colourmatch.advice import decimals
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import is_example
 from colourmatch.colour.difference import Interval, compare_lab
 from colourmatch.facts import K_95
 from colourmatch.records import Record, kept, pick, rounded, written
@@ -150,6 +151,8 @@ def read_trend(
     if limit < 1:
         raise ValueError(f"limit must be at least 1, got {limit}")
     heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit)
+    # the invented lot is none of the maker's, where it is not asked for by its stock
+    heads = [head for head in heads if stock is not None or not is_example(head)]
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
     shown: list[tuple[LotStory, Seen]] = []
     left_out: list[LeftOut] = []

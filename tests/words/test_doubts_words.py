@@ -25,7 +25,7 @@ def test_every_cause_is_told_in_three_ways_and_answered_in_two(code: str) -> Non
 
 @pytest.mark.parametrize(
     "part, words",
-    [(2.05, "about twice"), (0.52, "about half"), (0.63, "about 60 % of"), (1.4, "about 1.4 times")],
+    [(2.05, "about twice"), (0.52, "about half"), (0.63, "about 63 % of"), (1.4, "about 1.4 times")],
 )
 def test_a_part_of_a_dose_as_a_maker_says_it(part: float, words: str) -> None:
     told = doubts.tell_cause("dose-amount", photo="photo 2", part=part)
