@@ -130,13 +130,16 @@ def cut_liquids(photo: Photo, drawing: Drawing, colours: Mapping[str, Lab]) -> d
     scale, cut = photo.rgb.shape[1] / drawing.size[0], {}
     for name in LIQUIDS:
         if name in colours and name in drawing.windows:
-            corners = _find_corners(drawing, name)
-            cut[name] = _balance(photo, _warp(photo.rgb, corners * scale), colours[name])
+            (left, top), (right, bottom) = np.round(scale * _find_square(drawing, name)).astype(int)
+            bare = photo.rgb[top : bottom + 1, left : right + 1]
+            if bare.size:  # an old record may name what lies outside
+                even = cv2.resize(bare, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_AREA)
+                cut[name] = _balance(photo, even, colours[name])
     return cut
 
 
-def _find_corners(drawing: Drawing, name: str) -> Array:
-    """The corners in full-size pixels, (4, 2), of the largest upright square in a liquid's window, clear of the wall."""
+def _find_square(drawing: Drawing, name: str) -> Array:
+    """Two corners in full-size pixels, (2, 2), of the largest upright square in a liquid's window, clear of the wall."""
     window = np.asarray(drawing.windows[name], float)
     origin, (width, height) = window.min(axis=0) - 1, np.ceil(np.ptp(window, axis=0)).astype(int) + 3
 
@@ -152,17 +155,9 @@ def _find_corners(drawing: Drawing, name: str) -> Array:
         bare = inside if inside.any() else bare
     reach = cv2.distanceTransform(bare, cv2.DIST_C, 3)
     row, column = np.unravel_index(reach.argmax(), reach.shape)
-    middle = origin + np.array([column, row])
-    return np.asarray(middle + reach.max() * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]), float)
-
-
-def _warp(rgb: Any, corners: Array) -> Any:
-    edge = SIDE_PX - 1
-    square = np.array([[0, 0], [edge, 0], [edge, edge], [0, edge]], np.float32)
-    return cv2.warpPerspective(
-        rgb, cv2.getPerspectiveTransform(corners.astype(np.float32), square), (SIDE_PX, SIDE_PX), flags=cv2.INTER_AREA,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
+    middle, half = origin + np.array([column, row]), reach.max() - 1
+    corners: Array = np.clip(np.stack([middle - half, middle + half]), 0, None)
+    return corners
 
 
 def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
