@@ -160,36 +160,30 @@ def test_it_waits_while_a_page_is_asked_for_and_goes_on_after_a_failure(
 
 
 class Running:
-    """Stands for Streamlit's runtime: which visits are connected, and which were closed."""
+    """Stands for Streamlit's runtime: a visit that stays connected for so many looks, and which were closed."""
 
-    def __init__(self, *connected: str) -> None:
-        self.connected, self.closed = set(connected), []
+    def __init__(self, looks: int) -> None:
+        self.looks, self.closed = looks, []
 
-    def is_active_session(self, visit: str) -> bool:
-        return visit in self.connected
+    def is_active_session(self, _visit: str) -> bool:
+        self.looks -= 1
+        return self.looks >= 0
 
     def close_session(self, visit: str) -> None:
         self.closed.append(visit)
 
 
-def leave(running: Running, monkeypatch: pytest.MonkeyPatch, after: Any = None) -> list[str]:
+@pytest.mark.parametrize(("looks", "closed"), [(1, ["one"]), (2, [])])
+def test_a_visit_that_was_left_is_closed_when_its_connection_has_ended(
+    monkeypatch: pytest.MonkeyPatch, looks: int, closed: list[str]
+) -> None:
+    running = Running(looks)
     monkeypatch.setattr(uploads.runtime, "get_instance", lambda: running)
-    monkeypatch.setattr(uploads, "_LOOKS_S", (0.0, 0.05))
+    monkeypatch.setattr(uploads, "_LOOKS_S", (0.0, 0.0))
 
     async def go() -> None:
         uploads.leave("one")
-        await asyncio.sleep(0.02)
-        if after:
-            after()
-        await asyncio.sleep(0.1)
+        await asyncio.sleep(0.01)  # it is due after both looks, however late they are
 
     asyncio.run(go())
-    return running.closed
-
-
-def test_a_visit_that_was_left_is_closed_when_its_connection_has_ended(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    running = Running("one", "two")
-    assert leave(running, monkeypatch, lambda: running.connected.discard("one")) == ["one"]
-    assert leave(Running("one"), monkeypatch) == []  # it stays connected
+    assert running.closed == closed
