@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 from batches import draw_batches
 
 from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.workflow.lot import record_photos
 
 
 @pytest.fixture(scope="session")
@@ -36,11 +38,26 @@ def _components_found_once() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="module")
+def measured_book(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) -> Path:
+    """The folder of a book whose one lot has its first photo: advising of it anew for each test costs more than the rest."""
+    folder = tmp_path_factory.mktemp("measured")
+    with open_book(folder / "book.sqlite") as book:
+        book.stocks.add("red", "E129", 1.0)
+        record_photos(book, begin_lot(book), [photos[0]])
+    return folder
+
+
 @pytest.fixture
-def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_book: bytes) -> LotBook:
-    """An empty book that the app will open."""
+def book(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_book: bytes, request: pytest.FixtureRequest
+) -> LotBook:
+    """The book that the app will open: an empty one, or for a test of a measured lot a copy with that lot."""
     place = tmp_path / "book.sqlite"
-    place.write_bytes(empty_book)
+    if "measured" in request.fixturenames:
+        shutil.copytree(request.getfixturevalue("measured_book"), tmp_path, dirs_exist_ok=True)
+    else:
+        place.write_bytes(empty_book)
     monkeypatch.setenv("COLOURMATCH_BOOK", str(place))
     return open_book(place)
 
@@ -54,4 +71,14 @@ def red(book: LotBook) -> str:
 @pytest.fixture
 def lot_id(book: LotBook, red: str) -> int:
     """A lot of that stock, before its first photo."""
-    return book.lots.begin("bitter aperitif", 900, [red], ceiling_mg_per_l=30, jurisdiction="EU").id
+    return begin_lot(book)
+
+
+@pytest.fixture
+def measured(book: LotBook) -> int:
+    """The same lot with its first photo."""
+    return book.lots.search()[0].id
+
+
+def begin_lot(book: LotBook) -> int:
+    return book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -24,18 +23,10 @@ from colourmatch.screens.lot_words import (
 )
 from colourmatch.words.advice import STIR
 from colourmatch.workflow.closing import close_lot
-from colourmatch.workflow.lot import record_photos
 
 RED = Dose(stock="red", drops=12, ml=0.6, mg_per_l=6.0)
 YELLOW = Dose(stock="yellow", drops=5, ml=0.25, mg_per_l=2.0)
 NOW = Figure(value=4.0, low=3.0, high=5.0)
-
-
-@pytest.fixture
-def measured(book: LotBook, lot_id: int, photos: list[Path]) -> int:
-    """The lot with its first photo."""
-    record_photos(book, lot_id, [photos[0]])
-    return lot_id
 
 
 def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:

@@ -64,17 +64,14 @@ def test_a_photo_gives_advice_and_the_advised_drops_count_once(
     assert len(book.lots.story(lot_id).photos) == 1
 
 
-def test_another_number_than_the_advised_is_written_as_it_was_set(
-    book: LotBook, lot_id: int, photos: list[Path]
-) -> None:
-    record_photos(book, lot_id, [photos[0]])
-    app = tap(fill(open_app("match", lot_id), {"dose-": -20.0}), "dose-")
-    assert "-20 cannot be" in refusal(app) and not book.lots.story(lot_id).additions
+def test_another_number_than_the_advised_is_written_as_it_was_set(book: LotBook, measured: int) -> None:
+    app = tap(fill(open_app("match", measured), {"dose-": -20.0}), "dose-")
+    assert "-20 cannot be" in refusal(app) and not book.lots.story(measured).additions
     app = tap(fill(app, {"dose-": 3.0}), "dose-")
     assert "cm-answer add" in shown(app)  # the rest of the step
-    fill(app, {f"addition-{lot_id}-unit": "ml"}).run()
-    tap(fill(app, {f"addition-{lot_id}-amount": 0.75}), f"addition-{lot_id}-write")
-    added = [(entry.quantity, entry.unit) for entry in book.lots.story(lot_id).additions]
+    fill(app, {f"addition-{measured}-unit": "ml"}).run()
+    tap(fill(app, {f"addition-{measured}-amount": 0.75}), f"addition-{measured}-write")
+    added = [(entry.quantity, entry.unit) for entry in book.lots.story(measured).additions]
     assert added == [(3, "drops"), (0.75, "ml")]
 
 
@@ -152,14 +149,11 @@ def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id:
     assert "No figure was changed" in refusal(tap(app, f"amend-{lot_id}-write"))
 
 
-def test_a_photo_is_set_aside_and_taken_back_in_the_history(
-    book: LotBook, lot_id: int, photos: list[Path]
-) -> None:
-    record_photos(book, lot_id, [photos[0]])
-    app = open_app("match", lot_id)
+def test_a_photo_is_set_aside_and_taken_back_in_the_history(book: LotBook, measured: int) -> None:
+    app = open_app("match", measured)
     for why, aside in (("a lamp shone in", "a lamp shone in"), ("it was all right", None)):
-        tap(fill(app, {f"aside-{lot_id}-why": why}), f"aside-{lot_id}-write")
-        assert [photo.aside for photo in book.lots.story(lot_id).photos] == [aside]
+        tap(fill(app, {f"aside-{measured}-why": why}), f"aside-{measured}-write")
+        assert [photo.aside for photo in book.lots.story(measured).photos] == [aside]
         assert f"reason: {why}" in shown(app)
 
 
@@ -188,14 +182,11 @@ def test_a_closing_against_the_advice_is_asked_about_and_bears_the_name(
     assert book.entries.with_token(lot_id, token) == closing
 
 
-def test_a_closed_lot_takes_no_more_and_shows_the_photo_it_ended_with(
-    book: LotBook, lot_id: int, photos: list[Path]
-) -> None:
-    record_photos(book, lot_id, [photos[0]])
-    ended = book.lots.story(lot_id).photos[0]
-    book.lots.close(lot_id, "given up")
-    later = book.photos.add(lot_id, ended.measurement, purpose="recheck")
-    app = open_app("match", lot_id)
+def test_a_closed_lot_takes_no_more_and_shows_the_photo_it_ended_with(book: LotBook, measured: int) -> None:
+    ended = book.lots.story(measured).photos[0]
+    book.lots.close(measured, "given up")
+    later = book.photos.add(measured, ended.measurement, purpose="recheck")
+    app = open_app("match", measured)
     assert not app.file_uploader and not buttons(app, "dose-")
     assert "predicted" not in shown(app) and "What further drops would do" not in shown(app)
     choice = by_key(app.selectbox, f"pick-photo-{ended.id}")

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from visiting import PAGES, open_app, shown
 
 from colourmatch.book import lot_book
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.screens.lots import make_table
-from colourmatch.workflow.lot import record_photos
 
 #: Buttons that only look, lead somewhere, or save a file on the visitor's own machine.
 LOOKING = {
@@ -21,11 +18,10 @@ LOOKING = {
 
 
 @pytest.fixture
-def dosed(book: LotBook, lot_id: int, photos: list[Path]) -> int:
+def dosed(book: LotBook, measured: int) -> int:
     """A lot with a photo and an addition."""
-    record_photos(book, lot_id, [photos[0]])
-    book.additions.add(lot_id, "red", drops=3)
-    return lot_id
+    book.additions.add(measured, "red", drops=3)
+    return measured
 
 
 @pytest.fixture

@@ -38,25 +38,24 @@ def dosed(book: LotBook, lot_id: int) -> int:
 
 
 def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_one_before(
-    book: LotBook, lot_id: int, photos: list[Path]
+    book: LotBook, measured: int
 ) -> None:
-    record_photos(book, lot_id, [photos[0]])
-    app = open_app("match", lot_id)
+    app = open_app("match", measured)
     assert undo(app)
     upload(app, b"no photo", "bad.jpg")
     assert not undo(app)  # it would take the photo before the refused one
-    app = open_app("match", lot_id)
+    app = open_app("match", measured)
     assert undo(app)
     before = advised(app)
     fill(app, {"who": "AB"}).run()
     tap(app, "dose-")
-    (added,) = book.lots.story(lot_id).additions
+    (added,) = book.lots.story(measured).additions
     assert advised(app) != before
     assert undo(app).label == f"{added.quantity:g} drops of red written. Undo"
-    other = open_app("match", lot_id)  # in another browser
+    other = open_app("match", measured)  # in another browser
     assert undo(other).label == f"{added.quantity:g} drops of red written by AB. Undo"
     tap(app, "undo-")
-    story = book.lots.story(lot_id)
+    story = book.lots.story(measured)
     last: Any = story.events[-1]
     assert (last.replaces_id, last.void, last.reason, last.entered_by) == (added.id, True, UNDONE, "AB")
     assert story.additions == () and added.id in [entry.id for entry in story.events]
@@ -99,13 +98,12 @@ def test_a_second_tap_that_was_under_way_is_answered_as_the_first(book: LotBook,
 
 
 def test_the_dose_that_was_tapped_is_not_written_as_another_one(
-    book: LotBook, lot_id: int, photos: list[Path]
+    book: LotBook, measured: int, photos: list[Path]
 ) -> None:
-    record_photos(book, lot_id, [photos[0]])
-    app = open_app("match", lot_id)
-    record_photos(book, lot_id, [photos[1]])  # at another station: the advice is another one
+    app = open_app("match", measured)
+    record_photos(book, measured, [photos[1]])  # at another station: the advice is another one
     tap(app, "dose-")
-    assert drops_of(book, lot_id) == [] and "not written down" in app.warning[0].value
+    assert drops_of(book, measured) == [] and "not written down" in app.warning[0].value
 
 
 def test_each_entry_of_the_history_has_its_own_undo_and_old_ones_lie_folded(
@@ -130,24 +128,23 @@ def test_each_entry_of_the_history_has_its_own_undo_and_old_ones_lie_folded(
 
 
 def test_a_closing_and_a_photo_after_it_are_taken_back_by_one_tap_for_an_hour(
-    book: LotBook, lot_id: int, photos: list[Path], monkeypatch: pytest.MonkeyPatch
+    book: LotBook, measured: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    record_photos(book, lot_id, [photos[0]])
-    before = advised(open_app("match", lot_id))
-    book.lots.close(lot_id, "given up")
+    before = advised(open_app("match", measured))
+    book.lots.close(measured, "given up")
     with monkeypatch.context() as later:
         later.setattr(amending, "FRESH", timedelta(0))
-        assert undo(open_app("match", lot_id)) is None
-    app = tap(open_app("match", lot_id), "undo-")
-    assert not app.error and not book.lots.get(lot_id).closed
-    assert book.lots.story(lot_id).events[-1].reason == UNDONE
+        assert undo(open_app("match", measured)) is None
+    app = tap(open_app("match", measured), "undo-")
+    assert not app.error and not book.lots.get(measured).closed
+    assert book.lots.story(measured).events[-1].reason == UNDONE
     assert advised(app) == before and undo(app) is None
-    book.lots.close(lot_id, "given up")
-    book.photos.add(lot_id, book.lots.story(lot_id).photos[0].measurement, purpose="recheck")
-    app = open_app("lots", lot_id)
+    book.lots.close(measured, "given up")
+    book.photos.add(measured, book.lots.story(measured).photos[0].measurement, purpose="recheck")
+    app = open_app("lots", measured)
     assert undo(app).label == "Photo 2 measured. Undo"
     tap(app, "undo-")
-    assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None, UNDONE]
+    assert [photo.aside for photo in book.lots.story(measured).photos] == [None, UNDONE]
 
 
 # ---- no field outlives the entry that it was filled in for --------------------------------------------------------
