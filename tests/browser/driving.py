@@ -18,6 +18,8 @@ from typing import Any
 from urllib.parse import urljoin
 
 import pytest
+from selenium.webdriver import ActionChains
+from selenium.webdriver.common.keys import Keys
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import EXAMPLE_STOCK
@@ -318,15 +320,11 @@ def play_example(book: LotBook) -> int:
 
 
 def press(page: Page, *keys: str) -> None:
-    from selenium.webdriver import ActionChains
-
     ActionChains(page.driver).send_keys(*keys).perform()
 
 
 def tab_to(page: Page, words: str) -> None:
     """Press Tab until what shows the words holds the focus; a button or a link must then show that it does."""
-    from selenium.webdriver.common.keys import Keys
-
     seen = []
     for _ in range(80):
         press(page, Keys.TAB)

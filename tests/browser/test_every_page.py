@@ -22,6 +22,7 @@ from typing import Any
 
 import pytest
 from driving import SCREENS, Browsers, Page, Server, wait_for
+from selenium.webdriver.common.keys import Keys
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.workflow.closing import close_lot
@@ -171,8 +172,6 @@ def check_medium(address: str) -> None:
 
 def try_commas(page: Page) -> dict[str, str]:
     """What each field that takes a fraction holds after 12,5 was typed into it; it is given back what it held."""
-    from selenium.webdriver.common.keys import Keys
-
     tried: dict[str, str] = {}
     for place, label in enumerate(page.run(f"return {_NUMBERS}.map(one => one.ariaLabel)")):
         if label in WHOLE or label in tried:
@@ -190,8 +189,6 @@ def try_commas(page: Page) -> dict[str, str]:
 def test_a_comma_before_three_digits_says_how_it_was_read(
     app: Callable[[], Server], filled: LotBook, page: Page
 ) -> None:
-    from selenium.webdriver.common.keys import Keys
-
     page.resize("phone")
     page.go(f"{app().url}/set-up?part=Strength")
     wanted = "[aria-label='Colour wanted, mg/l']"

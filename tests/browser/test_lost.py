@@ -10,6 +10,8 @@ from urllib.parse import urljoin
 
 import pytest
 from driving import Page, Server, wait_for
+from selenium.webdriver import ActionChains
+from selenium.webdriver.common.keys import Keys
 
 from colourmatch.book.lot_book import LotBook
 
@@ -45,8 +47,6 @@ def shown(page: Page, label: str) -> list[str]:
 
 def write_in(page: Page, label: str, text: str, *keys: str) -> None:
     """Type into a field in place of what stands there; without a key after it the field is not left."""
-    from selenium.webdriver.common.keys import Keys
-
     field = page.click(f"[aria-label='{label}']")
     field.send_keys(Keys.CONTROL, "a")
     field.send_keys(text, *keys)
@@ -60,8 +60,6 @@ def half_type(page: Page, label: str, text: str) -> None:
 def test_what_was_typed_and_a_tap_outlive_a_crash_and_the_tap_counts_once(
     app: Callable[[], Server], visit: Callable[..., Page], book: LotBook, lot_id: int
 ) -> None:
-    from selenium.webdriver import ActionChains
-
     server, page = app(), visit(f"match?lot={lot_id}")
     page.unfold()
     write_in(page, NAME, "AB", "\n")
@@ -118,8 +116,6 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
     visit: Callable[..., Page], book: LotBook, begun: int
 ) -> None:
     """Each window writes its own note; were their tokens one, the second would be taken for a repeated tap."""
-    from selenium.webdriver.common.keys import Keys
-
     page = visit(f"match?lot={begun}", "desk")
     url, first = page.driver.current_url, page.driver.current_window_handle
     page.driver.switch_to.new_window("tab")
@@ -145,8 +141,6 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
 def test_what_is_half_typed_survives_a_reload_and_a_closed_tab(
     visit: Callable[..., Page], book: LotBook, begun: int
 ) -> None:
-    from selenium.webdriver.common.keys import Keys
-
     page = visit(f"match?lot={begun}", "desk")
     assert not page.run(_VISITS_LEFT)
     reload_half_typed(page, {"How many drops": "7", "Reason": "weighed ag"})

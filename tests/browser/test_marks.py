@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from batches import BOXES, SIZE, draw_vessels
 from driving import SCREENS, Page, press, wait_for
+from selenium.webdriver.common.keys import Keys
 
 from colourmatch.screens.picker import LABELS
 
@@ -104,8 +105,6 @@ def test_marks_by_finger_or_mouse_are_set_down_and_moved(
 
 def check_keys_numbers_and_return(page: Page, before: str) -> None:
     """Keys move the one in focus, a number typed moves it on the picture, and it is found again after other pages."""
-    from selenium.webdriver.common.keys import Keys
-
     page.run(_ROOT + "field.querySelector('.cm-pick-box.batch').focus()")
     press(page, Keys.ARROW_RIGHT)
     moved = wait_for(

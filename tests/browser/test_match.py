@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from driving import Page, press, tab_to, wait_for
+from selenium.webdriver.common.keys import Keys
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.workflow.lot import record_photos
@@ -115,8 +116,6 @@ def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
     play: Callable[..., int],
     photos: list[Path],
 ) -> None:
-    from selenium.webdriver.common.keys import Keys
-
     lot_id = play(photos[1:3])
     book.additions.add(lot_id, "red", drops=7.2)
     page = visit(f"match?lot={lot_id}")
