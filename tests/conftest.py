@@ -15,8 +15,9 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 import pytest
 from drawn import save_photo
 from drawn.demo import draw_demo_photo
+from raw_books import empty_database
 from remembering import remember
-from sqlalchemy import Engine
+from sqlalchemy import Engine, create_engine
 from sqlalchemy.util import LRUCache
 
 from colourmatch.book import opening
@@ -48,13 +49,9 @@ def server(worker_id: str):
     named = os.environ.get("COLOURMATCH_TEST_POSTGRES_URL")
     if not named:
         pytest.skip("COLOURMATCH_TEST_POSTGRES_URL is not set")
-    import sqlalchemy
-
-    from colourmatch.book.opening import parse_location
-
-    url = parse_location(named)
+    url = opening.parse_location(named)
     name = f"{url.database}_{worker_id}"
-    engine = sqlalchemy.create_engine(url, isolation_level="AUTOCOMMIT")
+    engine = create_engine(url, isolation_level="AUTOCOMMIT")
     with engine.connect() as connection:
         connection.exec_driver_sql(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
         connection.exec_driver_sql(f'CREATE DATABASE "{name}"')
@@ -67,16 +64,9 @@ def server(worker_id: str):
 @pytest.fixture(scope="session")
 def empty_server(server: str) -> Callable[[], str]:
     """Throws away all that the database on the server holds, and gives its address."""
-    import sqlalchemy
-
-    from colourmatch.book.opening import parse_location
 
     def empty() -> str:
-        engine = sqlalchemy.create_engine(parse_location(server))
-        with engine.begin() as connection:
-            connection.exec_driver_sql("DROP SCHEMA public CASCADE")
-            connection.exec_driver_sql("CREATE SCHEMA public")
-        engine.dispose()
+        empty_database(server)
         return server
 
     return empty

@@ -34,6 +34,13 @@ def write_raw(location: str) -> Iterator[Connection]:
     engine.dispose()
 
 
+def empty_database(location: str) -> None:
+    """Throw away all that a database on a server holds."""
+    with write_raw(location) as connection:
+        connection.exec_driver_sql("DROP SCHEMA public CASCADE")
+        connection.exec_driver_sql("CREATE SCHEMA public")
+
+
 @contextmanager
 def write_file(path: Path) -> Iterator[sqlite3.Connection]:
     """A transaction on a file of SQLite."""

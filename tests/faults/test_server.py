@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from raw_books import empty_database
 from test_faults import draw_noise
 
 from colourmatch.book.lot_book import LotBook, open_book
@@ -93,15 +94,7 @@ def server() -> Iterator[Server]:
 @pytest.fixture
 def book(server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[LotBook]:
     """An empty book on the server."""
-    import sqlalchemy
-
-    from colourmatch.book.opening import parse_location
-
-    engine = sqlalchemy.create_engine(parse_location(server.url))
-    with engine.begin() as connection:
-        connection.exec_driver_sql("DROP SCHEMA public CASCADE")
-        connection.exec_driver_sql("CREATE SCHEMA public")
-    engine.dispose()
+    empty_database(server.url)
     monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path))
     with open_book(server.url) as opened:
         opened.stocks.add("red", "E129", 1)
