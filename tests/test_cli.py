@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 
 import pytest
 from make_reference import every_command
+from processes import ROOT, run_python
 from pypdf import PdfReader
 
 from colourmatch.amounts import parse_number
@@ -26,7 +27,6 @@ from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.options import read_lab, read_serving
 from colourmatch.errors import InputError
 
-ROOT = Path(__file__).parents[1]
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
 RED = ["stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0"]
 MAKE = ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50"]
@@ -112,9 +112,7 @@ def test_a_command_imports_nothing_heavy_that_it_does_not_need(lot, drawn_photos
         if heavy is None:
             lot(*lines)
             continue
-        done = subprocess.run(
-            [sys.executable, "-c", code, *lines], capture_output=True, text=True, cwd=ROOT, timeout=60
-        )
+        done = run_python("-c", code, *lines)
         failed, *modules = done.stderr.rpartition("modules ")[2].split()
         assert failed == "False" and done.stdout, done.stderr
         assert not heavy & {name.split(".")[0] for name in modules}, lines
@@ -138,8 +136,7 @@ def test_each_command_has_help_with_an_example(cli, name):
 
 
 def test_module_and_program_are_the_same(cli):
-    call = [sys.executable, "-m", "colourmatch", "stock", "list", "--json"]
-    done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, timeout=60)
+    done = run_python("-m", "colourmatch", "stock", "list", "--json")
     assert (done.returncode, json.loads(done.stdout)) == (0, {"stocks": []})
     assert cli("stock", "list", "--json").data == {"stocks": []}
 
@@ -301,9 +298,8 @@ def test_a_fault_of_the_program_is_one_line_and_its_trace_on_demand(cli, monkeyp
 
 
 def test_a_file_name_that_is_no_text_is_no_fault(tmp_path):
-    call = [sys.executable, "-m", "colourmatch", "measure", os.fsencode(tmp_path) + b"/\xff.jpg", "--json"]
-    surroundings = os.environ | {"PYTHONIOENCODING": "ascii"}
-    done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, env=surroundings, timeout=60)
+    words = ["-m", "colourmatch", "measure", os.fsencode(tmp_path) + b"/\xff.jpg", "--json"]
+    done = run_python(*words, env={"PYTHONIOENCODING": "ascii"})
     assert done.returncode == 2
     assert json.loads(done.stdout)["error"].startswith("There is no file")
 

@@ -9,15 +9,13 @@ import os
 import shutil
 import subprocess
 import sys
-from pathlib import Path
 from unittest import mock
 
 import pytest
+from processes import ROOT, run_python
 
 from colourmatch.cli import run
 from colourmatch.commands.helping import SHELLS
-
-ROOT = Path(__file__).parents[1]
 
 
 def complete(words: str, at: str) -> str:
@@ -48,9 +46,7 @@ def test_a_shell_that_asks_gets_the_names(shell, at):
         "COMP_WORDS": "colourmatch lot sh",
         "COMP_CWORD": at,
     }
-    call = [sys.executable, "-m", "colourmatch"]
-    done = subprocess.run(call, capture_output=True, text=True, env=os.environ | asked, cwd=ROOT, timeout=60)
-    told = done.stdout
+    told = run_python("-m", "colourmatch", env=asked).stdout
     assert "show" in told and "sheet" in told and "close" not in told
 
 

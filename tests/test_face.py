@@ -1,11 +1,10 @@
 """The face for Python, against what the command line says of the same photo and lots of known truth."""
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from known_liquids import look
+from processes import run_python
 
 import colourmatch
 from colourmatch.errors import PhotoError
@@ -45,5 +44,5 @@ def test_advice_goes_from_the_first_step_to_the_stop():
 
 def test_importing_it_costs_nothing():
     code = "import sys, colourmatch; print(*sorted({'numpy', 'cv2', 'dataclasses'} & sys.modules.keys()))"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = run_python("-c", code, check=True)
     assert done.stdout.split() == []

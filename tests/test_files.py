@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from processes import run_python
 
 from colourmatch import files
 from colourmatch.errors import InputError
@@ -123,7 +124,7 @@ def test_a_file_that_is_written_clears_what_was_left_there(tmp_path: Path) -> No
         "import os, sys; from pathlib import Path; from colourmatch.files import replace_whole\n"
         "with replace_whole(Path(sys.argv[1])) as out: out.write(b'half'); out.flush(); os._exit(1)"
     )
-    subprocess.run([sys.executable, "-c", code, str(tmp_path / "a.pdf")], check=False)
+    run_python("-c", code, tmp_path / "a.pdf")
     assert len(list(tmp_path.glob(".partial-*"))) == 1
     running = files.name_partial()  # of a job that still runs
     (tmp_path / running).write_bytes(b"x")

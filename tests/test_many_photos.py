@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -12,13 +11,13 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image
+from processes import run_python
 
 from colourmatch.cli import run
 from colourmatch.commands import photos
 from colourmatch.commands.framework import Session
 from colourmatch.commands.photos import note_each
 
-ROOT = Path(__file__).parents[1]
 BOXES = ["--white", "10,10,60,60", "--reference", "100,80,60,60", "--batch", "200,80,60,60"]
 
 
@@ -43,10 +42,7 @@ def test_bad_files_among_many_stop_nothing_and_keep_their_place(tmp_path):
         str(tmp_path)
     ]
     given = [good[0], bad[0], bad[1], good[1], bad[2], good[2], bad[3], bad[4], good[3]]
-    done = subprocess.run(
-        [sys.executable, "-m", "colourmatch", "measure", *given, *BOXES, "--json"],
-        capture_output=True, text=True, cwd=ROOT, timeout=600,
-    )  # fmt: skip
+    done = run_python("-m", "colourmatch", "measure", *given, *BOXES, "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)["photos"]
     assert [photo["photo"] for photo in found] == [Path(path).name for path in given]

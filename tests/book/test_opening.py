@@ -4,22 +4,16 @@ from __future__ import annotations
 
 import os
 import sqlite3
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from processes import run_python
 from raw_books import write_file
 
 from colourmatch.book import opening
 from colourmatch.book.lot_book import find_photo_folder, open_book
 from colourmatch.book.packing import pack
 from colourmatch.errors import BookError
-
-
-def run(code: str, *arguments: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-c", code, *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=600, cwd=Path(__file__).parents[2])
 
 
 def test_the_argument_goes_before_the_environment_and_that_before_the_data_folder(
@@ -68,7 +62,7 @@ book.open_book(sys.argv[1]).close()
 book.open_book(sys.argv[1]).close()
 print(sorted(early), sorted({"alembic", "scipy", "PIL"} & set(sys.modules)))
 """
-    assert run(code, tmp_path / "b.sqlite").stdout.strip() == "[] []"
+    assert run_python("-c", code, tmp_path / "b.sqlite").stdout.strip() == "[] []"
 
 
 def test_a_locked_book_is_said_to_be_in_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -101,7 +95,7 @@ try:
 except BookError as error:
     print(confirmed, error)
 """
-    said = run(code, tmp_path / "b.sqlite").stdout
+    said = run_python("-c", code, tmp_path / "b.sqlite").stdout
     confirmed, _, text = said.partition(" ")
     assert "There is no room left" in text and "nothing already entered is lost" in text
     with open_book(tmp_path / "b.sqlite") as book:

@@ -6,14 +6,13 @@ spectra, and with the package's own sum, whose step costs what the tolerance say
 """
 
 import importlib.util
-import subprocess
-import sys
 from functools import cache
 
 import numpy as np
 import pytest
 from make_cie_tables import show_tables
 from numpy.testing import assert_allclose
+from processes import run_python
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import (
@@ -132,7 +131,7 @@ def test_d65_and_2_degrees_are_read_without_colour_science():
         "import sys; from colourmatch.colour import spectra; spectra.integration_weights(); "
         "assert spectra.name_illuminant('d65') == 'D65'; print(*sys.modules)"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = run_python("-c", code, check=True)
     assert not {"colour", "scipy", "skimage"} & {name.split(".")[0] for name in done.stdout.split()}
 
 
@@ -141,7 +140,7 @@ def test_colour_science_comes_in_silence_and_leaves_nothing_behind():
         "import sys; from colourmatch.colour.spectra import read_illuminant; read_illuminant('A'); import colour; "
         "print(colour.get_domain_range_scale()); print(*sys.modules)"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = run_python("-c", code, check=True)
     scale, modules = done.stdout.splitlines()
     assert (done.stderr, scale) == ("", "reference")
     held = [name for name in modules.split() if name.split(".")[0] == "matplotlib"]

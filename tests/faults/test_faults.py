@@ -24,6 +24,7 @@ from typing import Any
 
 import pytest
 from PIL import Image
+from processes import ROOT, run_python
 
 from colourmatch.book import archive, checks
 from colourmatch.book import transactions as base
@@ -36,7 +37,6 @@ from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.lot import record_photos
 from colourmatch.workflow.recheck import record_recheck
 
-ROOT = Path(__file__).parents[2]
 #: Where a kill may strike: anywhere within an entry.
 KILLS = 3
 
@@ -54,13 +54,6 @@ def begin(path: Path) -> int:
     with open_book(path) as book:
         book.stocks.add("red", "E129", 1.0)
         return book.lots.begin("Aperitif", 900, "red").id
-
-
-def play(code: str, *arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
-    """Run a piece of code in a process of its own; what it said."""
-    call = [sys.executable, "-c", code, *map(str, arguments)]
-    environ = os.environ | {"PYTHONPATH": str(ROOT)}
-    return subprocess.run(call, capture_output=True, text=True, timeout=600, env=environ, **options)  # type: ignore[call-overload]
 
 
 @pytest.fixture
@@ -102,7 +95,7 @@ def test_a_full_disk_still_reads_and_backs_up(small_disk: Path, tmp_path: Path, 
     path = small_disk / "b.sqlite"
     lot = begin(path)
     if killed:
-        assert play(_KILLED_WITH_A_LOG, path).returncode == 0
+        assert run_python("-c", _KILLED_WITH_A_LOG, path).returncode == 0
         path.with_name("b.sqlite-shm").unlink()
     for way in (read_book, open_or_read_book):
         fill(small_disk)  # the log that the one before has closed has made room
@@ -254,7 +247,7 @@ def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_
     for path, rights in ((locked / "b.sqlite", 0o444), (locked, 0o555), (open_to_all / "c.sqlite.photos", 0o555),
                          (open_to_all / "c.sqlite", 0o666), (photo, 0o644)):  # fmt: skip
         path.chmod(rights)
-    said = play(_READ_ONLY, locked, open_to_all / "c.sqlite", photo, cwd="/")
+    said = run_python("-c", _READ_ONLY, locked, open_to_all / "c.sqlite", photo, cwd="/")
     assert said.returncode == 0, said.stderr
     fresh, entered, kept, backup, lots = said.stdout.splitlines()
     assert "cannot be opened. Check the path and its rights." in fresh
@@ -475,7 +468,7 @@ make_older(sys.argv[1], "0003")
 def old_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A book of version 0003, made by another process: this one has the tables of today."""
     path = tmp_path_factory.mktemp("old") / "b.sqlite"
-    made = play(_OLD_BOOK, path, ROOT / "tests", ROOT / "tests" / "book")
+    made = run_python("-c", _OLD_BOOK, path, ROOT / "tests", ROOT / "tests" / "book")
     assert made.returncode == 0, made.stderr
     return path.read_bytes()
 

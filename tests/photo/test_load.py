@@ -6,8 +6,6 @@ import hashlib
 import io
 import re
 import struct
-import subprocess
-import sys
 import tracemalloc
 import zlib
 from pathlib import Path
@@ -17,6 +15,7 @@ import pytest
 import tifffile
 from drawn import display_p3_profile
 from PIL import Image, ImageOps
+from processes import run_python
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo import load
@@ -372,7 +371,7 @@ def load_within(limit_bytes: int, path: Path, what: str) -> list[int]:
         "from colourmatch.photo.load import load_photo; photo = load_photo(sys.argv[1]);"
         f"print(*(int(v) for part in ({what}) for v in part))"
     )
-    done = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, timeout=600)
+    done = run_python("-c", code, path)
     assert done.returncode == 0, done.stderr
     return [int(word) for word in done.stdout.split()]
 

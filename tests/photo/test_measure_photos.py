@@ -6,12 +6,11 @@ Truth: tests/photos/truth.json, simulated photos with known spectra; "expect" sa
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
+from processes import run_python
 
 TRUTH = json.loads((Path(__file__).parents[1] / "photos" / "truth.json").read_text())["photos"]
 WITH_DIFFERENCE = [name for name in TRUTH if name.startswith(("ladder", "ok", "warn"))]
@@ -29,9 +28,7 @@ REFUSED = {
 @pytest.fixture(scope="module")
 def measured(sample_photos: Path) -> dict[str, Any]:
     """All sample photos by one call, which measures them on all cores; the sound ones make it exit 0."""
-    call = [sys.executable, "-m", "colourmatch", "measure", "--json"]
-    call += [str(sample_photos / name) for name in TRUTH]
-    done = subprocess.run(call, capture_output=True, text=True, timeout=600)
+    done = run_python("-m", "colourmatch", "measure", "--json", *(sample_photos / name for name in TRUTH))
     assert done.returncode == 0, done.stderr
     photos = json.loads(done.stdout)["photos"]
     assert [photo["photo"] for photo in photos] == list(TRUTH)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import pytest
+from processes import run_python
 
 from colourmatch.advice import Advice, Curve
 from colourmatch.measurement import Measurement, Pair
@@ -100,5 +98,5 @@ drawn.go.Figure().add_scatter(x=[1.0], y=[2.0], hovertext=["a"], hoverinfo="text
 
 
 def test_a_chart_is_drawn_while_another_page_is_still_importing_pandas() -> None:
-    done = subprocess.run([sys.executable, "-c", _HALF_READ], capture_output=True, text=True, timeout=600)
+    done = run_python("-c", _HALF_READ)
     assert done.returncode == 0, done.stderr
