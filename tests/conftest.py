@@ -19,6 +19,7 @@ from raw_books import empty_database
 from remembering import remember
 from sqlalchemy import Engine, create_engine
 from sqlalchemy.util import LRUCache
+from xdist.scheduler import LoadFileScheduling
 
 from colourmatch.book import opening
 from colourmatch.book.lot_book import LotBook, open_book
@@ -32,6 +33,20 @@ SAMPLE_PHOTOS = Path(__file__).parent / "photos"
 def pytest_xdist_auto_num_workers() -> int:
     """One worker more than there are cores: a test in a browser waits most of the time."""
     return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
+
+
+class Files(LoadFileScheduling):
+    """A file's tests run in one worker, and those of all files with a browser in two: each starts a browser and an app of its
+    own, which keep what they have compiled, while a third worker computes."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        folder, _, name = super()._split_scope(nodeid).rpartition("/")
+        return f"{folder}/{name if not folder.endswith('browser') else name < 'test_l'}"
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Files | None:
+    return Files(config, log) if config.getvalue("dist") == "loadfile" else None
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
