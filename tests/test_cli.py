@@ -448,7 +448,7 @@ def test_limits_that_are_not_kept_say_so(cli):
 def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
     advice = {"action": "add", "text": "Add 4 drops of red.", "ceiling_cost_delta_e_2000": 15.8}
     advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
-    assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice))
+    assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice, 1))
 
 
 LISTING = "stock list, lot list, lot trend, reference list, phone list, card-profile list"
@@ -514,7 +514,7 @@ def test_a_question_names_the_command_that_answers_it(cli, sample_photos):
     cli("lot", "photo", "1", sample_photos / "ladder1-0.jpg")
     cli("lot add 1 --stock blue --drops 30")
     said = cli("lot", "photo", "1", sample_photos / "ladder1-2.jpg").out
-    assert "colourmatch lot answer LOT --yes" in said and "lot answer LOT --no" in said
+    assert "colourmatch lot answer 1 --yes" in said and "lot answer 1 --no" in said
 
 
 # ---- targets and servings --------------------------------------------------------------------------------

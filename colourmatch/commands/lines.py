@@ -65,7 +65,7 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     yield f"  {combined['text']}"
 
 
-def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
+def advice_lines(told: Mapping[str, Any] | None, lot: int, *, closed: bool = False) -> Iterator[str]:
     """The advice first as its sentence, then what it rests on; for a closed lot only how it ended."""
     if not told:
         return
@@ -81,8 +81,8 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
         if question.text not in advice.text:
             yield f"   {question.text}"
         for cause in question.causes:
-            yield f"   yes: colourmatch lot answer LOT --yes{'' if question.sure else f' --cause {cause.code}'}"
-        yield "   no:  colourmatch lot answer LOT --no"
+            yield f"   yes: colourmatch lot answer {lot} --yes{'' if question.sure else f' --cause {cause.code}'}"
+        yield f"   no:  colourmatch lot answer {lot} --no"
     if advice.expected and not closed:
         expected = figures.tell_interval(advice.expected)
         yield f"   expected CIEDE2000 {expected}: no photo shows the batch as it is"
@@ -111,7 +111,7 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
     for other in advice.other_stocks[1:]:
         yield f"   or: {other.text}"
     if advice.other_stocks:
-        yield f"   Put it to the lot with: colourmatch lot use LOT {advice.other_stocks[0].stock!r}"
+        yield f"   Put it to the lot with: colourmatch lot use {lot} {advice.other_stocks[0].stock!r}"
 
 
 def serving_lines(serving: Sequence[Served], *, closed: bool = False) -> Iterator[str]:
@@ -202,7 +202,7 @@ def lot_lines(told: Mapping[str, Any], *, law: bool = True) -> Iterator[str]:
         yield f"  caution: {NO_PLACE.replace('LOT', str(told['lot']))}"
     yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
     yield from (dose["text"] for dose in told.get("first_dose") or ())
-    answer = list(advice_lines(told["advice"], closed=told["closed"]))
+    answer = list(advice_lines(told["advice"], told["lot"], closed=told["closed"]))
     said = [line for line in answer if line.startswith("-> ")]
     yield from (line for line in answer if line not in said)
     yield from said

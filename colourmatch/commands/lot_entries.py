@@ -285,7 +285,8 @@ def answer_advised(book: LotBook, entry: Any, data: Data, line: str = "") -> Ans
     told = describe_lot(book, entry.lot_id)
     shown = {"lot": entry.lot_id, "entry": entry.id, **data, "advice": told["advice"]}
     return Answer(
-        shown, [line or f"{tell_entry(entry)}.", *advice_lines(told["advice"], closed=told["closed"])]
+        shown,
+        [line or f"{tell_entry(entry)}.", *advice_lines(told["advice"], entry.lot_id, closed=told["closed"])],
     )
 
 

@@ -136,7 +136,7 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     answer = reading.answer_photos(found, data)
     together = (advice or {}).get("combined")
     lines = telling.combined_lines(together) if together and len(together["photos"]) > 1 else ()
-    return answer._replace(text=[*answer.text, *lines, *telling.advice_lines(advice, closed=closed)])
+    return answer._replace(text=[*answer.text, *lines, *telling.advice_lines(advice, lot_id, closed=closed)])
 
 
 def _is_in(book: LotBook, lot: int, path: str) -> bool:
@@ -272,7 +272,7 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
     session.warn(told.warnings)
     data = told.to_json()
     line = f"Lot {lot_id}. {telling.closing_line(data, data['advice'])}"
-    return Answer(data, [line, *telling.advice_lines(data["advice"], closed=True)])
+    return Answer(data, [line, *telling.advice_lines(data["advice"], lot_id, closed=True)])
 
 
 for _command in (

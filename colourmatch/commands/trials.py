@@ -129,7 +129,10 @@ def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: W
     data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice and advice.to_json()}
     return Answer(
         data,
-        [f"Lot {head.id} uses {', '.join(wanted)} now.", *advice_lines(advice.to_json() if advice else None)],
+        [
+            f"Lot {head.id} uses {', '.join(wanted)} now.",
+            *advice_lines(advice.to_json() if advice else None, head.id),
+        ],
     )
 
 

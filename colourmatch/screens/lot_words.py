@@ -195,7 +195,10 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if advice.action == "stop":
         fills_up = set_aside_ml(advice) > 0
-        why = words.tell_why(advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up)
+        helps = next((one.name for one in (*advice.other_stocks, advice.missing_kind) if one), "")
+        why = words.tell_why(
+            advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up, missing=helps
+        )
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
     text = advice.text
     first = html.split_sentence(text)[0]

@@ -223,17 +223,21 @@ PASSED = "a ceiling is passed. Details say which."
 _WHY = {"matched": "It matches.", "ceiling": "It is at your ceiling.", "past": "It is past the match."}
 
 
-def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0, *, fills_up: bool = False) -> str:
-    """Why a lot is to stop, in about five words; untinted_ml: what is to be blended back, or to fill up with.
+def tell_why(
+    reason: str, stocks: Sequence[str], untinted_ml: float = 0.0, *, fills_up: bool = False, missing: str = ""
+) -> str:
+    """Why a lot is to stop, in a few words; untinted_ml: what is to be blended back, or to fill up with; missing: what
+    would bring it nearer.
 
-    >>> tell_why("nearest", ["red"]), tell_why("past", ["red"], 250)
-    ('As near as red comes.', 'Past: blend back 250 ml.')
+    >>> tell_why("nearest", ["red"], missing="something yellow"), tell_why("past", ["red"], 250)
+    ('As near as red comes. Something yellow is missing.', 'Past: blend back 250 ml.')
     """
     if reason == "past" and untinted_ml > 0:
         act = "Spoilt: set aside and fill up" if fills_up else "Past: blend back"
         return f"{act} {figures.tell_amount(untinted_ml)} ml."
     if reason == "nearest":
-        return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}."
+        lacks = f" {figures.begin(missing)} is missing." if missing else ""
+        return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}.{lacks}"
     return _WHY.get(reason, "Nothing more goes in.")
 
 

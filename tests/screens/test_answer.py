@@ -43,6 +43,8 @@ def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
         (advise("add", "rest", RED), "5 drops of red", Answer("add", (("12 drops", ""),), "of red, then stir")),
         (advise("stop", "matched"), "", Answer("stop", (("STOP", ""),), "It matches.")),
         (advise("stop", "nearest"), "", Answer("stop", (("STOP", ""),), "As near as red comes.")),
+        (advise("stop", "nearest", other_stocks=[{"stock": "blue"}]), "",
+         Answer("stop", (("STOP", ""),), "As near as red comes. Blue is missing.")),
         (advise("stop", "ceiling"), "", Answer("stop", (("STOP", ""),), "It is at your ceiling.")),
         (advise("stop", "past", rescue={"untinted_ml": 253.1}), "",
          Answer("stop", (("STOP", ""),), "Past: blend back 250 ml.")),
