@@ -76,6 +76,11 @@ class Pair(Record):
         """Covariance (3, 3) of what is lost, none where it was formerly a part of phone."""
         return np.zeros((3, 3)) if self.lost is None else self.lost
 
+    @property
+    def whole(self) -> Array:
+        """Covariance (3, 3) of the difference in all."""
+        return self.photo + self.scene + self.phone + self.what_is_lost
+
 
 class Colour(Record):
     """A colour beside the one that counts: Lab (3,), its sd (3,) and covariance (3, 3)."""

@@ -30,27 +30,31 @@ def see_photos(story: LotStory) -> list[tuple[PhotoEntry, Seen]]:
     return [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
 
 
-def choose_swatches(story: LotStory, seen: Sequence[Seen]) -> Iterator[tuple[str, Triple, Triple]]:
+def choose_swatches(
+    story: LotStory, photos: Sequence[tuple[PhotoEntry, Seen]]
+) -> Iterator[tuple[str, Triple, Triple]]:
     """Reference and batch on the first and last photo, each placed by its difference in its own photo.
 
     Of each its name, its Lab and the standard deviation of each part.
     """
-    if not seen:
+    if not photos:
         if story.lot.target_lab is not None:
             yield "target colour, entered", story.lot.target_lab, (2.0, 2.0, 2.0)
         return
-    last = seen[-1]
-    shown = next(p for p in story.photos if p.id == last.entry_id).measurement.spots["reference"]
+    latest, last = photos[-1]
+    shown = latest.measurement.spots["reference"]
     sds = shown.lab_sd if shown and shown.lab_sd is not None else np.sqrt(np.diag(last.covariance))
     yield "reference", as_triple(last.reference_lab), as_triple(sds)
-    chosen = [("batch, first photo", seen[0])] if len(seen) > 1 else []
-    for name, one in [*chosen, (f"batch, {'last' if len(seen) > 1 else 'only'} photo", last)]:
-        yield name, as_triple(last.reference_lab + one.gap), as_triple(_gap_sd(one))
+    names = ("batch, first photo", "batch, last photo") if len(photos) > 1 else ("batch, only photo",)
+    for name, one in zip(names, (photos[0], photos[-1]), strict=False):
+        yield name, as_triple(last.reference_lab + one[1].gap), as_triple(_gap_sd(*one))
 
 
-def _gap_sd(seen: Seen) -> Any:
-    """Standard deviation of each part of a difference, shape (3,), the phone's error of scale in it."""
-    return np.sqrt(np.diag(seen.covariance + scale_covariance(seen.gap)))
+def _gap_sd(photo: PhotoEntry, seen: Seen) -> Any:
+    """Standard deviation of each part of a difference, shape (3,); in older records the phone's error of scale in it."""
+    told = photo.measurement.uncertainty
+    whole = seen.covariance + scale_covariance(seen.gap) if told is None else told.whole
+    return np.sqrt(np.diag(whole))
 
 
 # ---- charts ------------------------------------------------------------------------------------------------------
@@ -183,17 +187,20 @@ def draw_approach(story: LotStory, photos: Sequence[PhotoEntry], size: Range, fo
     return chart.drawing
 
 
-def draw_path(story: LotStory, seen: Sequence[Seen], size: Range, fonts: Fonts) -> Drawing:
+def draw_path(
+    story: LotStory, photos: Sequence[tuple[PhotoEntry, Seen]], size: Range, fonts: Fonts
+) -> Drawing:
     """The way of the batch in a* and b*, one scale on both axes, the last reading of the reference as a cross.
 
     Each photo stands where its own difference from the reference puts it.
     """
-    numbers, (_, a_star, b_star) = number_photos(story), seen[-1].reference_lab.tolist()
+    numbers, last = number_photos(story), photos[-1][1].reference_lab
+    a_star, b_star = last[1:].tolist()
     points = []
-    for one in seen:
-        middle, half = seen[-1].reference_lab[1:] + one.gap[1:], K_95 * _gap_sd(one)[1:]
+    for photo, seen in photos:
+        middle, half = (last + seen.gap)[1:], K_95 * _gap_sd(photo, seen)[1:]
         ends = np.stack([middle, middle - half, middle + half])
-        points.append(Point(numbers[one.entry_id], *ends.T.tolist()))
+        points.append(Point(numbers[photo.id], *ends.T.tolist()))
     xs = [a_star, *(end for point in points for end in point.x)]
     ys = [b_star, *(end for point in points for end in point.y)]
     wide, high = size[0] - _LEFT - _RIGHT, size[1] - _BOTTOM - _TOP

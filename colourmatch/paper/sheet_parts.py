@@ -256,10 +256,9 @@ class Parts:
 
     def colour(self) -> list[Any]:
         """Swatches and charts; nothing when no photo was measured."""
-        photos = see_photos(self.story)
-        seen, blocks = [one for _, one in photos], []
+        photos, blocks = see_photos(self.story), []
         pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
-        if shown := list(choose_swatches(self.story, seen)):
+        if shown := list(choose_swatches(self.story, photos)):
             cells: list[Any] = []
             for name, lab, lab_sd in shown:
                 told = tell_lab(lab, lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")
@@ -276,7 +275,7 @@ class Parts:
         size = self.width / 2 - 6, 58 * MM
         approach = draw_approach(self.story, [photo for photo, _ in photos], size, self.fonts)
         charts = [] if approach is None else [approach]
-        charts += [draw_path(self.story, seen, size, self.fonts)] if seen else []
+        charts += [draw_path(self.story, photos, size, self.fonts)] if photos else []
         if charts:
             widths = [self.width / 2] * len(charts)
             blocks += [Spacer(1, 5), Table([charts], colWidths=widths, style=pad, hAlign="LEFT")]

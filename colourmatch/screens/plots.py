@@ -53,10 +53,7 @@ def trace_path(photos: Mapping[int, Measurement], step: Advice | None = None) ->
         return None
     references, batches, pairs = zip(*told.values(), strict=True)
     last, gaps = references[-1], [batch - ref for ref, batch in zip(references, batches, strict=True)]
-    spreads = tuple(
-        None if one is None else (one.photo + one.scene + one.phone + one.what_is_lost).tolist()
-        for one in pairs
-    )
+    spreads = tuple(None if one is None else one.whole.tolist() for one in pairs)
     moved = tuple((last + gap).tolist() for gap in gaps)
     if step is None or not step.predicted_lab:
         return Path(tuple(told), last.tolist(), moved, spreads)

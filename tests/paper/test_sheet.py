@@ -14,6 +14,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.paper.page import choose_fonts
 from colourmatch.paper.sheet import write_lot_sheet
+from colourmatch.paper.sheet_colour import choose_swatches, see_photos
 
 
 def read_sheet(book: LotBook, lot: int | str, paper: str = "a4") -> tuple[str, pypdf.PdfReader]:
@@ -65,6 +66,14 @@ def test_the_history_names_what_was_corrected_and_why(book: LotBook, finished: i
     delta = measured([0.2, -0.3, 0.1])["delta_e_2000"]
     assert delta["low"] == 0 and f"Photo 2 (two.jpg): CIEDE2000 at most {delta['high']:.1f}" in text
     assert "Matched. The difference is 0.4 (between 0.1 and 0.9). Stop here. Closed" in text
+
+
+def test_a_batch_on_the_sheet_is_as_unsure_as_its_photo_says(book: LotBook, lot: int) -> None:
+    unsure = {part: (k * np.eye(3)).tolist() for k, part in enumerate(("photo", "scene", "phone", "lost"), 1)}
+    book.photos.add(lot, measured([0.2, -0.3, 0.1]) | {"uncertainty": unsure})
+    story = book.lots.story(lot)
+    *_, (name, _, sds) = choose_swatches(story, see_photos(story))
+    assert name == "batch, only photo" and sds == pytest.approx([np.sqrt(10)] * 3)
 
 
 def test_swatches_charts_label_and_cautions_are_there(book: LotBook, finished: int) -> None:
