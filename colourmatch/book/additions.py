@@ -176,6 +176,17 @@ class StockCorrection:
     entries: tuple[tuple[int, int], ...] = ()
     thinned: tuple[str, ...] = ()
 
+    @property
+    def told(self) -> list[str]:
+        """What was put right, then what follows from it, sentence by sentence."""
+        lines = [f"Corrected: {self.stock.corrected[-1]}."]
+        if self.thinned:
+            lines.append(f"Thinned from it, and put right with it: {', '.join(self.thinned)}.")
+        if lots := sorted({lot_id for lot_id, _ in self.entries}):
+            doses = f"{len(self.entries)}, in lot {', '.join(map(str, lots))}"
+            lines.append(f"Doses of open lots that count by the new label now: {doses}.")
+        return lines
+
 
 def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str, Any]) -> dict[str, Any]:
     """The changes as they are kept; InputError for what is not possible, is taken, or is so already."""

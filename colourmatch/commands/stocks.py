@@ -316,13 +316,8 @@ def correct(session: Session, name: str, new_name: str | None, reason: str | Non
         "corrected_doses": [{"lot": lot_id, "entry": new} for lot_id, new in done.entries],
         "corrected_stocks": list(done.thinned),
     }
-    lines = [f"Corrected: {entry.corrected[-1]}.", sum_up(entry)]
-    if done.thinned:
-        lines.append(f"Thinned from it, and put right with it: {', '.join(done.thinned)}.")
-    if lots := sorted({lot_id for lot_id, _ in done.entries}):
-        doses = f"{len(done.entries)}, in lot {', '.join(map(str, lots))}"
-        lines.append(f"Doses of open lots that count by the new label now: {doses}.")
-    return Answer(data, lines)
+    corrected, *follows = done.told
+    return Answer(data, [corrected, sum_up(entry), *follows])
 
 
 @stock.command(example="colourmatch stock reset red --reason 'made up again'")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import streamlit as st
 
@@ -38,6 +39,7 @@ def show() -> None:
         if session.may_enter():
             show_new_stock(bool(leave_out_example(stocks)))
             show_thinning(stocks)
+            show_correcting(stocks)
             show_putting_away(stocks)
     with second:
         show_new_lot(stocks) if session.may_enter() else st.html(html.empty(_ONLY_READ))
@@ -298,6 +300,32 @@ def show_thinning(stocks: list[StockEntry]) -> None:
             return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures right."
 
         act.offer("Add the thinned stock", thin, "add", width="content")
+
+
+def show_correcting(stocks: list[StockEntry]) -> None:
+    """The name and the strength of a stock that were typed wrong."""
+    if not stocks:
+        return
+    act = begin_act("right")
+    with st.expander("Put a label right", expanded=act.is_typed()):
+        stock = choose_stock("Stock", stocks, act.key("stock"))
+        name = ask_name("Its name", act.key("name", stock.id), value=stock.name)
+        strength = ask_number(
+            st, "Strength by its label, g in 100 ml", act.key("strength", stock.id), stock.label_strength_g_per_100ml,
+            0.0, 100.0, 0.1, help="Doses of open lots count by it then. What photos taught stays.",
+        )  # fmt: skip
+        why = st.text_input("Reason", key=act.key("reason"), placeholder="the label was misread")
+
+        def put_right(token: str) -> str:
+            now = {"name": stock.name, "strength_g_per_100ml": stock.label_strength_g_per_100ml}
+            typed: dict[str, str | float] = {"name": name, "strength_g_per_100ml": strength}
+            changed: dict[str, Any] = {key: value for key, value in typed.items() if value != now[key]}
+            if not changed:
+                raise InputError("Nothing was changed. Change the name or the strength first.")
+            done = session.current_book().stocks.correct(stock.id, why, **changed, **session.by(token))
+            return " ".join(done.told)
+
+        act.offer("Write the correction", put_right, "write", width="content")
 
 
 def show_putting_away(stocks: list[StockEntry]) -> None:

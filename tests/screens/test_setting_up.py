@@ -85,6 +85,19 @@ def test_drops_of_another_dropper_say_nothing_of_what_the_last_lots_poured(
     assert 1.05 < book.stocks.get("red").strength_factor < 1.2
 
 
+def test_a_strength_that_was_typed_wrong_is_put_right_for_open_lots_too(book: LotBook, lot_id: int) -> None:
+    book.additions.add(lot_id, "red", drops=20)
+    app = tap(open_app("set_up"), "right-write")
+    assert "Nothing was changed" in refusal(app)
+    tap(fill(app, {"right-strength": 2.0}), "right-write")
+    assert "needs its reason" in refusal(app) and book.stocks.get("red").label_strength_g_per_100ml == 1
+    tap(fill(app, {"right-reason": "misread"}), "right-write")
+    assert book.stocks.get("red").label_strength_g_per_100ml == 2 and not app.error
+    assert book.lots.story(lot_id).additions[0].mg == pytest.approx(20) and "count by the new label" in shown(
+        app
+    )
+
+
 def test_a_stock_is_thinned_and_put_away_one_tap_a_stock(book: LotBook, red: str) -> None:
     app = tap(fill(open_app("set_up"), {"thin-fold": 5.0}), "thin-add")
     thin = book.stocks.get("red 1 in 5")
