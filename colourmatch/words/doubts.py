@@ -26,12 +26,12 @@ _CAUSES = {
         "the glasses stood the other way round", "Yes, read it so",
     ),
     "thinned-unequally": (
-        "In {photo} the batch seems thinned {more} than the reference. Thin both alike and photograph again.",
+        "In {photo} the batch seems thinned {more} than the reference. Was it? Then thin both alike and photograph again.",
         "the batch was thinned {more} than the reference in {photo}", "the glasses were thinned unequally",
         "the glasses were thinned unequally", "Leave that photo out",
     ),
     "reference-paler": (
-        "The reference seems paler in {photo} than before. Pour it afresh and photograph again.",
+        "The reference seems paler in {photo} than before. Is it? Then pour it afresh and photograph again.",
         "the reference was paler in {photo}", "the reference had grown paler",
         "the reference had grown paler", "Leave that photo out",
     ),
@@ -46,7 +46,7 @@ _CAUSES = {
         "it did not go in", "Yes, it did not go in",
     ),
     "not-stirred": (
-        "Stir and photograph again: {share} the dose shows in {photo}.",
+        "{share} the dose shows in {photo}. Was it not stirred in? Then stir and photograph again.",
         "{share} the dose was stirred in for {photo}", "not stirred in",
         "it was not stirred in", "Leave that photo out",
     ),
