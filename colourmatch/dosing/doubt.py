@@ -19,7 +19,7 @@ RAISED = 0.5
 #: when it has this part.
 DOMINATES, LEARNT = 0.8, 0.97
 #: What makes one photo of a state differ from the next.
-_OF_ONE_PHOTO = ("glasses-swapped", "photo-before-addition", "not-stirred")
+_OF_ONE_PHOTO = ("glasses-swapped", "photo-before-addition", "not-stirred", "other-photo")
 #: What a first photo shows ends no lot that is further off than so many tolerances: glasses may stand wrong.
 FAR = 3.0
 

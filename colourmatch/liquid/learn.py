@@ -38,6 +38,8 @@ DRAWS = 160
 #: A strength, shape or phone this many prior standard deviations away means that the photos contradict each other.
 _MOST_STRAIN = 4.5
 
+#: So many times as unsure is a photo of other liquids than the lot's: it tells next to nothing.
+_BLIND = 100.0
 #: Steps to the most probable fit of each recipe, and from there to a draw of it, of which most stand still by then.
 _STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 12
 #: After so many steps a kind whose log evidence is so much below the best is not followed further.
@@ -292,6 +294,7 @@ def _residuals(
 ) -> tuple[Array, Array]:
     """Whitened residuals (D, R) and Jacobian (D, R, P) against targets, one (D, 3 or 6) array per shot."""
     predicted = _predict(layout, draws, data, hands, kind)
+    clear = np.where(hands.blind[kind], 1 / _BLIND, 1.0)
     rows, slopes = [], []
     for n, whiten in enumerate(data.whiten):
         parts = [(predicted.batch, 3)]
@@ -300,8 +303,8 @@ def _residuals(
         parts.append((predicted.gap, data.gap_size[n]))
         seen = np.concatenate([values[:, n, :size] for (values, _), size in parts], axis=1)
         slope = np.concatenate([jacobian[:, n, :size] for (_, jacobian), size in parts], axis=1)
-        rows.append((seen - target[n]) @ whiten.T)
-        slopes.append(whiten @ slope)
+        rows.append(clear[:, n, None] * ((seen - target[n]) @ whiten.T))
+        slopes.append(clear[:, n, None, None] * (whiten @ slope))
     return np.concatenate(rows, axis=1), np.concatenate(slopes, axis=1)
 
 
@@ -328,6 +331,8 @@ def fit_lot(
     hands = stack(mishaps or [Mishap("", 0.0, len(shots), len(stocks))], view.path_cm)
     layout, data = LotModel(stocks, known, view, has_part=hands.has_part), prepare(shots, cameras)
     chance, mean, sd, kinds = _kinds_of_lot(layout, hands)
+    # the evidence of a photo that tells next to nothing: its density is that much lower in each of its figures
+    chance = chance - np.log(_BLIND) * (hands.blind @ [len(seen) for seen in data.y])[kinds]
 
     def against(target: list[Array], kind: Places) -> Residuals:
         return lambda at, who: _residuals(layout, at, data, [one[who] for one in target], hands, kind[who])

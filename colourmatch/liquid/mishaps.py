@@ -19,8 +19,8 @@ from colourmatch.records import Array
 #: The cause that is nobody's slip.
 LABEL = "label"
 #: Chances before any photo, of one photo or one dose each (facts of the trade, no source: a slip in some tens of acts).
-_SWAPPED, _THINNED, _PALER, _AMOUNT, _NOTHING, _UNSTIRRED, _BOTTLE, _LATE = (
-    0.01, 0.015, 0.003, 0.015, 0.005, 0.015, 0.01, 0.008,
+_SWAPPED, _THINNED, _PALER, _AMOUNT, _NOTHING, _UNSTIRRED, _BOTTLE, _LATE, _OTHER = (
+    0.01, 0.015, 0.003, 0.015, 0.005, 0.015, 0.01, 0.008, 0.003,
 )  # fmt: skip
 #: Chance that a stock that no lot has tried is about half or twice as strong as its label, and how near (sd of the log).
 _LABEL, LABEL_LOG_SD = 0.02, 0.15
@@ -69,7 +69,7 @@ class Mishap:
     for none. swapped (N,): the glasses stood the other way round. less, more (N, S): mg per litre of each stock that was
     noted and is not there, and that is there times an unknown part; other (N,): the same of another bottle, ...; the
     last of N is now. part: median and log sd of the unknown part. deeper, reference_deeper (N,): depth over what was
-    noted. label: (S,) shift of the log of each stock's strength.
+    noted. label: (S,) shift of the log of each stock's strength. blind (N,): the photo shows other liquids than the lot's.
     """
 
     code: str
@@ -87,10 +87,11 @@ class Mishap:
     deeper: Array = field(default_factory=lambda: np.zeros(0))
     reference_deeper: Array = field(default_factory=lambda: np.zeros(0))
     label: Array = field(default_factory=lambda: np.zeros(0))
+    blind: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
 
     def __post_init__(self) -> None:
         shapes = {
-            "swapped": ((self.shots,), False), "less": ((self.shots + 1, self.stocks), 0.0),
+            "swapped": ((self.shots,), False), "blind": ((self.shots,), False), "less": ((self.shots + 1, self.stocks), 0.0),
             "more": ((self.shots + 1, self.stocks), 0.0), "other": ((self.shots + 1,), 0.0),
             "deeper": ((self.shots,), 1.0), "reference_deeper": ((self.shots,), 1.0), "label": ((self.stocks,), 0.0),
         }  # fmt: skip
@@ -135,12 +136,15 @@ def _at(shots: int, place: int, value: float, otherwise: float = 1.0) -> Array:
 
 
 def _of_glasses(plain: Mishap, dilution: float, references: Sequence[bool]) -> Iterator[Mishap]:
-    """Glasses that stood the other way round, a batch thinned otherwise than its reference, a reference that grew pale."""
+    """Glasses of something else or the other way round, a batch thinned otherwise than its reference, a reference that
+    grew pale."""
     count = plain.shots
     for shot in range(max(count - _LOOKED_AT, 0), count):
+        where = np.arange(count) == shot
+        if count > 1:
+            yield replace(plain, code="other-photo", log_chance=float(np.log(_OTHER)), shot=shot, blind=where)
         if not references[shot]:
             continue
-        where = np.arange(count) == shot
         yield replace(plain, code="glasses-swapped", log_chance=np.log(_SWAPPED), shot=shot, swapped=where)
         parts = {dilution + 1, max(dilution - 1, 1.0), 1.0} - {dilution}
         chance = float(np.log(_THINNED / len(parts) / 2))
@@ -228,6 +232,7 @@ class Hands:
     deeper: Array
     reference_deeper: Array
     label: Array
+    blind: NDArray[np.bool_]
     part: Array
 
     @property
@@ -261,5 +266,6 @@ def stack(mishaps: Sequence[Mishap], path_cm: float) -> Hands:
         deeper=np.array([one.deeper for one in mishaps]),
         reference_deeper=np.array([one.reference_deeper for one in mishaps]),
         label=np.array([one.label for one in mishaps]),
+        blind=np.array([one.blind for one in mishaps]),
         part=np.array([(0.0, 1.0) if m.part is None else (np.log(m.part[0]), m.part[1]) for m in mishaps]),
     )

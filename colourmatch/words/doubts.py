@@ -25,6 +25,11 @@ _CAUSES = {
         "the glasses stood the other way round in {photo}", "the glasses stood the other way round",
         "the glasses stood the other way round", "Yes, read it so",
     ),
+    "other-photo": (
+        "{photo} seems to show other liquids than this lot's. Leave it out?",
+        "{photo} shows other liquids than this lot's", "it shows other liquids",
+        "it shows other liquids than the lot's", "Leave that photo out",
+    ),
     "thinned-unequally": (
         "In {photo} the batch seems thinned {more} than the reference. Was it? Then thin both alike and photograph again.",
         "the batch was thinned {more} than the reference in {photo}", "the glasses were thinned unequally",

@@ -66,7 +66,7 @@ def test_all_chances_are_one_and_what_was_noted_is_by_far_the_likeliest():
     assert chances.sum() == pytest.approx(1) and every[0].code == "" and chances[0] > 0.6
     assert {one.code for one in every[1:]} == {
         "glasses-swapped", "thinned-unequally", "reference-paler", "dose-amount", "dose-missing", "other-bottle",
-        "not-stirred", "photo-before-addition", "label",
+        "not-stirred", "photo-before-addition", "label", "other-photo",
     }  # fmt: skip
 
 
@@ -99,6 +99,12 @@ WRONG = {
         for n, shot in enumerate(shoot(batch_of(0, 12, 24)))
     ],
     "thinned-unequally": shoot([*batch_of(0, 12, 24)], deeper={2: 5.0}),
+    "other-photo": [
+        *shoot(batch_of(0, 12)),
+        replace(
+            shoot(batch_of(0, 12, 24))[2], reference_lab=look(20 * BLUE), batch_lab=look(5 * BLUE + 9 * RED)
+        ),
+    ],
 }
 
 
@@ -108,6 +114,14 @@ def test_what_went_wrong_is_among_the_causes_named(code):
     assert doubt is not None and code in {cause.code for cause in doubt.causes}
     assert 1 <= len(doubt.causes) <= 2 and doubt.dominates == (len(doubt.causes) == 1)
     assert {cause.shot for cause in doubt.causes if cause.code == code} == {2}
+
+
+def test_a_photo_of_another_lot_teaches_nothing_of_this_one():
+    fit, without = weigh(WRONG["other-photo"]), weigh(WRONG["other-photo"][:2])
+    assert find_doubt(fit).causes[0].chance > 0.9
+    assert np.quantile(fit.strength_factors, (0.1, 0.9)) == pytest.approx(
+        np.quantile(without.strength_factors, (0.1, 0.9)), rel=0.1
+    )
 
 
 def test_twice_the_dose_is_found_with_its_part_and_counts_for_what_is_in():

@@ -8,7 +8,7 @@ from colourmatch.words import doubts
 
 CODES = (
     "glasses-swapped", "thinned-unequally", "reference-paler", "dose-amount", "dose-missing", "not-stirred",
-    "photo-before-addition", "other-bottle", "label",
+    "photo-before-addition", "other-bottle", "label", "other-photo",
 )  # fmt: skip
 
 
