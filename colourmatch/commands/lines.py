@@ -100,8 +100,9 @@ def advice_lines(told: Mapping[str, Any] | None, lot: int, *, closed: bool = Fal
             yield f"   in all   {amount} to the nearest point{held}"
     yield from (f"   {one.text}" for one in (advice.amounts, *advice.surprises) if one and one.text)
     if advice.ceiling_left_mg_per_l is not None:
-        # without a reading a bottle may be stronger than its label says
-        known = "by the photos" if advice.now else "should a bottle be stronger than its label"
+        # of a plan without a reading a bottle may be stronger than its label says
+        cautious = "should a bottle be stronger than its label" if advice.expected else "by the labels"
+        known = "by the photos" if advice.now else cautious
         yield f"   ceiling  {figures.tell_left(advice.ceiling_left_mg_per_l)}, {known}"
     if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
         still = f": still {advice.missing}" if advice.missing else ""

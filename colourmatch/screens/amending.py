@@ -24,7 +24,8 @@ def ask_amendment(story: kinds.LotStory) -> None:
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
         words = "Stocks, the main one first"
         stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=act.key("stocks"))
-        typed = {"stocks": stocks} | fields.ask_head(act, fields.FIGURES, lot, lot.label_lines, low=0.0)
+        called = {"volume_ml": "Batch at the beginning, ml"}
+        typed = {"stocks": stocks} | fields.ask_head(act, fields.FIGURES, lot, lot.label_lines, called)
         reason = st.text_input("Reason", key=act.key("reason"), placeholder="mistyped")
 
         def amend(token: str) -> str:

@@ -73,7 +73,7 @@ def show_lots() -> None:
         said = [f"the {kind} {name}" for kind, name in chosen.items() if name]
         if not said:
             raise InputError("Choose a card or a light first.")
-        note_for_lot(book, lot, **chosen, entered_by=session.entered_by())
+        note_for_lot(book, lot, **chosen, entered_by=session.who_enters())
         return f"Photos of {lots[lot]} are now read with {' and '.join(said)}."
 
     words = "Read its photos with these"
@@ -110,7 +110,7 @@ def offer(place: Any, words: str, action: str, act: Callable[..., Any], said: st
     """A button that does something with a card, or with a phone in a light; said: the sentence that says so."""
 
     def do(_token: str) -> str:
-        act(session.current_book(), *named, entered_by=session.entered_by())
+        act(session.current_book(), *named, entered_by=session.who_enters())
         return said
 
     begin_act(action).offer(words, do, *named, at=place)
@@ -165,7 +165,7 @@ def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: flo
         with st.spinner("Reading the card …"):
             told = cards.photograph_card(
                 session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
-                paper=(paper, PAPER_SD), entered_by=session.entered_by(),
+                paper=(paper, PAPER_SD), entered_by=session.who_enters(),
             )  # fmt: skip
         both = zip(told.photos, files, strict=True)
         bad = [((one.photo, one.error), file) for one, file in both if one.error]

@@ -98,8 +98,8 @@ def ask_number(
     step: float | None = None,
     **other: Any,
 ) -> Any:
-    """A field for a number from `low` (0 where None) up to `high`; another one is said, counts as the nearest end, and ends
-    the act whose token its key holds.
+    """A field for a number from `low` (0 where None) up to `high`; while it holds another one nothing is entered with it
+    (session.who_enters); where no act would say so it is said at once, and the nearest end counts.
 
     A browser that knew the ends would show such a number and send the one before it.
     """
@@ -109,25 +109,17 @@ def ask_number(
         return typed
     ends = f"{tell_typed(least)} or more" if high is None else f"{tell_typed(least)} to {tell_typed(most)}"
     said = f"{words}: {tell_typed(typed)} cannot be. Give {ends}."
-    if not session.refuse_act(key, said):
-        place.error(html.plain(said))
+    if not session.note_out_of_reach(key, said.replace("\\", "")):  # names in words are escaped
+        place.error(said)
     return min(max(typed, least), most)
 
 
-def ask_figure(
-    place: Any, name: str, key: str, value: float | None, *, words: str = "", low: float | None = None, **other: Any
-) -> Any:  # fmt: skip
+def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: str = "", **other: Any) -> Any:
     """A field for a figure in a place of the page; `words` call it otherwise, `other` goes to the field as it is."""
     called, step, told = FIGURES[name]
     _, least, _, high, _ = LIMITS[name]
     hint = "none" if name == "ceiling_mg_per_l" else None
-    given = {
-        "low": least if low is None else low,
-        "high": high,
-        "step": step,
-        "help": told,
-        "placeholder": hint,
-    }
+    given = {"low": least, "high": high, "step": step, "help": told, "placeholder": hint}
     return ask_number(place, words or called, key, value, **given | other)
 
 
@@ -187,13 +179,19 @@ def ask_hand(key: str, value: str = "drops") -> str:
 
 
 def ask_head(
-    act: Act, names: Collection[str], now: LotFigures, lines: Mapping[str, str], **other: Any
+    act: Act,
+    names: Collection[str],
+    now: LotFigures,
+    lines: Mapping[str, str],
+    called: Mapping[str, str] = {},
 ) -> dict[str, Any]:
-    """Figures of a lot, those of `names` in two columns, at first as they are now; `lines`: those of its label."""
+    """Figures of a lot, those of `names` in two columns, at first as they are now; `lines`: those of its label; called:
+    what some are called here."""
     rows = [st.columns(2) for _ in range(len(names) // 2 + 1)]  # row by row, so that a phone keeps the order
     places = iter([place for row in rows for place in row])
     head = {
-        name: ask_figure(next(places), name, act.key(name), getattr(now, name), **other) for name in names
+        name: ask_figure(next(places), name, act.key(name), getattr(now, name), words=called.get(name, ""))
+        for name in names
     }
     return head | {
         "already_colourant": ask_already(next(places), act.key("already-which"), now.already_colourant),

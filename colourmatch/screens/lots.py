@@ -99,7 +99,7 @@ def draw_row(story: LotStory) -> str:
     return (
         f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{html.as_html(lot.name)}</b>'
         f'<p class="cm-quiet">{told}</p></div>'
-        f'<div class="cm-apart">{apart}<small>{ends.rstrip(")")}</small></div></div>'
+        f'<div class="cm-apart">{apart}<small>{ends.rstrip(")").replace(" to ", "–")}</small></div></div>'
     )
 
 
@@ -245,7 +245,7 @@ def take_photos(story: LotStory) -> None:
         refused, unread, kept, bar = [], [], 0, st.progress(0.0)
         for number, file in enumerate(files):
             bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
-            book, by = session.current_book(), session.entered_by()
+            book, by = session.current_book(), session.who_enters()
             (sent,) = record_recheck(book, story.lot.id, [file], entered_by=by)
             if sent.note:
                 refused.append((file[1], sent.note))

@@ -18,7 +18,6 @@ from colourmatch.screens.photo_view import end_upload, show_photo, show_refused,
 from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.again import find_first_dose
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.lot import Thinning, find_thinning, record_photos, view_of_photos
 
@@ -152,7 +151,7 @@ def find_advice(story: LotStory) -> Advice:
     if (known := lot_words.advice_of_last_photo(story)) is not None:
         return known
     with st.spinner("Working out the next step …"):
-        advice, first = session.advise(story), find_first_dose(session.current_book(), story)
+        advice, first = session.advise(story), session.first_dose(story)
     if not any(dose.measured.quantity for dose in first):
         return advice
     steps = (Dose(one.stock, one.step_drops, round(one.step_ml, 3), measured=one.measured) for one in first)
@@ -190,7 +189,7 @@ def take_photos(
     with session.failures_shown():
         for data, name in files:
             picture.html(draw_measuring(data))
-            book, by = session.current_book(), session.entered_by()
+            book, by = session.current_book(), session.who_enters()
             found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
             if found.measurement.refused:
                 refused.append((name, found.measurement.refused))

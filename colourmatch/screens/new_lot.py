@@ -220,7 +220,7 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     )
     counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
     weight = fields.ask_number(
-        rows[1][1], "Weight", key.format("weight"), counted, 0.1, 100.0, 0.5, help=told
+        rows[1][1], "Weight", key.format("weight"), counted, 0.001, 1000.0, 0.5, help=told
     )
     given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed

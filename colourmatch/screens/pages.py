@@ -138,7 +138,7 @@ def _be_run_again() -> None:
 
 def dress_page() -> None:
     """Put sheets, scripts and the watch over the connection on the page; called once in every run, as its first."""
-    st.session_state.pop("refused-acts", None)
+    st.session_state["out-of-reach"] = {}
     for name in ("page.css", "match.css", "decimal_comma.js", "desk.js", "unsent.js"):
         st.html(read_part(name), unsafe_allow_javascript=name.endswith(".js"))
     visit = get_script_run_ctx()

@@ -249,7 +249,7 @@ def offer_lot(store: Store, reflectance: float) -> None:
         if not st.button("Put it into this lot", key=f"picker-record-{chosen}", width="stretch"):
             return
         with session.failures_shown():
-            kept, book, by = 0, session.current_book(), session.entered_by()
+            kept, book, by = 0, session.current_book(), session.who_enters()
             for photo in store.photos:
                 given = photo.given(reflectance)
                 if given and "batch" in given:

@@ -91,7 +91,7 @@ def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act
         with st.spinner("Measuring …"):
             sent = noted.record_reference(
                 session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
-                entered_by=session.entered_by(),
+                entered_by=session.who_enters(),
             )  # fmt: skip
         bad = [(one.note or "", file) for one, file in zip(sent, files, strict=True) if one.entry is None]
         refused = [(file[1], note) for note, file in bad]
@@ -128,7 +128,7 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: fields.Act
         check_name(name)
         noted.enter_reference(
             session.current_book(), name, lab, lab_sd=[sd] * 3, depth_mm=view[0], dilution=view[1], notes=notes,
-            entered_by=session.entered_by(),
+            entered_by=session.who_enters(),
         )  # fmt: skip
         return f"The colour of the reference {name} is entered."
 
@@ -145,7 +145,7 @@ def ask_own_lot(name: str, act: fields.Act) -> None:
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
 
     def take(token: str) -> str:
-        book, by = session.current_book(), session.entered_by()
+        book, by = session.current_book(), session.who_enters()
         made = noted.target_from_lot(book, source, name=name or None, entered_by=by)
         return f"{book.references.get(made.reference_id).name} is a reference now."
 

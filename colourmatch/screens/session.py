@@ -25,6 +25,7 @@ from colourmatch.words.figures import tell_typed
 
 if TYPE_CHECKING:
     from colourmatch.advice import Advice
+    from colourmatch.workflow.again import FirstDose
     from colourmatch.workflow.recheck import Drift
 
 _LOG = logging.getLogger("colourmatch")
@@ -169,15 +170,6 @@ def _tell_outdated(token: str) -> None:
             st.warning(_OUTDATED)
 
 
-def refuse_act(key: str, said: str) -> bool:
-    """In this run, refuse the act whose token the key of a field holds, with a sentence; whether there is one."""
-    begun = (name for name in st.session_state if str(name).startswith("token-"))
-    token = next((token for name in begun if (token := str(st.session_state[name])) in key), None)
-    if token is not None:
-        st.session_state.setdefault("refused-acts", {})[token] = said
-    return token is not None
-
-
 def act_once(action: str, act: Once, *, to_top: bool = False) -> None:
     """Do something with its token; when it succeeds say what it says, renew the token and start over.
 
@@ -186,8 +178,6 @@ def act_once(action: str, act: Once, *, to_top: bool = False) -> None:
     """
     with failures_shown():
         token = token_for(action)
-        if said := st.session_state.pop("refused-acts", {}).get(token):
-            raise InputError(said)
         try:
             text = _done[token] = act(token)
         except UsedTokenError:  # what was entered with it is there; what is typed now is another act
@@ -228,9 +218,12 @@ def mark_of(story: LotStory) -> tuple[Any, ...]:
 
 @st.cache_data(show_spinner=False, max_entries=128)
 def _compute(_book: LotBook, what: str, lot_id: int, mark: tuple[Any, ...]) -> Any:
+    from colourmatch.workflow.again import find_first_dose
     from colourmatch.workflow.lot import advise_lot
     from colourmatch.workflow.recheck import read_drift
 
+    if what == "first-dose":
+        return find_first_dose(_book, _book.lots.story(lot_id))
     return (read_drift if what == "drift" else advise_lot)(_book, lot_id)
 
 
@@ -238,6 +231,12 @@ def advise(story: LotStory) -> Advice:
     """What to do with an open lot now; worked out again only when something was entered since."""
     advice: Advice = _compute(current_book(), "advice", story.lot.id, mark_of(story))
     return advice
+
+
+def first_dose(story: LotStory) -> list[FirstDose]:
+    """What lots like an open one taught of its first dose; looked up again only when something was entered since."""
+    found: list[FirstDose] = _compute(current_book(), "first-dose", story.lot.id, mark_of(story))
+    return found
 
 
 def read_drift(story: LotStory) -> Drift:
@@ -290,9 +289,24 @@ def entered_by() -> str | None:
     return str(st.session_state.get("who") or "").strip()[:120] or None
 
 
+def note_out_of_reach(key: str, said: str) -> bool:
+    """Note for this run that the number of a field is out of reach; whether the field is an act's, by its token."""
+    st.session_state.setdefault("out-of-reach", {})[key] = said
+    begun = [str(value) for name, value in st.session_state.items() if str(name).startswith("token-")]
+    return any(token in key for token in begun)
+
+
+def who_enters(token: str = "") -> str | None:
+    """Who enters something; InputError while a number of its act, or of the page where it has no token, is out of reach."""
+    for key, said in st.session_state.get("out-of-reach", {}).items():
+        if not token or key.rpartition("-")[2] in token:
+            raise InputError(said)
+    return entered_by()
+
+
 def by(token: str) -> By:
-    """Who enters something in this visit, and the token of the act."""
-    return {"entered_by": entered_by(), "token": token}
+    """Who enters something in this visit, and the token of the act; InputError as in `who_enters`."""
+    return {"entered_by": who_enters(token), "token": token}
 
 
 def keep_habits() -> None:

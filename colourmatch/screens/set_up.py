@@ -39,7 +39,6 @@ def show() -> None:
         if session.may_enter():
             show_new_stock(bool(leave_out_example(stocks)))
             show_thinning(stocks)
-            show_correcting(stocks)
             show_putting_away(stocks)
     with second:
         show_new_lot(stocks) if session.may_enter() else st.html(html.empty(_ONLY_READ))
@@ -76,8 +75,11 @@ def show_stocks(stocks: list[StockEntry]) -> None:
         )
     st.html("".join(rows))
     st.caption(f"{SEEN_DROPS} drops a litre, {SEEN_DEPTH_MM:g} mm deep")
-    with st.expander("Details"):
+    act = begin_act("right")
+    with st.expander("Details", expanded=act.is_typed()):
         st.html(html.facts({stock.name: describe_stock(stock) for stock in stocks}))
+        if session.may_enter():
+            ask_correction(act, stocks)
 
 
 def show_new_stock(folded: bool) -> None:
@@ -210,7 +212,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
     act = begin_act("weigh")
     with st.container(border=True):
         stock = choose_stock("Stock", stocks, act.key("stock"))
-        drops = st.number_input("Drops", value=40, min_value=0, max_value=1000, step=1, key=act.key("drops"))
+        drops = int(ask_number(st, "Drops", act.key("drops"), 40.0, 0.0, 1000.0, 1.0) or 0)
         grams = ask_number(
             st, "Grams", act.key("grams"), None, 0.0, 500.0, 0.01, format="%.2f", placeholder="1.93"
         )
@@ -302,30 +304,27 @@ def show_thinning(stocks: list[StockEntry]) -> None:
         act.offer("Add the thinned stock", thin, "add", width="content")
 
 
-def show_correcting(stocks: list[StockEntry]) -> None:
+def ask_correction(act: fields.Act, stocks: list[StockEntry]) -> None:
     """The name and the strength of a stock that were typed wrong."""
-    if not stocks:
-        return
-    act = begin_act("right")
-    with st.expander("Put a label right", expanded=act.is_typed()):
-        stock = choose_stock("Stock", stocks, act.key("stock"))
-        name = ask_name("Its name", act.key("name", stock.id), value=stock.name)
-        strength = ask_number(
-            st, "Strength by its label, g in 100 ml", act.key("strength", stock.id), stock.label_strength_g_per_100ml,
-            0.0, 100.0, 0.1, help="Doses of open lots count by it then. What photos taught stays.",
-        )  # fmt: skip
-        why = st.text_input("Reason", key=act.key("reason"), placeholder="the label was misread")
+    st.subheader("Put a label right")
+    stock = choose_stock("Stock", stocks, act.key("stock"))
+    name = ask_name("Its name", act.key("name", stock.id), value=stock.name)
+    strength = ask_number(
+        st, "Strength by its label, g in 100 ml", act.key("strength", stock.id), stock.label_strength_g_per_100ml,
+        0.0, 100.0, 0.1, help="Doses of open lots count by it then. What photos taught stays.",
+    )  # fmt: skip
+    why = st.text_input("Reason", key=act.key("reason"), placeholder="the label was misread")
 
-        def put_right(token: str) -> str:
-            now = {"name": stock.name, "strength_g_per_100ml": stock.label_strength_g_per_100ml}
-            typed: dict[str, str | float] = {"name": name, "strength_g_per_100ml": strength}
-            changed: dict[str, Any] = {key: value for key, value in typed.items() if value != now[key]}
-            if not changed:
-                raise InputError("Nothing was changed. Change the name or the strength first.")
-            done = session.current_book().stocks.correct(stock.id, why, **changed, **session.by(token))
-            return " ".join(done.told)
+    def put_right(token: str) -> str:
+        now = {"name": stock.name, "strength_g_per_100ml": stock.label_strength_g_per_100ml}
+        typed: dict[str, str | float] = {"name": name, "strength_g_per_100ml": strength}
+        changed: dict[str, Any] = {key: value for key, value in typed.items() if value != now[key]}
+        if not changed:
+            raise InputError("Nothing was changed. Change the name or the strength first.")
+        done = session.current_book().stocks.correct(stock.id, why, **changed, **session.by(token))
+        return " ".join(done.told)
 
-        act.offer("Write the correction", put_right, "write", width="content")
+    act.offer("Write the correction", put_right, "write", width="content")
 
 
 def show_putting_away(stocks: list[StockEntry]) -> None:
@@ -334,7 +333,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         return
     with st.expander("Empty or made again"):
         stock = choose_stock("Stock", stocks, "away-stock")
-        chosen, shelf, by = stock.id, session.current_book().stocks, session.entered_by()
+        chosen, shelf = stock.id, session.current_book().stocks
         fresh = ask_bottle(f"fresh-{{}}-{chosen}")
 
         def refill(token: str) -> str:
@@ -345,7 +344,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         begin_act("away-fresh").offer("A fresh bottle takes its place", refill, chosen, width="content")
 
         def put_away(_token: str) -> str:
-            return f"The stock {shelf.put_away(chosen, entered_by=by).name} is put away. Its history stays."
+            return f"The stock {shelf.put_away(chosen, entered_by=session.who_enters()).name} is put away. Its history stays."
 
         begin_act("away-put").offer("Put it away", put_away, chosen, width="content")
         if not stock.learnt:
@@ -358,6 +357,6 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         def forget(_token: str) -> str:
             if not sure:
                 raise InputError('Tick "It was made again" before what was learnt is set aside.')
-            return f"What was learnt of {shelf.reset(chosen, entered_by=by).name} is set aside."
+            return f"What was learnt of {shelf.reset(chosen, entered_by=session.who_enters()).name} is set aside."
 
         begin_act("away-forget").offer("Forget what was learnt", forget, key, width="content")

@@ -76,8 +76,8 @@ def show_findings(told: Trend) -> None:
         return
     first, rest = html.split_sentence(told.text)
     outside = tell_outside(told)
-    if outside:
-        rest = ""
+    if outside:  # which may hold the stops of a lot's own name
+        first, rest = told.text.partition(f" {told.outside[0].text}")[0], ""
     elif (limits := told.limits["L*"]) and limits.provisional:
         rest = rest or "The limits are provisional."
     st.html(html.panel("Together", first, [rest], "stop" if outside else ""))

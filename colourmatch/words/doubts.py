@@ -108,4 +108,6 @@ def _share(part: float) -> str:
         return "about twice"
     if abs(part - 0.5) < 0.05:
         return "about half"
-    return f"about {part:.1f} times" if part > 1 else f"about {100 * part:.2g} % of"
+    if part > 1:
+        return f"about {part:.1f} times"
+    return f"about {100 * part:.{0 if part >= 0.1 else 1}f} % of"

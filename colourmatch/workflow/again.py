@@ -99,11 +99,15 @@ def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
 
     def trace(lot: Lot) -> list[int]:
         """A lot and those that it was begun like, up to the first."""
-        return [lot.id, *([] if lot.like is None else trace(book.lots.get(lot.like)))]
+        found = [lot.id]
+        while lot.like is not None:
+            lot = book.lots.get(lot.like)
+            found.append(lot.id)
+        return found
 
     before = trace(head)[1:]
-    alike = [lot.id for lot in book.lots.closed(limit=50) if trace(lot)[-1] == before[-1]]
-    stories = [book.lots.story(lot) for lot in sorted({*before, *alike} - {head.id}, reverse=True)]
+    of_line = [lot.id for lot in book.lots.closed(limit=50) if trace(lot)[-1] == before[-1]]
+    stories = [book.lots.story(lot) for lot in sorted({*before, *of_line} - {head.id}, reverse=True)]
     return [one for one in stories if one.closing and one.closing.outcome in _GOOD][:_MOST_LOTS]
 
 

@@ -102,7 +102,7 @@ def put_question(
     if doubt is None:
         return None
     # the figure that is asked about is the one that is kept and, after a yes, written
-    found = [replace(one, part=one.part and round(one.part, 2)) for one in doubt.causes]
+    found = [replace(one, part=one.part and max(round(one.part, 2), 0.01)) for one in doubt.causes]
     told = [_tell(story, photos, stocks, cause) for cause in found]
     named = tuple(
         Cause(

@@ -32,6 +32,8 @@ from colourmatch.workflow.photo_colours import (
 D2, D4 = 1.128, 3.267
 #: Fewer values give no limits; fewer than the second give limits that are only provisional (common practice).
 LEAST_VALUES, SETTLED_VALUES = 3, 20
+#: So many lots of the invented kitchen may stand among the last ones.
+_EXAMPLES = 50
 CHARTS = {
     "L*": "lightness",
     "a*": "green to red",
@@ -146,13 +148,14 @@ def read_trend(
 ) -> Trend:
     """Final colour and dose of the last closed lots: of a stock, a reference, a part of a name, or all.
 
-    `limit` is the number of lots looked at. NotFoundError for a stock or a reference that does not exist.
+    `limit` is the number of lots looked at; the invented lot is looked at where a stock or a name asks for it. NotFoundError for a stock or a reference that does not exist.
     """
     if limit < 1:
         raise ValueError(f"limit must be at least 1, got {limit}")
-    heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit)
-    # the invented lot is none of the maker's, where it is not asked for by its stock
-    heads = [head for head in heads if stock is not None or not is_example(head)]
+    heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit + _EXAMPLES)
+    # the invented lot is none of the maker's, where it is not asked for by its stock or name
+    asked = stock is not None or name is not None
+    heads = [head for head in heads if asked or not is_example(head)][-limit:]
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
     shown: list[tuple[LotStory, Seen]] = []
     left_out: list[LeftOut] = []

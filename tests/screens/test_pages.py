@@ -79,6 +79,9 @@ def test_the_next_photos_may_be_thinned_otherwise(
     book: LotBook, lot_id: int, card_photo_bytes: bytes
 ) -> None:
     app, lot = open_app("match", lot_id), book.lots.get(lot_id)
+    upload(fill(app, {f"view-{lot_id}-0-depth": 500.0}), card_photo_bytes)
+    assert "500 cannot be" in app.error[0].value and not book.lots.story(lot_id).photos
+    app = open_app("match", lot_id)
     fill(app, {f"view-{lot_id}-0-dilution": 3 * lot.dilution}).run()
     upload(app, card_photo_bytes)
     (photo,) = book.lots.story(lot_id).photos

@@ -98,6 +98,18 @@ def test_a_strength_that_was_typed_wrong_is_put_right_for_open_lots_too(book: Lo
     )
 
 
+@pytest.mark.parametrize(
+    ("field", "typed"), [("lot-dilution", 0.5), ("lot-tolerance", 50.0), ("lot-ceiling_mg_per_l", -30.0)]
+)
+def test_no_lot_is_begun_with_a_number_that_is_out_of_reach(
+    book: LotBook, red: str, field: str, typed: float
+) -> None:
+    app = tap(
+        fill(open_app("set_up"), {"lot-name": "cordial", "lot-volume": 900.0, field: typed}), "lot-begin"
+    )
+    assert f"{typed:g} cannot be" in refusal(app) and book.lots.count() == 0
+
+
 def test_a_stock_is_thinned_and_put_away_one_tap_a_stock(book: LotBook, red: str) -> None:
     app = tap(fill(open_app("set_up"), {"thin-fold": 5.0}), "thin-add")
     thin = book.stocks.get("red 1 in 5")
