@@ -31,10 +31,10 @@ def measured(gap, sd=0.1, phone="A", light=0.0, **more) -> dict[str, Any]:
     }
 
 
-def close_measured(book: LotBook, number: str, gap, name="Aperitif", photo=None, **how) -> int:
+def close_measured(book: LotBook, number: str, gap, name="Aperitif", photo=None, stock="red", **how) -> int:
     """A closed lot of 80 drops whose last photo shows it `gap` from its reference; photo: what else `measured` takes."""
-    lot = book.lots.begin(name, 900, "red", number=number, **({"dilution": 5} | how)).id
-    book.additions.add(lot, "red", drops=80)
+    lot = book.lots.begin(name, 900, stock, number=number, **({"dilution": 5} | how)).id
+    book.additions.add(lot, stock, drops=80)
     book.photos.add(lot, measured(gap, **(photo or {})))
     book.lots.close(lot, "matched")
     return lot

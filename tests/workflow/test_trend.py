@@ -9,6 +9,7 @@ import pytest
 from known_photos import close_measured
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import EXAMPLE_STOCK
 from colourmatch.errors import NotFoundError
 from colourmatch.workflow.trend import control_limits, read_trend
 
@@ -45,6 +46,15 @@ def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book: LotBoo
     assert "one is outside its limits: lot B11." in trend.text
     assert "Lot B11: a*" in trend.text and "provisional" in trend.text
     assert all(one.lab_sd[1] >= 0.14 for one in trend.lots)
+
+
+def test_the_invented_lot_is_none_of_the_makers_unless_it_is_asked_for(book: LotBook, lot: int) -> None:
+    for number in ("B1", "B2", "B3"):
+        close_measured(book, number, np.zeros(3))
+    book.stocks.add(EXAMPLE_STOCK, "E129", 1.0)
+    close_measured(book, "PLAYED", np.zeros(3), stock=EXAMPLE_STOCK)
+    assert [one.label for one in read_trend(book, limit=3).lots] == ["B1", "B2", "B3"]
+    assert [one.label for one in read_trend(book, stock=EXAMPLE_STOCK).lots] == ["PLAYED"]
 
 
 def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
