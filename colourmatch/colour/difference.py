@@ -155,9 +155,13 @@ def _see_noise(vector: Array, covariance: ArrayLike) -> tuple[Array, Array]:
 def _find_length(share: float, length: float, along: Array, square: Array) -> float:
     """The true length whose seen length lies under `length` in this share of the draws, to a millionth; 0 where none does."""
     low, high = 0.0, length + 6 * float(np.sqrt(square.mean())) + 1e-6
+    first = int(share * (len(square) - 1))
     while high - low > 1e-6:
         middle = (low + high) / 2
-        if np.quantile(middle**2 + 2 * middle * along + square, share) < length**2:
+        seen = middle**2 + 2 * middle * along + square
+        # the quantile lies between two draws: which side of it the length is on, their number mostly tells
+        under = np.count_nonzero(seen < length**2) - 1
+        if under > first or (under == first and np.quantile(seen, share) < length**2):
             low = middle
         else:
             high = middle

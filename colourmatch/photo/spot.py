@@ -174,12 +174,16 @@ def _reject_glints(
     middle = np.partition(values, half, axis=1)[:, half]
     spread = 1.4826 * np.partition(np.abs(values - middle[:, None]), half, axis=1)[:, half]
     limit = np.maximum(4.5 * spread, 0.02 * middle + 0.004)
-    off = np.abs(relative - middle) > limit
-    odd = ((off[..., 0] | off[..., 1] | off[..., 2]) & usable).astype(np.uint8)
+    # the window is a small part of its glass: its own box, and what the steps below look at beside it
+    box = tuple(
+        slice(max(at[0] - 4, 0), at[-1] + 5) for at in (np.flatnonzero(usable.any(axis=k)) for k in (1, 0))
+    )
+    off = np.abs(relative[box] - middle) > limit
+    odd = ((off[..., 0] | off[..., 1] | off[..., 2]) & usable[box]).astype(np.uint8)
     # single pixels are noise's own tail; glints, bubbles and their rims are connected
     odd = cv2.morphologyEx(odd, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-    odd = cv2.dilate(odd, np.ones((5, 5), np.uint8)) > 0
-    clean = usable & ~odd
+    clean = usable.copy()
+    clean[box] &= cv2.dilate(odd, np.ones((5, 5), np.uint8)) == 0
     share = 1 - float(clean.sum() / max(usable.sum(), 1))
     return (clean if clean.sum() >= 30 else usable), share, middle
 
