@@ -31,13 +31,13 @@ SAMPLE_PHOTOS = Path(__file__).parent / "photos"
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """One worker more than there are cores: a test in a browser waits most of the time."""
-    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
+    """Two workers more than there are cores: those of the tests in a browser wait most of the time."""
+    return len(os.sched_getaffinity(0)) + 2 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 2
 
 
 class Files(LoadFileScheduling):
     """A file's tests run in one worker, and those of all files with a browser in two: each starts a browser and an app of its
-    own, which keep what they have compiled, while a third worker computes."""
+    own, which keep what they have compiled, while the other workers compute."""
 
     def _split_scope(self, nodeid: str) -> str:
         folder, _, name = super()._split_scope(nodeid).rpartition("/")
