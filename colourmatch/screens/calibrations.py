@@ -73,7 +73,7 @@ def show_lots() -> None:
         said = [f"the {kind} {name}" for kind, name in chosen.items() if name]
         if not said:
             raise InputError("Choose a card or a light first.")
-        note_for_lot(book, lot, **chosen, entered_by=session.who_enters())
+        note_for_lot(book, lot, **chosen, entered_by=session.entered_by())
         return f"Photos of {lots[lot]} are now read with {' and '.join(said)}."
 
     words = "Read its photos with these"
@@ -110,7 +110,7 @@ def offer(place: Any, words: str, action: str, act: Callable[..., Any], said: st
     """A button that does something with a card, or with a phone in a light; said: the sentence that says so."""
 
     def do(_token: str) -> str:
-        act(session.current_book(), *named, entered_by=session.who_enters())
+        act(session.current_book(), *named, entered_by=session.entered_by())
         return said
 
     begin_act(action).offer(words, do, *named, at=place)

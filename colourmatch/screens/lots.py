@@ -245,7 +245,7 @@ def take_photos(story: LotStory) -> None:
         refused, unread, kept, bar = [], [], 0, st.progress(0.0)
         for number, file in enumerate(files):
             bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
-            book, by = session.current_book(), session.who_enters()
+            book, by = session.current_book(), session.entered_by()
             (sent,) = record_recheck(book, story.lot.id, [file], entered_by=by)
             if sent.note:
                 refused.append((file[1], sent.note))

@@ -8,6 +8,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.book.checks import LIMITS
 from colourmatch.book.entries import Lot, LotFigures, LotStory
 from colourmatch.book.naming import is_example, leave_out_example
 from colourmatch.book.shelf_records import StockEntry
@@ -219,9 +220,8 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
         "Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own)
     )
     counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
-    weight = fields.ask_number(
-        rows[1][1], "Weight", key.format("weight"), counted, 0.001, 1000.0, 0.5, help=told
-    )
+    _, low, _, high, _ = LIMITS["weight"]
+    weight = fields.ask_number(rows[1][1], "Weight", key.format("weight"), counted, low, high, 0.5, help=told)
     given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}

@@ -145,7 +145,7 @@ def ask_own_lot(name: str, act: fields.Act) -> None:
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
 
     def take(token: str) -> str:
-        book, by = session.current_book(), session.who_enters()
+        book, by = session.current_book(), session.entered_by()
         made = noted.target_from_lot(book, source, name=name or None, entered_by=by)
         return f"{book.references.get(made.reference_id).name} is a reference now."
 

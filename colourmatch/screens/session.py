@@ -291,15 +291,16 @@ def entered_by() -> str | None:
 
 def note_out_of_reach(key: str, said: str) -> bool:
     """Note for this run that the number of a field is out of reach; whether the field is an act's, by its token."""
-    st.session_state.setdefault("out-of-reach", {})[key] = said
-    begun = [str(value) for name, value in st.session_state.items() if str(name).startswith("token-")]
-    return any(token in key for token in begun)
+    begun = (str(value) for name, value in st.session_state.items() if str(name).startswith("token-"))
+    token = next((one for one in begun if one in key), "")
+    st.session_state.setdefault("out-of-reach", {})[key] = token, said
+    return bool(token)
 
 
 def who_enters(token: str = "") -> str | None:
     """Who enters something; InputError while a number of its act, or of the page where it has no token, is out of reach."""
-    for key, said in st.session_state.get("out-of-reach", {}).items():
-        if not token or key.rpartition("-")[2] in token:
+    for begun, said in st.session_state.get("out-of-reach", {}).values():
+        if not token or (begun and begun in token):
             raise InputError(said)
     return entered_by()
 

@@ -344,7 +344,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         begin_act("away-fresh").offer("A fresh bottle takes its place", refill, chosen, width="content")
 
         def put_away(_token: str) -> str:
-            return f"The stock {shelf.put_away(chosen, entered_by=session.who_enters()).name} is put away. Its history stays."
+            return f"The stock {shelf.put_away(chosen, entered_by=session.entered_by()).name} is put away. Its history stays."
 
         begin_act("away-put").offer("Put it away", put_away, chosen, width="content")
         if not stock.learnt:
@@ -357,6 +357,6 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         def forget(_token: str) -> str:
             if not sure:
                 raise InputError('Tick "It was made again" before what was learnt is set aside.')
-            return f"What was learnt of {shelf.reset(chosen, entered_by=session.who_enters()).name} is set aside."
+            return f"What was learnt of {shelf.reset(chosen, entered_by=session.entered_by()).name} is set aside."
 
         begin_act("away-forget").offer("Forget what was learnt", forget, key, width="content")

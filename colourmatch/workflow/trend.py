@@ -148,7 +148,8 @@ def read_trend(
 ) -> Trend:
     """Final colour and dose of the last closed lots: of a stock, a reference, a part of a name, or all.
 
-    `limit` is the number of lots looked at; the invented lot is looked at where a stock or a name asks for it. NotFoundError for a stock or a reference that does not exist.
+    `limit` is the number of lots looked at; the invented lot is looked at where a stock or a name asks for it.
+    NotFoundError for a stock or a reference that does not exist.
     """
     if limit < 1:
         raise ValueError(f"limit must be at least 1, got {limit}")
