@@ -120,13 +120,13 @@ def estimate_pair(
     white = [glass.white_alone() for glass in glasses]
     if blank is None:
         white.append(replace(white[0], values=np.ones((1, 3))))
-    over_white = _estimate(white, branch(False), (blank is not None, srgb))
+    over_white = _estimate(white, branch("white"), (blank is not None, srgb))
     if blank is not None:
         seen = _drop_odd(glasses, seen)
     if blank is None or seen.sum() < FEWEST_FIELDS:
         return over_white
     filled = _fill_in(glasses, seen)
-    through_fields = _estimate(filled, branch(True), (True, srgb))
+    through_fields = _estimate(filled, branch("fields"), (True, srgb))
     if through_fields.unsure < over_white.unsure:
         return through_fields
     # fields read too noisily to tell the difference still say best where both colours lie
@@ -135,6 +135,20 @@ def estimate_pair(
         through_fields, lab=over_white.lab + middle, covariance=over_white.covariance,
         own=over_white.own, scene=over_white.scene, phone=over_white.phone,
     )  # fmt: skip
+
+
+def estimate_bare(reference: Array, batch: Array, *, srgb: bool) -> Estimate:
+    """Two colours over which no glass stands, of linear Display P3 relative to white, (3,) each, as read without noise.
+
+    Each is estimated by itself, since they may lie far apart; what phone and lamp leave of their difference, together. What is
+    unsure of the values is left to the caller.
+    """
+    nothing = np.zeros((3, 3)), np.empty((0, 3)), np.zeros(0, bool), 0, 0, 0, 0
+    one, other, white = (GlassReading(v[None], *nothing) for v in (reference, batch, np.ones(3)))
+    both, *alone = (_estimate([*two, white], branch("bare"), (True, srgb))
+                    for two in ((one, other), (one, one), (other, other)))  # fmt: skip
+    lab, absolute = (np.stack([getattr(each, name)[0] for each in alone]) for name in ("lab", "absolute"))
+    return replace(both, lab=lab, absolute=absolute)
 
 
 def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool]) -> Estimate:
@@ -233,7 +247,7 @@ def _drop_odd(glasses: list[GlassReading], seen: NDArray[np.bool_]) -> NDArray[n
     Values of a field, or of the white window, given all others are normal with the precision's own block (Rasmussen,
     Williams 2006, A.2). PhotoError where it is the white that does not fit, as a reflection fills the window.
     """
-    table = branch(True)
+    table = branch("fields")
     white = glasses[2].values[0]
     water = root(glasses[2].values[1:] / white).ravel()
     seen = seen.copy()
@@ -264,7 +278,7 @@ def _fill_in(glasses: list[GlassReading], seen: NDArray[np.bool_]) -> list[Glass
     """Glasses whose fields that one of them does not show are filled in from the rest, as worlds have them on average."""
     if seen.all():
         return glasses
-    table = branch(True)
+    table = branch("fields")
     reference, batch, blank = glasses
     white = blank.values[0]
     missing = np.repeat(~seen, 3)

@@ -37,6 +37,10 @@ def root_slope(values: Array) -> Array:
     return np.asarray((np.maximum(values, 0.0) + TOE) ** (-2 / 3) / 3)
 
 
+#: Through the colour fields, over white alone, and bare: of things over which no glass stands.
+KINDS = "fields", "white", "bare"
+
+
 @dataclass(frozen=True, eq=False)
 class Seen:
     """Readings of N photos, linear Display P3 relative to paper: (N, C, 3) of reference, batch and blank.
@@ -80,7 +84,7 @@ def features_of(seen: Seen) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, eq=False)
 class Branch:
-    """One table: with the fields, or over white alone.
+    """One table, of a kind of KINDS.
 
     Shapes: F features, K components, E combinations of D readings, H units of a layer, Z terms that choose the matrix, X
     terms of the error, L of likeness.
@@ -181,13 +185,10 @@ def error_terms(at: Look, gap: Array) -> Array:
 
 
 @cache
-def branch(fields: bool) -> Branch:
-    """The table for readings with the fields or over white alone."""
+def branch(kind: str) -> Branch:
+    """The table for readings of a kind, one of KINDS."""
     with np.load(find_fact("estimator.npz")) as table:
-        start = "fields" if fields else "white"
-        return Branch(
-            **{name: table[f"{start}_{name}"].astype(float) for name in Branch.__dataclass_fields__}
-        )
+        return Branch(**{name: table[f"{kind}_{name}"].astype(float) for name in Branch.__dataclass_fields__})
 
 
 def hue_axes(lab: Array) -> Array:

@@ -40,6 +40,7 @@ from colourmatch.photo.read_colour import (
     lost_between,
     place_ends,
     propagate,
+    tell_estimated,
     tone_covariance,
 )
 from colourmatch.photo.refused import describe_refused
@@ -259,21 +260,18 @@ def _estimate(
         return spots, None
     water = glasses["blank"] if "blank" in spots and spots["blank"].white == "blank" else None
     estimate = estimate_pair(liquids[0], liquids[-1], water, srgb=photo.profile.name == "sRGB")
-    read = {spot: spots[spot] for spot in ("reference", "batch") if spot in spots}
-    # what a file cut off is in no world: both colours lie where the bound of the empty channel puts them
-    cut_off = any(one.empty.any() for one in read.values())
-    moved = np.mean([one.lab for one in read.values()], axis=0) - estimate.lab.mean(axis=0)
-    out = dict(spots)
-    for spot, k in (("reference", 0), ("batch", 1)):
-        if spot in read:
-            out[spot] = replace(
-                read[spot],
-                lab=estimate.lab[k] + moved * cut_off,
-                covariance=estimate.covariance[k],
-                absolute=None if cut_off else estimate.absolute[k],
-                plain=(read[spot].lab, read[spot].covariance + read[spot].lost),
-            )
-    return out, estimate if len(liquids) == 2 else None
+    read: dict[str, ReadColour] = {spot: spots[spot] for spot in ("reference", "batch") if spot in spots}
+    told = tell_estimated(read, estimate.lab, estimate.absolute)
+    noise = dict(zip(("reference", "batch"), estimate.covariance, strict=True))
+    estimated = {
+        spot: replace(
+            colour,
+            covariance=noise[spot],
+            plain=(read[spot].lab, read[spot].covariance + read[spot].lost),
+        )
+        for spot, colour in told.items()
+    }
+    return spots | estimated, estimate if len(liquids) == 2 else None
 
 
 def _compare(spots: dict[str, ReadColour], estimate: Estimate | None) -> dict[str, Any]:

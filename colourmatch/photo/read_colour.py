@@ -5,14 +5,14 @@ It knows linear values and CIELAB, and no pixels.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.gamut import least_value
-from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
+from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.measurement import Colour, FieldSeen, SpotColour
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.clarity import Clarity
@@ -33,11 +33,6 @@ SCALE_SD = np.array([0.04, 0.10, 0.14])
 DARK_SD, BRIGHT_SD = 0.01, 0.05
 #: Part of what a file cuts off that two liquids in it have in common.
 _CUT_ALIKE = 0.8
-#: Absolute colours carry the phone's own error: of what its matrix takes from one linear Display P3 channel to another,
-#: white kept white, the part that is not known (sd, for red, green and blue); see calibration/README.md.
-MATRIX_SD = np.array([0.062, 0.071, 0.054])
-#: The same of LED alone, where a photo says nothing of its lamp.
-LED_MATRIX_SD = np.array([0.069, 0.083, 0.061])
 
 
 @dataclass(frozen=True)
@@ -74,11 +69,11 @@ class ReadColour:
 
     @property
     def lab_sd(self) -> Array:
-        """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
+        """Standard deviation of the absolute Lab, shape (3,): the phone's own error is in what was estimated, and water has none."""
         if self.absolute is not None:
             return np.sqrt(np.diag(self.absolute + self.lost))
         own = np.diag(self.covariance + self.lost) + (self.tone_shifts**2).sum(axis=0)
-        return np.sqrt(own + phone_sd(self.lab) ** 2 + 0.25**2)
+        return np.sqrt(own + 0.25**2)
 
     def record(self) -> SpotColour:
         """The spot as it is recorded."""
@@ -95,6 +90,21 @@ class ReadColour:
             plain=None if self.plain is None else _plain_record(*self.plain),
             fields=None if self.fields is None else _fields_record(self.fields),
         )
+
+
+def tell_estimated(read: Mapping[str, ReadColour], labs: Array, absolutes: Array) -> dict[str, ReadColour]:
+    """Reference and batch at the colours (2, 3) that are expected of them, with the covariances (2, 3, 3) of these.
+
+    What a file cut off is in no world: both colours lie where the bound of the empty channel puts them, as far apart as
+    is expected, and how far the two ways of placing them disagree is one standard deviation more.
+    """
+    cut_off = any(one.empty.any() for one in read.values())
+    moved = cut_off * (np.mean([one.lab for one in read.values()], axis=0) - labs.mean(axis=0))
+    return {
+        spot: replace(read[spot], lab=labs[k] + moved, absolute=absolutes[k] + np.outer(moved, moved))
+        for k, spot in enumerate(("reference", "batch"))
+        if spot in read
+    }
 
 
 def _plain_record(lab: Array, covariance: Array) -> Colour:
@@ -139,36 +149,6 @@ def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Arr
         shift += way / 2
         ways[3 + channel] = way / np.sqrt(12)
     return shift, ways
-
-
-def phone_sd(lab: Array) -> Array:
-    """Standard deviation of L*, a*, b* from the error of an unknown phone's matrix, shape (..., 3) as lab."""
-    sd: Array = np.sqrt((phone_ways(lab) ** 2).sum(axis=-2))
-    return sd
-
-
-def phone_ways(lab: Array, matrix_sd: Array = MATRIX_SD) -> Array:
-    """Lab per standard deviation of each term of an unknown phone's matrix, (..., 9, 3); a photo's colours share them.
-
-    What is read is (I + E) of the truth in linear light, rows of E summing to 0, since white stays white: a channel
-    errs by its distance from the other two, each weighed by an unknown of MATRIX_SD. Half of what Lab changes from one
-    standard deviation below to one above counts (JCGM 100:2008, 5.1.3, note 2), for near black CIELAB is steep and no
-    tristimulus value is negative. Grey has none of it, and a channel near 0 much.
-    """
-    to_xyz = RGB_TO_XYZ["Display P3"].T
-    linear = lab_to_xyz(lab) @ np.linalg.inv(to_xyz)
-    apart = channels_apart(linear)
-    errors = (matrix_sd * apart)[..., None] * np.eye(3)
-    up, down = (xyz_to_lab(np.maximum((linear[..., None, :] + e) @ to_xyz, 0.0)) for e in (errors, -errors))
-    shares = (linear[..., None, :] - linear[..., None]) / np.maximum(apart, 1e-12)[..., None]
-    ways = shares[..., None] * ((up - down) / 2)[..., None, :]
-    return np.asarray(ways.reshape(*ways.shape[:-3], 9, 3))
-
-
-def channels_apart(linear: Array) -> Array:
-    """Distance of each linear channel from the other two, shape (..., 3)."""
-    apart: Array = np.sqrt(((linear[..., :, None] - linear[..., None, :]) ** 2).sum(axis=-1))
-    return apart
 
 
 def lost_between(ref: ReadColour, bat: ReadColour) -> Array:

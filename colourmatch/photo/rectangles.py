@@ -17,23 +17,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import ciede2000, compare_lab, metric_jacobian, metric_vector
+from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
 from colourmatch.measurement import SPOTS, Drawing, Measurement, record_difference
-from colourmatch.photo.camera import expect_camera, expect_tones
-from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
+from colourmatch.photo.camera import expect_tones
+from colourmatch.photo.estimate import Estimate, estimate_bare
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.measure import parts_of_water, refuse
 from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.read_colour import (
-    LED_MATRIX_SD,
     ReadColour,
     lost_between,
-    phone_ways,
     place_ends,
     propagate,
+    tell_estimated,
     tone_covariance,
 )
 from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE
@@ -54,10 +53,6 @@ _SLOPE_TOLD = 0.10
 #: A rectangle needs at least this many pixels of the working picture, and a white this code in its strongest channel.
 _FEWEST_PIXELS, _DARK_CODE = 60, 40
 _LEAST_REFLECTANCE = 0.02
-#: From this CIEDE2000 on the estimate's interval is wider than what a phone's matrix makes of the figure.
-_NEAR = 8.0
-#: What is left of a plain reading beside all that (CIELAB, sd).
-_READ_LAB = 0.25
 _NAMES = ("red", "green", "blue")
 
 
@@ -124,7 +119,11 @@ def measure_rectangles(
         at = slice(3 * k, 3 * k + 3)
         spots[spot], jacobian = _to_colour(photo, base, area, (relative[k], total[at, at]))
         jacobians.append(jacobian)
-    estimate = _estimate(photo, relative)
+    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
+    estimate = estimate_bare(*(relative[[0, -1]] @ to_p3.T), srgb=photo.profile.name == "sRGB")
+    # what pixels, light, vessels and tones leave unsure comes beside what phone and lamp do
+    beside = np.array([c.covariance + c.tone_shifts.T @ c.tone_shifts for c in spots.values()])
+    spots = tell_estimated(spots, estimate.lab, estimate.absolute + beside[[0, -1]])
     return Measurement(
         photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at,
         taken_offset=photo.taken_offset, profile=photo.profile.name,
@@ -296,12 +295,11 @@ def _to_colour(photo: Photo, base: _Area, area: _Area, seen: tuple[Array, Array]
     as_written = np.exp(-usual)
     plain, plain_cov, _ = propagate(rgb * as_written, cov * np.outer(as_written, as_written), to_xyz)
     bent = np.exp(np.reshape(bends, (-1, 3)))
-    up, down = (xyz_to_lab(linear @ expect_camera(to_xyz).T) for linear in (rgb * bent, rgb / bent))
-    tone, phone = (up - down) / 2, phone_ways(lab, LED_MATRIX_SD)
+    up, down = (xyz_to_lab(linear @ to_xyz.T) for linear in (rgb * bent, rgb / bent))
     shift, ways = place_ends(rgb, (area.empty, area.full), to_xyz, jacobian)
     return ReadColour(
-        lab + shift, lab_cov, rgb, cov, None, "rectangle", tone, ways, empty=area.empty, plain=(plain + shift, plain_cov + ways.T @ ways),
-        absolute=lab_cov + tone.T @ tone + phone.T @ phone + _READ_LAB**2 * np.eye(3),
+        lab + shift, lab_cov, rgb, cov, None, "rectangle", (up - down) / 2, ways, empty=area.empty,
+        plain=(plain + shift, plain_cov + ways.T @ ways),
     ), jacobian  # fmt: skip
 
 
@@ -314,41 +312,9 @@ def _compare(
     ref, bat = spots["reference"], spots["batch"]
     turn = np.hstack([-jacobians[0], jacobians[1]])
     own, scene = (turn @ part @ turn.T for part in parts)
-    tone, phone = _shared(ref, bat, estimate)
-    lost = lost_between(ref, bat)
-    found = compare_lab(ref.lab, bat.lab, own + scene, phone + tone, lost)
-    return record_difference(found, own, scene, phone + tone, lost, tone)
-
-
-def _shared(ref: ReadColour, bat: ReadColour, estimate: Estimate) -> tuple[Array, Array]:
-    """Covariances (3, 3) of the difference from what both colours share: the tone curve, and phone and spectra.
-
-    Up to _NEAR it is the estimate's. Of colours further apart an error of the matrix moves one much more
-    than the other, and CIEDE2000 weighs a step at a strong colour less than one about their middle: so each error's part
-    along the difference is what it makes of the figure (JCGM 100:2008, 5.1.3, note 2).
-    """
-    if ciede2000(ref.lab, bat.lab) < _NEAR:
-        return tone_covariance(ref, bat), estimate.phone
-    one, other = (np.vstack([c.tone_shifts, phone_ways(c.lab, LED_MATRIX_SD)]) for c in (ref, bat))
-    longer = (ciede2000(ref.lab + one, bat.lab + other) - ciede2000(ref.lab - one, bat.lab - other)) / 2
-    vector = metric_vector(ref.lab, bat.lab)
-    along = vector @ metric_jacobian(ref.lab, bat.lab) / np.linalg.norm(vector)
-    ways = other - one
-    ways += np.outer(longer - ways @ along, along / (along @ along))
-    tone, phone = np.split(ways, [len(ref.tone_shifts)])
-    return tone.T @ tone, phone.T @ phone
-
-
-def _estimate(photo: Photo, relative: Array) -> Estimate:
-    """The estimate of two liquids from their linear values (S, 3); the white stands for the water glass.
-
-    The colours themselves stay as read: what the estimate expects of a glass over paper (a veil, a wall) is no matter of a
-    bottle or a chart.
-    """
-    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
-    nothing = np.zeros((3, 3)), np.empty((0, 3)), np.zeros(0, bool), 0, 0, 0, 0
-    white, *liquids = (GlassReading(v[None], *nothing) for v in (np.ones(3), *(relative @ to_p3.T)))
-    return estimate_pair(liquids[0], liquids[-1], white, srgb=photo.profile.name == "sRGB")
+    tone, lost = tone_covariance(ref, bat), lost_between(ref, bat)
+    found = compare_lab(ref.lab, bat.lab, own + scene, estimate.phone + tone, lost)
+    return record_difference(found, own, scene, estimate.phone + tone, lost, tone)
 
 
 # ---- what is said ------------------------------------------------------------------------------------------------

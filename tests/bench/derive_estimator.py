@@ -36,9 +36,9 @@ from colourmatch.photo.estimator import (
 )
 
 RIDGE = 1e-5
-#: By whether there are fields: components, combinations of the difference (three numbers do not tell in which way two
-#: drinks differ).
-COMPONENTS, TURNED = {True: 9, False: 7}, {True: 64, False: 0}
+#: By kind of table: components, combinations of the difference (three numbers do not tell in which way two drinks differ).
+COMPONENTS = {"fields": 9, "white": 7, "bare": 5}
+TURNED = {"fields": 64, "white": 0, "bare": 0}
 #: Units of a hidden layer.
 HIDDEN = 224
 #: What intervals are widened to hold of the worlds, differences of each length by themselves (CIEDE2000, ends of classes).
@@ -46,20 +46,22 @@ HELD, LENGTHS = 0.95, (0.3, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0, 20.0, 40.0)
 #: Lights of 2,700 K in which colours lie furthest off, what part of them is held there, and how many worlds tell that.
 WARM_LEDS, HELD_THERE, WORLDS_THERE = ("LED-B1", "LED-V1"), 0.92, 3000
 #: Pairs looked at together and how often, the largest step, and how units that do not help shrink (Loshchilov, Hutter 2019).
-TOGETHER, STEPS, RATE, DECAY = 1024, {True: 12000, False: 5000}, 2e-3, 1e-4
+TOGETHER, STEPS, RATE, DECAY = 1024, {"fields": 12000, "white": 5000, "bare": 5000}, 2e-3, 1e-4
 PAIRS = 8
+#: What sets the random numbers of a table apart.
+_STREAM = {"white": 0, "fields": 1, "bare": 2}
 WEIGHT = 0.2
 #: Of a normal deviate e: mean of log |e| less log of its standard deviation.
 _LOG_ABS = -0.6352
 
 
 def to_seen(
-    worlds: Worlds, rng: np.random.Generator, *, fields: bool, rows: np.ndarray | slice = slice(None)
+    worlds: Worlds, rng: np.random.Generator, *, kind: str, rows: np.ndarray | slice = slice(None)
 ) -> Seen:
     """Readings of some pairs, each with noise of its own level."""
     kinds = worlds.water[rows], worlds.srgb[rows]
     level = np.exp(rng.uniform(np.log(LEAST_NOISE), np.log(MOST_NOISE), len(kinds[0])))
-    channels = slice(None) if fields else slice(0, 1)
+    channels = slice(None) if kind == "fields" else slice(0, 1)
     parts = (getattr(worlds, name)[rows][:, channels] for name in ("reference", "batch", "blank"))
     return Seen(*(add_noise(rng, part, level) for part in parts), *kinds, level)
 
@@ -99,9 +101,9 @@ def plain_difference(worlds: Worlds) -> np.ndarray:
 class Net(torch.nn.Module):
     """The network of a Branch, with differences over their standard deviation."""
 
-    def __init__(self, features: int, readings: int, *, fields: bool) -> None:
+    def __init__(self, features: int, readings: int, *, kind: str) -> None:
         super().__init__()
-        turned, terms = TURNED[fields], 1 + features + HIDDEN
+        turned, terms = TURNED[kind], 1 + features + HIDDEN
         self.readings = readings
         self.turned = torch.nn.Parameter(torch.randn(turned, readings) / readings**0.5)
         self.first = torch.nn.Linear(features + turned, HIDDEN)
@@ -122,17 +124,17 @@ class Net(torch.nn.Module):
 SIZES = 3.0, 10.0
 
 
-def fit_matrices(worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
+def fit_matrices(worlds: Worlds, rng: np.random.Generator, *, kind: str) -> Branch:
     """Centres, components and likeness of the readings, and the network, trained on noise drawn for each step."""
     some = rng.permutation(len(worlds.world))[:60000]
-    seen = to_seen(worlds, rng, fields=fields, rows=some)
+    seen = to_seen(worlds, rng, kind=kind, rows=some)
     d, features = features_of(seen)
     centre, scale = features.mean(axis=0), features.std(axis=0) + 1e-3
     values, vectors = np.linalg.eigh(np.cov(((features - centre) / scale).T))
-    order = np.argsort(values)[::-1][: COMPONENTS[fields]]
-    net = Net(features.shape[1], d.shape[1], fields=fields)
+    order = np.argsort(values)[::-1][: COMPONENTS[kind]]
+    net = Net(features.shape[1], d.shape[1], kind=kind)
     spread = d.std(axis=0)
-    middle = train(net, worlds, rng, (centre, scale, spread), fields=fields)
+    middle = train(net, worlds, rng, (centre, scale, spread), kind=kind)
     numbers = {name: value.detach().numpy().astype(float) for name, value in net.state_dict().items()}
     matrix = SIZES[0] * numbers["matrix.weight"].reshape(6, d.shape[1], -1).transpose(0, 2, 1) / spread
     mean = SIZES[1] * numbers["mean.weight"]
@@ -153,7 +155,7 @@ def fit_matrices(worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> B
 
 
 def train(
-    net: Net, worlds: Worlds, rng: np.random.Generator, scaled: tuple[np.ndarray, ...], *, fields: bool
+    net: Net, worlds: Worlds, rng: np.random.Generator, scaled: tuple[np.ndarray, ...], *, kind: str
 ) -> np.ndarray:
     """Fits the network by what its colours miss, lightness, chroma and hue as CIE 116:1995 weighs them; the mean middle.
 
@@ -170,10 +172,10 @@ def train(
     mean = middle.mean(axis=0)
     wanted = np.stack([gap, warm[1] - warm[0] - gap, middle - mean], axis=1)
     optimiser = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=DECAY)
-    rates = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, total_steps=STEPS[fields])
-    for _ in range(STEPS[fields]):
+    rates = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, total_steps=STEPS[kind])
+    for _ in range(STEPS[kind]):
         rows = rng.integers(len(gap), size=TOGETHER)
-        d, features = features_of(to_seen(worlds, rng, fields=fields, rows=rows))
+        d, features = features_of(to_seen(worlds, rng, kind=kind, rows=rows))
         x = np.clip((features - centre) / scale, -CLIP, CLIP)
         told, lies = net(torch.tensor(x, dtype=torch.float32), torch.tensor(d / spread, dtype=torch.float32))
         found = torch.cat([SIZES[0] * told, SIZES[1] * lies], dim=1).view(-1, 3, 3)
@@ -190,8 +192,8 @@ def train(
     return mean
 
 
-def fit_errors(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> Branch:
-    seen = to_seen(worlds, rng, fields=fields)
+def fit_errors(table: Branch, worlds: Worlds, rng: np.random.Generator, *, kind: str) -> Branch:
+    seen = to_seen(worlds, rng, kind=kind)
     at = table.look(*features_of(seen))
     middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
@@ -219,11 +221,11 @@ def fit_warm_sd(table: Branch, worlds: Worlds, at: Look) -> np.ndarray:
 
 
 def widen(
-    table: Branch, worlds: Worlds, rng: np.random.Generator, phones: tuple[str, ...], *, fields: bool
+    table: Branch, worlds: Worlds, rng: np.random.Generator, phones: tuple[str, ...], *, kind: str
 ) -> Branch:
     """The same, so that as many differences of each length as HELD lie within 1.96 standard deviations along them, and as
     many middles, HELD_THERE of those of measured phones under warm LEDs, within the ellipsoid of 95 % in three dimensions."""
-    seen = to_seen(worlds, rng, fields=fields)
+    seen = to_seen(worlds, rng, kind=kind)
     at = table.look(*features_of(seen))
     middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
@@ -247,10 +249,10 @@ def widen(
     error, scatter = table.error.copy(), table.scatter.copy()
     error[:, [0, first, first + 1]] += by_length
     beyond = strains(table, seen, worlds)
-    wide = max(np.quantile(beyond, HELD), np.quantile(in_warm_leds(table, phones, fields=fields), HELD_THERE))
+    wide = max(np.quantile(beyond, HELD), np.quantile(in_warm_leds(table, phones, kind=kind), HELD_THERE))
     scatter[:, 0] += np.log(wide)
     print(
-        f"{'fields' if fields else 'white'}: errors widened by {np.exp(more).round(2)}, scatter by {wide:.2f}"
+        f"{kind}: errors widened by {np.exp(more).round(2)}, scatter by {wide:.2f}"
         f" ({np.quantile(beyond, HELD):.2f} for all worlds)"
     )
     return replace(table, error=error, scatter=scatter)
@@ -265,16 +267,16 @@ def strains(table: Branch, seen: Seen, worlds: Worlds) -> np.ndarray:
     return np.sqrt(((off / table.scatter_sd(at)) ** 2).sum(axis=1) / within)
 
 
-def in_warm_leds(table: Branch, phones: tuple[str, ...], *, fields: bool) -> np.ndarray:
+def in_warm_leds(table: Branch, phones: tuple[str, ...], *, kind: str) -> np.ndarray:
     """The same of the phones under warm LEDs, which are rare among all worlds and held there least."""
-    rng = np.random.default_rng([17, fields])
-    worlds = draw_worlds(rng, WORLDS_THERE, 4, phones, share=1.0, lamps=WARM_LEDS)
-    worlds = worlds.take(worlds.water) if fields else worlds
-    return strains(table, to_seen(worlds, rng, fields=fields), worlds)
+    rng = np.random.default_rng([17, _STREAM[kind]])
+    worlds = draw_worlds(rng, WORLDS_THERE, 4, phones, share=1.0, lamps=WARM_LEDS, bare=kind == "bare")
+    worlds = worlds.take(worlds.water) if kind == "fields" else worlds
+    return strains(table, to_seen(worlds, rng, kind=kind), worlds)
 
 
-def judge(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bool) -> None:
-    seen = to_seen(worlds, rng, fields=fields)
+def judge(table: Branch, worlds: Worlds, rng: np.random.Generator, *, kind: str) -> None:
+    seen = to_seen(worlds, rng, kind=kind)
     at = table.look(*features_of(seen))
     middle, gap = table.middle(at), table.gap(at)
     said = np.asarray(ciede2000(middle - gap / 2, middle + gap / 2))
@@ -293,7 +295,7 @@ def judge(table: Branch, worlds: Worlds, rng: np.random.Generator, *, fields: bo
             continue
         error = np.abs(said - true)[rows]
         print(
-            f"  {'fields' if fields else 'white '} {name:5} {rows.sum():6} near: median {np.median(error):.3f} p95 "
+            f"  {kind:6} {name:5} {rows.sum():6} near: median {np.median(error):.3f} p95 "
             f"{np.quantile(error, 0.95):.3f}; absolute {np.median(absolute[rows]):.2f}; ellipsoid holds {inside[rows].mean():.3f}"
         )
 
@@ -308,30 +310,32 @@ def main() -> None:
     args = parser.parse_args()
     left_out = tuple(name.strip() for name in args.without.split(",") if name.strip())
     phones = tuple(p for p in measured_phones() if p not in left_out)
-    rngs = [np.random.default_rng([args.seed, k]) for k in range(3)]
-    torch.manual_seed(args.seed)
-    first = draw_worlds(rngs[0], args.worlds, PAIRS, phones)
-    second = draw_worlds(rngs[1], args.worlds // 4, PAIRS, phones)
-    third = draw_worlds(rngs[2], args.worlds // 4, PAIRS, phones)
-    print(f"worlds drawn: {len(first.world)} pairs", file=sys.stderr)
     tables = {}
-    for fields in (True, False):
-        sets = [w.take(w.water) if fields else w for w in (first, second, third)]
-        table = fit_matrices(sets[0], np.random.default_rng([args.seed, 3, fields]), fields=fields)
-        rng = np.random.default_rng([args.seed, 4, fields])
-        table = fit_errors(table, sets[1], rng, fields=fields)
-        tables[fields] = widen(table, sets[2], rng, phones, fields=fields)
-        if args.judge:
-            print(" third set")
-            judge(tables[fields], sets[2], rng, fields=fields)
-            own = left_out or measured_phones()
-            test = draw_worlds(np.random.default_rng([args.seed, 9]), 1500, 4, own, share=1.0)
-            print(" left out" if left_out else " measured phones")
-            judge(tables[fields], test.take(test.water), rng, fields=fields)
+    for bare in (False, True):
+        rngs = [np.random.default_rng([args.seed, k]) for k in range(3)]
+        torch.manual_seed(args.seed)
+        drawn = [
+            draw_worlds(rng, args.worlds // part, PAIRS, phones, bare=bare)
+            for rng, part in zip(rngs, (1, 4, 4), strict=True)
+        ]
+        print(f"worlds drawn: {len(drawn[0].world)} pairs", file=sys.stderr)
+        for kind in ("bare",) if bare else ("fields", "white"):
+            sets = [w.take(w.water) if kind == "fields" else w for w in drawn]
+            table = fit_matrices(sets[0], np.random.default_rng([args.seed, 3, _STREAM[kind]]), kind=kind)
+            rng = np.random.default_rng([args.seed, 4, _STREAM[kind]])
+            table = fit_errors(table, sets[1], rng, kind=kind)
+            tables[kind] = widen(table, sets[2], rng, phones, kind=kind)
+            if args.judge:
+                print(" third set")
+                judge(tables[kind], sets[2], rng, kind=kind)
+                own = left_out or measured_phones()
+                test = draw_worlds(np.random.default_rng([args.seed, 9]), 1500, 4, own, share=1.0, bare=bare)
+                print(" left out" if left_out else " measured phones")
+                judge(tables[kind], test.take(test.water), rng, kind=kind)
     if args.out:
         arrays = {
-            f"{'fields' if fields else 'white'}_{name}": getattr(table, name).astype(np.float32)
-            for fields, table in tables.items()
+            f"{kind}_{name}": getattr(table, name).astype(np.float32)
+            for kind, table in tables.items()
             for name in Branch.__dataclass_fields__
         }
         np.savez_compressed(args.out, **arrays)

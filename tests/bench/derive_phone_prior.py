@@ -12,11 +12,10 @@ None is a sensor of the photo generator. Each camera gets the 3x3 matrix that ma
 phones interpolate; or the light itself), white kept white (Finlayson, Drew 1997), some saturation change, an error of
 the matrix, up to 1.5 % of veil, and an S-shaped tone curve on a paper exposed to 0.5 to 0.85; it
 then works under another light, white-balanced on paper. The typical camera is the 3x3 matrix, white kept white, that
-brings what they see nearest to the truth; it is taken out of every reading (photo/camera.py). The rest of a camera is
+brings what they see nearest to the truth; it is taken out of every plain reading (photo/camera.py). The rest of a camera is
 its effective weights (81, 3); their principal components, in the metric of what they do to the logarithm of drinks, are
 the prior of a phone in the fit of a lot (liquid/phone.py). What the tone curve leaves is fitted as contrast and roll-off.
-Printed: what the components leave out, and how differences and absolute colours stray, for SCALE_SD and MATRIX_SD of
-photo/measure.py.
+Printed: what the components leave out, and how differences stray, for SCALE_SD of photo/read_colour.py.
 """
 
 from __future__ import annotations
@@ -36,7 +35,6 @@ from colourmatch.facts import find_fact
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.liquid.model import base_shapes
 from colourmatch.liquid.phone import bend_tones, p3_weights, soft_log
-from colourmatch.photo.read_colour import channels_apart, phone_sd
 
 NAMES = ("gamma_r", "gamma_g", "gamma_b", "roll_off")
 EXPECTED = np.array([0.0, 0.0, 0.0, 0.3])
@@ -184,8 +182,8 @@ def fit_tone(rng: np.random.Generator, camera: np.ndarray, liquids: np.ndarray):
 
 
 def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.ndarray) -> None:
-    """How the colours of the ensemble stray once the typical camera is taken out."""
-    gaps, missed, errors, spreads, off, labs = [], [], [], [], [], []
+    """How differences in the ensemble stray once the typical camera is taken out."""
+    gaps, missed = [], []
     to_xyz = RGB_TO_XYZ["Display P3"].T
     for camera, liquids in draws:
         # a pair: a drink and the same a little stronger or weaker
@@ -195,21 +193,11 @@ def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.nda
         usable = ((liquids @ camera).min(axis=1) > 0.02) & (np.linalg.norm(true[1] - true[0], axis=1) > 1)
         gaps.append((true[1] - true[0])[usable])
         missed.append((seen[1] - seen[0])[usable] - gaps[-1])
-        linear = (liquids @ camera @ typical.T)[usable]
-        errors.append(linear - (liquids @ p3_weights())[usable])
-        spreads.append(channels_apart(linear))
-        off.append((seen[0] - true[0])[usable])
-        labs.append(seen[0][usable])
     gap, miss = (
         np.concatenate(gaps),
         np.concatenate(missed) / np.linalg.norm(np.concatenate(gaps), axis=1, keepdims=True),
     )
     print("part of a difference, sd along L*, a*, b*", miss.std(axis=0).round(3), "pairs", len(gap))
-    error, spread, missed_lab = map(np.concatenate, (errors, spreads, off))
-    part = np.sqrt((error**2).mean(axis=0) / (spread**2).mean(axis=0))
-    print("part of the distance from the other channels, sd", part.round(3))
-    within = np.abs(missed_lab) < 2 * phone_sd(np.concatenate(labs))
-    print("within 2 sd of MATRIX_SD, L*, a*, b*", within.mean(axis=0).round(3))
 
 
 def main() -> None:

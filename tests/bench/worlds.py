@@ -78,16 +78,20 @@ def draw_worlds(
     share: float = 0.4,
     hard: float = 1.0,
     lamps: tuple[str, ...] = (),
+    bare: bool = False,
 ) -> Worlds:
     """So many worlds of so many pairs each.
 
     phones: names of measured sensors; that share of the worlds has one of them. lamps: CIE lights that alone shine there.
+    bare: nothing stands over what is read, which is as often a surface as a drink; white is its own blank.
     """
     once, free = draw_drinks(rng, worlds * pairs)
+    if bare:
+        once[::2], free[::2] = draw_surfaces(rng, len(once[::2])), True
     parts = []
     for k in range(worlds):
         rows = slice(k * pairs, (k + 1) * pairs)
-        parts.append(_draw_world(rng, (once[rows], free[rows]), (phones, share, lamps), k, hard))
+        parts.append(_draw_world(rng, (once[rows], free[rows]), (phones, share, lamps), k, hard, bare=bare))
     return Worlds(*(np.concatenate([part[i] for part in parts]) for i in range(len(parts[0]))))
 
 
@@ -97,6 +101,8 @@ def _draw_world(
     of: tuple[tuple[str, ...], float, tuple[str, ...]],
     number: int,
     hard: float,
+    *,
+    bare: bool,
 ) -> list[Array]:
     (once, free), (phones, share, lamps) = drinks, of
     pairs = len(once)
@@ -112,14 +118,15 @@ def _draw_world(
     response = sensor * lamp[:, None]
     response /= response.sum(axis=0)
     glass, veil = rng.uniform(0.88, 0.98), rng.normal(0.008, 0.010)
-    strength, paper = rng.normal(0.03, 0.07) * hard, rng.uniform(0.5, 0.85)
+    # tones that no card told are an error of their own where nothing stands over the liquids (photo/rectangles.py)
+    strength, paper = rng.normal(0.03, 0.07) * hard * (not bare), rng.uniform(0.5, 0.85)
     to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ RGB_TO_XYZ["sRGB"] if srgb else np.eye(3)
-    water = rng.random() < 0.85
+    water = bare or rng.random() < 0.85
 
     def read(reflectance: Array, sheet: Array, *, glassed: bool = True) -> Array:
         """(N, 7, 3) of reflectances (N, 81) over one spot's fields (7, 81)."""
         light = (reflectance[:, None] * sheet) @ response
-        if glassed:  # what is left of the surface's white
+        if glassed and not bare:  # what is left of the surface's white
             light = glass * light + veil
         return _bend(np.maximum(light @ matrix.T, 0.0), strength, paper) @ to_p3.T
 
@@ -248,6 +255,17 @@ def _body(kelvin: float) -> Array:
 @cache
 def _day(kelvin: float) -> Array:
     return _even(daylight_spectrum(kelvin))
+
+
+def draw_surfaces(rng: np.random.Generator, count: int) -> Array:
+    """Pairs of smooth random reflectances as absorbances that light passes twice, (count, 2, 81): near or far apart."""
+    centres, widths = rng.uniform(360, 800, (count, 1, 5)), rng.uniform(25, 110, (count, 1, 5))
+    shapes = np.exp(-0.5 * ((NM[:, None] - centres) / widths) ** 2)
+    of_first = rng.normal(0, 1.5, (count, 6))
+    apart = 10 ** rng.uniform(-1.5, 0.3, (count, 1)) * rng.normal(0, 1.0, (count, 6))
+    both = np.stack([of_first, of_first + apart], axis=1)
+    bumps = np.einsum("nwk,npk->npw", shapes, both[..., :5]) + both[..., 5:]
+    return -np.log10(0.03 + 0.92 / (1 + np.exp(-1.5 * bumps))) / 2
 
 
 @cache

@@ -10,6 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 from drawn.inks import field_reflectances, vary_inks
+from worlds import draw_worlds, measured_phones
 
 from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
@@ -17,8 +18,8 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, read
 from colourmatch.errors import PhotoError
 from colourmatch.facts import find_fact
 from colourmatch.liquid.model import absorbance_to_lab
-from colourmatch.photo.estimate import GlassReading, estimate_pair
-from colourmatch.photo.estimator import branch
+from colourmatch.photo.estimate import GlassReading, estimate_bare, estimate_pair
+from colourmatch.photo.estimator import KINDS, branch
 
 LIGHTS = ("D50", "D65", "D75", "LED-B3", "LED-B4", "LED-V1")
 
@@ -140,10 +141,35 @@ def test_light_that_is_known_badly_over_a_glass_is_told_from_a_colour_by_the_fie
     assert np.mean(held) > 0.9
 
 
-@pytest.mark.parametrize("fields", [True, False])
-def test_what_is_left_beside_more_noise_is_the_conditional_covariance(fields):
+@pytest.mark.parametrize("surfaces", [False, True])
+def test_what_measured_cameras_see_of_things_without_a_glass_lies_within_its_interval(surfaces):
+    lamps = ("D50", "D55", "D65", "D75", "LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5")
+    worlds = draw_worlds(
+        np.random.default_rng(21), 60, 8, measured_phones(), share=1.0, lamps=lamps, bare=True
+    )
+    worlds = worlds.take(worlds.free == surfaces)
+    within, held, missed, as_read = [], [], [], []
+    for k, expected in enumerate(worlds.delta_e):
+        one, two = worlds.reference[k, 0], worlds.batch[k, 0]
+        estimate = estimate_bare(one, two, srgb=bool(worlds.srgb[k]))
+        off = estimate.lab[0] - worlds.lab[k, 0]
+        within.append(
+            off @ np.linalg.solve(estimate.absolute[0], off) < 7.815
+        )  # chi squared, 3 degrees, 95 %
+        found = compare_lab(*estimate.lab, np.zeros((3, 3)), estimate.phone).delta_e_2000
+        held.append(found.low <= expected <= found.high)
+        missed.append(float(ciede2000(estimate.lab[0], worlds.lab[k, 0])))
+        plain = xyz_to_lab(np.maximum(one, 0) @ RGB_TO_XYZ["Display P3"].T)
+        as_read.append(float(ciede2000(plain, worlds.lab[k, 0])))
+    assert 0.92 <= np.mean(within) <= 0.99
+    assert 0.9 <= np.mean(held) <= 0.99
+    assert np.mean(missed) < np.mean(as_read)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_left_beside_more_noise_is_the_conditional_covariance(kind):
     # of jointly normal vectors: Rasmussen, Williams 2006, A.6
-    table = branch(fields)
+    table = branch(kind)
     usual = table.differences
     rng = np.random.default_rng(5)
     root = rng.normal(0, 0.03, usual.shape)

@@ -19,17 +19,15 @@ from drawn import (
     render_photo,
 )
 from drawn_card import DECODE_TABLE, to_jpeg
-from test_estimate import camera
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_xyz, xyz_to_lab
-from colourmatch.colour.spectra import integration_weights, read_illuminant
+from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb
+from colourmatch.colour.spectra import read_illuminant
 from colourmatch.errors import PhotoError
 from colourmatch.measurement import Measurement
-from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
 from colourmatch.photo.measure import measure_or_refuse, measure_photo
-from colourmatch.photo.read_colour import MATRIX_SD, phone_sd, phone_ways, propagate
+from colourmatch.photo.read_colour import propagate
 from colourmatch.photo.spot import LOW_CODE
 
 CARD = read_card()
@@ -192,43 +190,6 @@ def test_an_undiluted_liquid_asks_for_water():
     parts = int(flags[0].text.split("1+")[1].split(" ")[0])
     # A in the green is near 2 x (160 mg/l x 0.054 + 0.2): as much water as to bring it under 1
     assert 2 <= parts <= 30
-
-
-def test_what_an_unknown_phone_strays_is_the_scatter_of_random_matrices():
-    rng = np.random.default_rng(8)
-    lab, to_xyz = np.array([70.0, 35.0, 25.0]), RGB_TO_XYZ["Display P3"].T
-    linear = lab_to_xyz(lab) @ np.linalg.inv(to_xyz)
-    errors = rng.normal(0, MATRIX_SD[:, None], (4000, 3, 3)) * (1 - np.eye(3))
-    errors -= np.eye(3) * errors.sum(axis=2)[..., None]
-    seen = xyz_to_lab((linear + errors @ linear) @ to_xyz)
-    assert phone_sd(lab) == pytest.approx(seen.std(axis=0), rel=0.06)
-    other = np.array([50.0, -20.0, 30.0])
-    linear = lab_to_xyz(other) @ np.linalg.inv(to_xyz)
-    apart = xyz_to_lab((linear + errors @ linear) @ to_xyz) - seen
-    made = phone_ways(other) - phone_ways(lab)
-    assert np.sqrt((made**2).sum(axis=0)) == pytest.approx(apart.std(axis=0), rel=0.06)
-
-
-def test_a_measured_camera_strays_as_far_as_is_said():
-    """In daylight and under LED."""
-    to_xyz = RGB_TO_XYZ["Display P3"]
-    rng = np.random.default_rng(4)
-    drinks = np.stack(
-        [
-            drink_transmittance(
-                {str(rng.choice(["E129", "E122", "E110", "E102", "E133"])): rng.gamma(1.5, 12)},
-                caramel_a610=rng.gamma(2, 0.01), yellow_a430=rng.gamma(1, 0.2), dilution=4,
-            )
-            for _ in range(150)
-        ]
-    ) ** 2  # fmt: skip
-    within = []
-    for light in ("D65", "LED-B4"):
-        rgb = np.maximum(drinks @ camera(light), 1e-4)
-        lab = xyz_to_lab(rgb @ expect_camera(to_xyz).T)
-        truth = xyz_to_lab(drinks @ integration_weights())
-        within.append(np.abs(lab - truth) < 2 * np.hypot(phone_sd(lab), 0.25))
-    assert np.mean(within) > 0.9
 
 
 @pytest.mark.parametrize(("name", "axis"), [("orange", 2), ("teal", 1)])

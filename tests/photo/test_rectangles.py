@@ -82,8 +82,10 @@ def altered(tmp_path):
 
 def test_flat_patches_give_their_lab_and_difference_less_surely_than_with_the_card(picture):
     m = measure_rectangles(picture, *BOXES)
-    assert m.spots["reference"].lab == pytest.approx(REFERENCE, abs=0.6)
-    assert m.spots["batch"].lab == pytest.approx(BATCH, abs=0.6)
+    for spot, true in (("reference", REFERENCE), ("batch", BATCH)):
+        colour = m.spots[spot]
+        assert colour.rgb == pytest.approx(as_camera_sees(lab_to_xyz(true)), abs=0.006)
+        assert (np.abs(np.subtract(colour.lab, true)) < 1.96 * colour.lab_sd).all()
     assert m.delta_e_2000.low <= 2.74 <= m.delta_e_2000.high
     assert m.delta_e_2000.high - m.delta_e_2000.low > 1.5
     assert [f.code for f in m.quality] == ["no-card-mode"]
@@ -212,7 +214,7 @@ def test_a_reflection_over_much_of_a_rectangle_is_told_and_over_most_refused(alt
     m = measure_rectangles(altered((np.s_[220:270, 520:680], 250)), WHITE_BOX, batch=BATCH_BOX)
     assert "glare" in [f.code for f in m.quality]
     assert m.difference is None and m.spots["reference"] is None
-    assert m.spots["batch"].lab == pytest.approx(BATCH, abs=0.6)
+    assert m.spots["batch"].rgb == pytest.approx(as_camera_sees(lab_to_xyz(BATCH)), abs=0.006)
     most = (np.s_[220:330, 520:680], np.where(np.arange(160)[None, :, None] % 2 == 0, 250, 20))
     with pytest.raises(InputError, match="not one even colour"):
         measure_rectangles(altered(most), WHITE_BOX, batch=BATCH_BOX)
@@ -251,10 +253,11 @@ def test_colours_and_differences_of_drawn_charts_lie_within_their_intervals():
         absolute += colours
         differences += apart
     missed, sd = (np.array(part) for part in zip(*absolute, strict=True))
-    assert 0.9 <= (((missed / sd) ** 2).sum(axis=1) < WITHIN).mean() <= 0.99
+    assert (((missed / sd) ** 2).sum(axis=1) < WITHIN).mean() >= 0.92
+    assert (np.median(sd, axis=0) < (4, 8, 8)).all()
     true, _, low, high = np.array(differences).T
     assert ((low <= true) & (true <= high)).mean() >= 0.92
-    assert np.median(high - low) < 0.65 * np.median(true)
+    assert np.median(high - low) < 0.7 * np.median(true)
 
 
 CHARTS = json.loads((Path(__file__).parents[1] / "photos" / "charts.json").read_text())["photos"]
@@ -281,4 +284,4 @@ def test_real_photos_of_a_chart_lie_within_their_intervals(sample_photos, name, 
     assert (np.square(strain).sum(axis=1) < WITHIN).mean() >= 0.9
     assert (np.sqrt(np.square(strain).mean(axis=0)) < 1.2).all()
     assert np.mean(held) >= 0.92
-    assert np.median(widths) < 25
+    assert np.median(widths) < 28
