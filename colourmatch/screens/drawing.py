@@ -178,19 +178,28 @@ def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> d
     }
 
 
-def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
-    """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
+def draw_pair(story: LotStory, photo: PhotoEntry | None, *, changed: bool) -> str:
+    """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card.
+
+    changed: the batch has been changed since.
+    """
     if photo is None:
         return f'<div class="cm cm-pair card">{html.picture_of_card()}</div>'
     source = None
     if photo.stored_name is not None:
         with suppress(ColourMatchError):  # the file is gone: Details say so
             source = str(session.current_book().photo_store.path(photo.stored_name))
-    return draw_reading(source, photo.measurement, story.lot.target_lab, kind="")
+    batch = "Batch before" if changed else "Batch"
+    return draw_reading(source, photo.measurement, story.lot.target_lab, kind="", batch=batch)
 
 
 def draw_reading(
-    source: str | bytes | None, measured: Measurement, reference: Lab | None = None, *, kind: str = " reading"
+    source: str | bytes | None,
+    measured: Measurement,
+    reference: Lab | None = None,
+    *,
+    kind: str = " reading",
+    batch: str = "Batch",
 ) -> str:
     """Reference and batch of a measured photo, a path or its bytes; reference: its colour where the photo shows none."""
     colours: dict[str, Lab] = {} if reference is None else {"reference": list(reference)}
@@ -200,9 +209,13 @@ def draw_reading(
         with suppress(ColourMatchError):
             pictures = _cut(source, measured.drawing, colours)
     halves = []
-    for name, word in (("reference", "Reference"), ("batch", "Batch")):  # the cut-out, or the plain colour
+    for name, word in (("reference", "Reference"), ("batch", batch)):  # the cut-out, or the plain colour
         colour = lab_to_hex(colours[name]) if name in colours else "transparent"
-        inside = f'<img alt="{word} in the last photo" src="{pictures[name]}">' if name in pictures else ""
+        inside = (
+            f'<img alt="{name.capitalize()} in the last photo" src="{pictures[name]}">'
+            if name in pictures
+            else ""
+        )
         halves.append(f'<div style="background:{colour}">{inside}<span>{word}</span></div>')
     return f'<div class="cm cm-pair{kind}">{"".join(halves)}</div>'
 

@@ -47,7 +47,7 @@ def show() -> None:
         left, right = st.container(key="cm-left"), st.container(key="cm-details")
     with left:
         recording.show_trial_head(story)
-        picture = show_pair(story)
+        picture = show_pair(story, changed=bool(waiting))
         block = st.empty()
         block.html(lot_words.draw_answer(answer))
         show_place(story, advice, waiting)
@@ -102,10 +102,12 @@ def is_typing(story: LotStory) -> bool:
     )
 
 
-def show_pair(story: LotStory) -> Any:
+def show_pair(story: LotStory, *, changed: bool) -> Any:
     """Both glasses of the last photo, and over them the tap that shows it whole; the place of the picture."""
     photo = last_photo(story) if story.photos else None
-    drawn = draw_pair(story, photo)  # before its place is made, which is empty until it is filled
+    drawn = draw_pair(
+        story, photo, changed=changed
+    )  # before its place is made, which is empty until it is filled
     with st.container(key="cm-pair"):
         place = st.empty()
         place.html(drawn)

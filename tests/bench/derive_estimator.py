@@ -10,6 +10,7 @@ how worlds of those phones alone are then told (all measured phones when none is
 from __future__ import annotations
 
 import argparse
+import datetime
 import itertools
 import sys
 from dataclasses import replace
@@ -338,7 +339,8 @@ def main() -> None:
             for kind, table in tables.items()
             for name in Branch.__dataclass_fields__
         }
-        np.savez_compressed(args.out, **arrays)
+        about = f"{datetime.date.today()}, seed {args.seed}, {args.worlds} worlds of {PAIRS} pairs"
+        np.savez_compressed(args.out, about=np.array(about), **arrays)
         print(f"{args.out.stat().st_size / 1000:.0f} kB")
 
 

@@ -68,11 +68,22 @@ def test_what_the_answer_is(
 
 def test_before_the_first_photo_and_after_the_end(book: LotBook, lot_id: int) -> None:
     assert find_answer(book.lots.story(lot_id), Advice(), "").lines == (("Lay the card, photograph", ""),)
-    assert "reference, batch and water in three rings" in draw_pair(book.lots.story(lot_id), None)
+    assert "reference, batch and water in three rings" in draw_pair(
+        book.lots.story(lot_id), None, changed=False
+    )
     close_lot(book, lot_id, "given up", "", sure=True)
     assert find_answer(book.lots.story(lot_id), Advice(), "") == Answer(
         "closed", (("FINISHED", ""),), "Given up."
     )
+
+
+@pytest.mark.parametrize(("changed", "batch"), [(False, "Batch"), (True, "Batch before")])
+def test_the_pair_says_whether_its_batch_is_the_one_in_the_vessel(
+    book: LotBook, measured: int, changed: bool, batch: str
+) -> None:
+    story = book.lots.story(measured)
+    drawn = draw_pair(story, story.photos[-1], changed=changed)
+    assert re.findall(r"<span>([^<]+)</span>", drawn) == ["Reference", batch]
 
 
 def test_too_many_drops_to_count_are_told_in_ml() -> None:
