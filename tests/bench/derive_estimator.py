@@ -13,7 +13,7 @@ import argparse
 import datetime
 import itertools
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -193,13 +193,37 @@ def train(
     return mean
 
 
-def fit_errors(table: Branch, worlds: Worlds, rng: np.random.Generator, *, kind: str) -> Branch:
-    seen = to_seen(worlds, rng, kind=kind)
-    at = table.look(*features_of(seen))
+@dataclass(frozen=True, eq=False)
+class Told:
+    """What a table tells of worlds: middle and gap (N, 3), the axes of lightness, chroma and hue there (N, 3, 3), and along
+    these by how much gap and middle are missed, (N, 3)."""
+
+    at: Look
+    middle: np.ndarray
+    gap: np.ndarray
+    axes: np.ndarray
+    missed: np.ndarray
+    off: np.ndarray
+
+
+def tell(table: Branch, worlds: Worlds, rng: np.random.Generator, *, kind: str) -> Told:
+    """Readings of the worlds with noise, as the table tells them."""
+    at = table.look(*features_of(to_seen(worlds, rng, kind=kind)))
     middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
-    missed = np.einsum("nac,nc->na", axes, gap - (worlds.lab[:, 1] - worlds.lab[:, 0]))
-    off = np.einsum("nac,nc->na", axes, middle - worlds.lab.mean(axis=1))
+    missed, off = (
+        np.einsum("nac,nc->na", axes, found - true)
+        for found, true in (
+            (gap, worlds.lab[:, 1] - worlds.lab[:, 0]),
+            (middle, worlds.lab.mean(axis=1)),
+        )
+    )
+    return Told(at, middle, gap, axes, missed, off)
+
+
+def fit_errors(table: Branch, worlds: Worlds, rng: np.random.Generator, *, kind: str) -> Branch:
+    told = tell(table, worlds, rng, kind=kind)
+    at, gap, missed, off = told.at, told.gap, told.missed, told.off
     terms = error_terms(at, gap)
     error = solve(terms.T @ terms, terms.T @ (np.log(np.abs(missed) + 0.02) - _LOG_ABS)).T
     z = at.z
@@ -226,10 +250,8 @@ def widen(
 ) -> Branch:
     """The same, so that as many differences of each length as HELD lie within 1.96 standard deviations along them, and as
     many middles, HELD_THERE of those of measured phones under warm LEDs, within the ellipsoid of 95 % in three dimensions."""
-    seen = to_seen(worlds, rng, kind=kind)
-    at = table.look(*features_of(seen))
-    middle, gap = table.middle(at), table.gap(at)
-    axes = hue_axes(middle)
+    told = tell(table, worlds, rng, kind=kind)
+    at, middle, gap, axes = told.at, told.middle, told.gap, told.axes
     sd = table.error_sd(at, gap)
     said = np.asarray(ciede2000(middle - gap / 2, middle + gap / 2))
     cov = np.einsum("nac,na,nad->ncd", axes, sd**2, axes)
@@ -249,7 +271,7 @@ def widen(
     by_length, *_ = np.linalg.lstsq(np.array([ways[rows].mean(axis=0) for rows in classes]), more, rcond=None)
     error, scatter = table.error.copy(), table.scatter.copy()
     error[:, [0, first, first + 1]] += by_length
-    beyond = strains(table, seen, worlds)
+    beyond = strains(table, told)
     wide = max(np.quantile(beyond, HELD), np.quantile(in_warm_leds(table, phones, kind=kind), HELD_THERE))
     scatter[:, 0] += np.log(wide)
     print(
@@ -259,13 +281,10 @@ def widen(
     return replace(table, error=error, scatter=scatter)
 
 
-def strains(table: Branch, seen: Seen, worlds: Worlds) -> np.ndarray:
+def strains(table: Branch, told: Told) -> np.ndarray:
     """How far middles lie off, (N,), 1 where the ellipsoid that is to hold 95 % of them ends."""
-    at = table.look(*features_of(seen))
-    middle = table.middle(at)
-    off = np.einsum("nac,nc->na", hue_axes(middle), middle - worlds.lab.mean(axis=1))
     within = 7.815  # chi squared, 3 degrees of freedom, 95 %
-    return np.sqrt(((off / table.scatter_sd(at)) ** 2).sum(axis=1) / within)
+    return np.sqrt(((told.off / table.scatter_sd(told.at)) ** 2).sum(axis=1) / within)
 
 
 def in_warm_leds(table: Branch, phones: tuple[str, ...], *, kind: str) -> np.ndarray:
@@ -273,20 +292,17 @@ def in_warm_leds(table: Branch, phones: tuple[str, ...], *, kind: str) -> np.nda
     rng = np.random.default_rng([17, _STREAM[kind]])
     worlds = draw_worlds(rng, WORLDS_THERE, 4, phones, share=1.0, lamps=WARM_LEDS, bare=kind == "bare")
     worlds = worlds.take(worlds.water) if kind == "fields" else worlds
-    return strains(table, to_seen(worlds, rng, kind=kind), worlds)
+    return strains(table, tell(table, worlds, rng, kind=kind))
 
 
 def judge(table: Branch, worlds: Worlds, rng: np.random.Generator, *, kind: str) -> None:
-    seen = to_seen(worlds, rng, kind=kind)
-    at = table.look(*features_of(seen))
-    middle, gap = table.middle(at), table.gap(at)
+    told = tell(table, worlds, rng, kind=kind)
+    middle, gap = told.middle, told.gap
     said = np.asarray(ciede2000(middle - gap / 2, middle + gap / 2))
     true = worlds.delta_e
     absolute = np.linalg.norm(middle - gap / 2 - worlds.lab[:, 0], axis=1)
-    axes = hue_axes(middle)
-    missed = np.einsum("nac,nc->na", axes, gap - (worlds.lab[:, 1] - worlds.lab[:, 0]))
-    sd = table.error_sd(at, gap)
-    inside = ((missed / sd) ** 2).sum(axis=1) < 7.815
+    sd = table.error_sd(told.at, gap)
+    inside = ((told.missed / sd) ** 2).sum(axis=1) < 7.815
     for name, rows in (
         ("all", true < 6),
         ("dyes", (true < 6) & ~worlds.free),
