@@ -10,6 +10,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from known_liquids import beer_shape, nbs_solutions
 from make_cie_tables import show_tables
 from numpy.testing import assert_allclose
 from processes import run_python
@@ -49,14 +50,7 @@ def lab_of(transmittance: np.ndarray, weights: np.ndarray) -> np.ndarray:
 
 
 def beer_transmittance(row: dict[str, str], nm: np.ndarray) -> np.ndarray:
-    """Mean absorbance of beer per the header of average_beer_lab.csv."""
-    shape = 0.02465 * np.exp(-(nm - 430) / 17.591) + 0.97535 * np.exp(-(nm - 430) / 82.122)
-    return 10 ** -(float(row["srm"]) / 12.7 * float(row["path_cm"]) * shape)
-
-
-def solution_absorbance(name: str, nm: np.ndarray) -> np.ndarray:
-    rows = read_rows("nbs_colour_solutions.csv")
-    return np.interp(nm, [float(row["nm"]) for row in rows], [float(row[name]) for row in rows])
+    return 10 ** -(float(row["srm"]) / 12.7 * float(row["path_cm"]) * beer_shape(nm))
 
 
 def beers() -> tuple[np.ndarray, tuple[dict[str, str], ...]]:
@@ -89,16 +83,16 @@ NBS = [
 
 @pytest.mark.parametrize(("name", "path_cm", "lab"), NBS)
 def test_nbs_solutions(name, path_cm, lab):
-    got = lab_of(10 ** (-path_cm * solution_absorbance(name, FINE_NM)), fine_weights("D65", 2))
+    got = lab_of(10 ** (-path_cm * nbs_solutions(FINE_NM)[name]), fine_weights("D65", 2))
     assert_allclose(got, lab, rtol=0, atol=0.00501)
     # with the package's sum, 5 nm instead of 1 nm: 0.07 where the chromate falls steeply at 390 nm, 0.02 elsewhere
-    got = lab_of(10 ** (-path_cm * solution_absorbance(name, WAVELENGTHS_NM)), integration_weights())
+    got = lab_of(10 ** (-path_cm * nbs_solutions()[name]), integration_weights())
     assert_allclose(got, lab, rtol=0, atol=0.08 if name == "chromate" else 0.03)
 
 
 def test_nbs_solutions_mixed_at_10_degrees():
     def mixed(nm):
-        return 10 ** -sum(solution_absorbance(name, nm) for name in ("copper", "cobalt", "chromate"))
+        return 10 ** -sum(nbs_solutions(nm).values())
 
     # One of each together: 90.27 2.31 2.02; computed.
     assert_allclose(lab_of(mixed(FINE_NM), fine_weights("D65", 10)), [90.27, 2.31, 2.02], rtol=0, atol=0.005)

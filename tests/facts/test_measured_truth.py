@@ -8,7 +8,8 @@ from functools import cache
 import numpy as np
 import pytest
 from charts import measured_sensors
-from derive_phone_prior import colorchecker, keep_white
+from known_cameras import weigh_p3
+from known_liquids import beer_shape, nbs_solutions
 from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import ciede2000, compare_lab
@@ -17,9 +18,7 @@ from colourmatch.colour.spectra import (
     WAVELENGTHS_NM,
     _import_colour,
     integration_weights,
-    read_illuminant,
 )
-from colourmatch.facts import read_rows
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.photo.estimate import GlassReading, estimate_pair
 
@@ -67,25 +66,7 @@ def test_a_measured_chart_is_summed_as_by_the_standard(light):
 @cache
 def liquids() -> np.ndarray:
     """Absorbance in 1 cm of the copper, cobalt and chromate solutions of the NBS, and of average beer, (4, 81)."""
-    rows = read_rows("nbs_colour_solutions.csv")
-    nm = [float(row["nm"]) for row in rows]
-    solutions = [
-        np.interp(WAVELENGTHS_NM, nm, [float(row[k]) for row in rows])
-        for k in ("copper", "cobalt", "chromate")
-    ]
-    away = WAVELENGTHS_NM - 430
-    return np.array(
-        [*solutions, 0.02465 * np.exp(-away / 17.591) + 0.97535 * np.exp(-away / 82.122)]
-    )  # deLange, ASBC Beer-10: the head of average_beer_lab.csv
-
-
-def see(absorbance: np.ndarray, sensor: np.ndarray, light: str) -> np.ndarray:
-    """Linear Display P3 relative to water, (N, 3), as a measured sensor with the best matrix over the chart gives it."""
-    response = sensor * read_illuminant(light)[:, None]
-    response /= response.sum(axis=0)
-    back = integration_weights() @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
-    matrix = keep_white(colorchecker() @ response, colorchecker() @ back / back.sum(axis=0))
-    return np.maximum(10 ** (-2 * absorbance) @ response @ matrix.T, 0.0)
+    return np.array([*nbs_solutions().values(), beer_shape()])
 
 
 def test_measured_liquids_and_their_differences_lie_within_the_intervals_on_every_measured_camera():
@@ -100,7 +81,7 @@ def test_measured_liquids_and_their_differences_lie_within_the_intervals_on_ever
                 other = one * np.exp(rng.normal(0, 0.2, 4))
                 both = np.array([one, other]) @ liquids()
                 true = float(ciede2000(*absorbance_to_lab(both)))
-                seen = see(both, sensor, light)
+                seen = np.maximum(10 ** (-2 * both) @ weigh_p3(sensor, light), 0.0)
                 estimate = estimate_pair(
                     *(GlassReading(v[None], *nothing) for v in (*seen, np.ones(3))), srgb=False
                 )

@@ -2,27 +2,18 @@
 
 import numpy as np
 import pytest
+from known_liquids import nbs_solutions
 from numpy.testing import assert_allclose
 from scipy.optimize import least_squares
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, transmittance_to_xyz
-from colourmatch.facts import read_rows
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
-
-NAMES = ("copper", "cobalt", "chromate")
-
-
-def nbs_solutions() -> np.ndarray:
-    """Absorbance in 1 cm of the three solutions, shape (3, 81)."""
-    rows = read_rows("nbs_colour_solutions.csv")
-    nm = [float(row["nm"]) for row in rows]
-    return np.array([np.interp(WAVELENGTHS_NM, nm, [float(row[name]) for row in rows]) for name in NAMES])
 
 
 def solve_amounts(wanted, colour_of):
     """Amounts of the three solutions whose colour is the wanted one, by least squares from far away."""
-    solutions, start = nbs_solutions(), [0.2, 2.0, 0.5]
+    solutions, start = np.array(list(nbs_solutions().values())), [0.2, 2.0, 0.5]
     found = least_squares(lambda amounts: colour_of(amounts @ solutions) - wanted, start, xtol=1e-12)
     assert found.success
     return found.x
@@ -42,7 +33,7 @@ def test_nbs_mixture_solved_back_from_its_printed_colour():
 
 def test_nbs_mixture_solved_back_from_its_colour_over_paper():
     # Seen twice through 5 mm is seen through 1 cm; D65, 2 degrees, no printed figure needed.
-    wanted = absorbance_to_lab(nbs_solutions().sum(axis=0) / 2)
+    wanted = absorbance_to_lab(sum(nbs_solutions().values()) / 2)
     assert_allclose(solve_amounts(wanted, lambda a: absorbance_to_lab(a / 2)), [1, 1, 1], rtol=0, atol=1e-6)
 
 

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import warnings
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
+from derive_phone_prior import nikon
 from drawn.inks import field_reflectances, vary_inks
+from known_cameras import weigh_p3
+from known_liquids import nbs_solutions
 from worlds import draw_worlds, measured_phones
 
 from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
-from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, read_illuminant
 from colourmatch.errors import PhotoError
-from colourmatch.facts import find_fact
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.photo.estimate import GlassReading, estimate_bare, estimate_pair
 from colourmatch.photo.estimator import KINDS, branch
@@ -26,38 +25,8 @@ LIGHTS = ("D50", "D65", "D75", "LED-B3", "LED-B4", "LED-V1")
 
 @cache
 def camera(light: str) -> np.ndarray:
-    """Weights (81, 3) to linear Display P3 of the Nikon 5100 as the NPL measured it, in colour-science.
-
-    The matrix is the least squares one over the 24 patches of the ColorChecker (BabelColor average, in colour-science),
-    white kept (Finlayson, Drew 1997).
-    """
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        import colour
-
-        sensor = colour.MSDS_CAMERA_SENSITIVITIES["Nikon 5100 (NPL)"]
-        patches = colour.SDS_COLOURCHECKERS["BabelColor Average"].values()
-        chart = np.array([np.interp(WAVELENGTHS_NM, p.wavelengths, p.values) for p in patches])
-        response = np.array([sensor[float(w)] for w in WAVELENGTHS_NM]).reshape(-1, 3)
-    response = response * read_illuminant(light)[:, None]
-    response = response / response.sum(axis=0)
-    weights = integration_weights()
-    back = np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
-    target, seen = chart @ weights @ back, chart @ response
-    sides = np.linalg.lstsq((seen - seen[:, 1:2])[:, [0, 2]], target - seen[:, 1:2], rcond=None)[0].T
-    return response @ np.stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]], axis=1).T
-
-
-@cache
-def nbs_solutions() -> dict[str, np.ndarray]:
-    """Absorbance in 1 cm of the NBS colour solutions (LC 929, 1948; LC 1017), from memory as the file says."""
-    with find_fact("nbs_colour_solutions.csv").open(encoding="utf-8") as handle:
-        rows = list(csv.DictReader(line for line in handle if not line.startswith("#")))
-    nm = [float(row["nm"]) for row in rows]
-    return {
-        name: np.interp(WAVELENGTHS_NM, nm, [float(row[name]) for row in rows])
-        for name in ("copper", "cobalt", "chromate")
-    }
+    """Weights (81, 3) to linear Display P3 of the Nikon 5100 as the NPL measured it, in colour-science."""
+    return weigh_p3(nikon(), light)
 
 
 def drink(copper: float, cobalt: float, chromate: float) -> np.ndarray:
