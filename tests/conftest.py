@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,6 +14,8 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 import pytest
 from drawn import save_photo
 from drawn.demo import draw_demo_photo
+from known_pictures import to_file
+from PIL import Image
 from raw_books import empty_database
 from remembering import remember
 from sqlalchemy import Engine, create_engine
@@ -207,8 +208,4 @@ def lot(book: LotBook) -> int:
 @pytest.fixture(scope="session")
 def jpeg() -> bytes:
     """A small photo."""
-    from PIL import Image
-
-    out = io.BytesIO()
-    Image.effect_noise((64, 48), 60).convert("RGB").save(out, "JPEG")
-    return out.getvalue()
+    return to_file(Image.effect_noise((64, 48), 60).convert("RGB"))

@@ -1,4 +1,4 @@
-"""Cameras whose sensitivities were measured, with the matrix that suits them best."""
+"""Cameras of known truth: measured ones with the matrix that suits them best, and drawn ones of the phones' ensemble."""
 
 from __future__ import annotations
 
@@ -7,6 +7,9 @@ from derive_phone_prior import colorchecker, keep_white
 
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import integration_weights, read_illuminant
+from colourmatch.instrument import phone_calibration as pc
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.phone import unknown_phone
 
 
 def weigh_p3(sensor: np.ndarray, light: str) -> np.ndarray:
@@ -19,3 +22,19 @@ def weigh_p3(sensor: np.ndarray, light: str) -> np.ndarray:
     response = response / response.sum(axis=0)
     back = integration_weights() @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
     return response @ keep_white(colorchecker() @ response, colorchecker() @ back / back.sum(axis=0)).T
+
+
+def draw_phone(seed: int) -> np.ndarray:
+    """Unit-normal numbers of a camera."""
+    return np.random.default_rng(seed).normal(0, 1, len(unknown_phone().mean))
+
+
+def reflect(mg_per_l: tuple[float, ...], dyes: tuple[str, ...] = ("E129", "E102")) -> np.ndarray:
+    """Reflectance of dyes in 10 mm of water over paper."""
+    shapes = np.array([find_colourant(dye).absorptivity() for dye in dyes])
+    return 10 ** (-2 * np.asarray(mg_per_l, float) @ shapes)
+
+
+def see_lab(reflectance: np.ndarray, phone: np.ndarray) -> np.ndarray:
+    """Lab as a drawn camera reads it."""
+    return pc.p3_to_lab(np.exp(pc.see(np.atleast_2d(reflectance), phone)))[0]

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from known_pictures import to_file
 from PIL import Image, ImageCms
 from PIL.PngImagePlugin import PngInfo
 
@@ -73,21 +74,12 @@ def test_refusals(tmp_path: Path, jpeg: bytes) -> None:
         store.keep(jpeg)
 
 
+NOISE = Image.effect_noise((96, 64), 70).convert("RGB")
 PLACE = b"PLACE-12.3456N"
-
-
 XMP = b"<x:xmpmeta xmlns:x='adobe:ns:meta/' exif:GPSLatitude='" + PLACE + b"'/>"
-
-
 TEXTS = PngInfo()
-
-
 TEXTS.add_text("comment", PLACE.decode())
-
-
 TEXTS.add_itxt("XML:com.adobe.xmp", XMP.decode(), zip=True)
-
-
 PROFILE = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 
 
@@ -102,13 +94,7 @@ def make_exif() -> Image.Exif:
 
 
 def make_photo(kind: str, **options: object) -> bytes:
-    import pillow_heif
-
-    pillow_heif.register_heif_opener()
-    out = io.BytesIO()
-    picture = Image.effect_noise((96, 64), 70).convert("RGB")
-    picture.save(out, kind, exif=make_exif(), icc_profile=PROFILE, **options)
-    return out.getvalue()
+    return to_file(NOISE, kind, exif=make_exif(), icc_profile=PROFILE, **options)
 
 
 def look(data: bytes) -> tuple[bytes, dict, dict, bytes | None]:
@@ -238,8 +224,6 @@ PERSONAL = {0x010E: "description", 0x013B: "artist", 0x8298: "copyright", 0x013C
 
 
 PERSONAL_INNER = {0x9286: b"comment", 0xA420: "unique", 0xA430: "owner", 0xA431: "body", 0xA435: "lens"}
-
-
 KEPT_INNER = {0x829A: 0.01, 0x9003: "2026:11:25 07:14:39", 0x9011: "+01:00", 0x8827: 200}
 
 
@@ -250,15 +234,12 @@ def mark(value: object) -> object:
 
 def make_personal(kind: str) -> bytes:
     """A photo of someone, somewhere, in a format; DNG written by tifffile, the others by Pillow."""
-    import pillow_heif
-
-    pillow_heif.register_heif_opener()
     exif = make_exif()
     exif.update({tag: mark(value) for tag, value in PERSONAL.items()})
     exif[0x0110] = "Model"
     exif.get_ifd(0x8769).update({tag: mark(value) for tag, value in PERSONAL_INNER.items()} | KEPT_INNER)
-    out = io.BytesIO()
     if kind == "DNG":
+        out = io.BytesIO()
         tifffile = pytest.importorskip("tifffile")
         tags = [(0xC612, 1, 4, bytes([1, 4, 0, 0]), True), (0xC62F, 2, 0, mark("serial"), True)]
         tags += [(0xC634, 1, len(PLACE), PLACE, True), (0x927C, 7, len(PLACE), PLACE, True)]
@@ -268,8 +249,7 @@ def make_personal(kind: str) -> bytes:
         tifffile.imwrite(out, noise, extratags=tags, metadata=None)
         return out.getvalue()
     more = {"JPEG": {"comment": PLACE, "xmp": XMP}, "HEIF": {"xmp": XMP}, "TIFF": {}, "PNG": {}}[kind]
-    Image.effect_noise((96, 64), 70).convert("RGB").save(out, kind, exif=exif, icc_profile=PROFILE, **more)
-    return out.getvalue()
+    return to_file(NOISE, kind, exif=exif, icc_profile=PROFILE, **more)
 
 
 def box(kind: bytes, body: bytes) -> bytes:
@@ -277,8 +257,6 @@ def box(kind: bytes, body: bytes) -> bytes:
 
 
 MOVIE = box(b"ftyp", b"mp42") + box(b"moov", PLACE) + box(b"mdat", PLACE * 100)
-
-
 #: How phones put a film, and programs their own data, behind a picture.
 TAILS = [
     b"",

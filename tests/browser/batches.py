@@ -3,12 +3,11 @@ without a card."""
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import numpy as np
 from drawn import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
-from PIL import Image
+from known_pictures import to_file
 
 BASE = {"caramel_a610": 0.01, "yellow_a430": 0.05}
 SMALL = Pose(fill=0.85, tilt_degrees=3, width_px=1200, height_px=900)
@@ -35,6 +34,4 @@ def draw_vessels(shift: int = 0) -> bytes:
     pixels[300:560, 380 + shift : 620 + shift] = (196, 96, 84)
     pixels[300:560, 780 + shift : 1020 + shift] = (198, 116, 96)
     pixels += np.random.default_rng(1).normal(0, 1.5, pixels.shape)
-    out = io.BytesIO()
-    Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(out, "JPEG", quality=92)
-    return out.getvalue()
+    return to_file(pixels, quality=92)

@@ -5,7 +5,6 @@ What was confirmed is still there afterwards, and the message says what happened
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import random
@@ -23,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from known_pictures import to_file
 from PIL import Image
 from processes import ROOT, run_python
 
@@ -43,10 +43,7 @@ KILLS = 3
 
 def draw_noise(seed: int = 1) -> bytes:
     """A small photo like no other."""
-    out = io.BytesIO()
-    pixels = random.Random(seed).randbytes(96 * 64 * 3)
-    Image.frombytes("RGB", (96, 64), pixels).save(out, "JPEG")
-    return out.getvalue()
+    return to_file(Image.frombytes("RGB", (96, 64), random.Random(seed).randbytes(96 * 64 * 3)))
 
 
 def begin(path: Path) -> int:
@@ -119,10 +116,8 @@ def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Pat
         free = os.statvfs(small_disk)
         (small_disk / "ballast").write_bytes(bytes(free.f_bavail * free.f_frsize - 300_000))
         noise = Image.frombytes("RGB", (700, 500), random.Random(2).randbytes(1_050_000))
-        out = io.BytesIO()
-        noise.save(out, "PNG")
         with pytest.raises(BookError, match=r"cannot be kept .* No space left .* then add the photo again\."):
-            book.photos.add(lot, {"photo": "a.png"}, photo=out.getvalue())
+            book.photos.add(lot, {"photo": "a.png"}, photo=to_file(noise, "PNG"))
         assert book.lots.story(lot).photos == () and book.archive.check() == []
         assert [file for file in book.photo_store.folder.rglob("*") if file.is_file()] == []
 

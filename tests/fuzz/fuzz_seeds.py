@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import zlib
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 import tifffile
 from drawn import display_p3_profile
+from known_pictures import to_file
 from PIL import Image
 
 from colourmatch.book.lot_book import open_book
@@ -25,13 +25,6 @@ def draw_picture(seed: int = 1) -> Image.Image:
     quarters = np.array([[[200, 40, 40], [40, 180, 60]], [[50, 60, 190], [190, 170, 40]]])
     even = quarters.repeat(SIZE[1] // 2, axis=0).repeat(SIZE[0] // 2, axis=1)
     return Image.fromarray(np.clip(even + rng.integers(-9, 10, even.shape), 0, 255).astype(np.uint8))
-
-
-def to_file(image: Image.Image, kind: str, **options: Any) -> bytes:
-    """The bytes of a picture file."""
-    out = io.BytesIO()
-    image.save(out, kind, **options)
-    return out.getvalue()
 
 
 def phone_exif(orientation: int = 6) -> Image.Exif:
@@ -99,9 +92,6 @@ def picture_seeds() -> tuple[tuple[str, bytes], ...]:
 
 
 def _heic_seeds(rgb: Image.Image, exif: Image.Exif, icc: bytes) -> list[tuple[str, bytes]]:
-    import pillow_heif
-
-    pillow_heif.register_heif_opener()
     return [
         ("a.heic", to_file(rgb, "HEIF", exif=exif.tobytes(), icc_profile=icc)),
         ("b.heic", to_file(rgb.resize((96, 128)), "HEIF", quality=30)),
@@ -124,19 +114,6 @@ def card_seed() -> bytes:
 
 
 CARD_WIDTH = 1200
-
-
-def fix_png(data: bytes) -> bytes:
-    """A PNG whose chunks carry their true check sums again, so that the decoder behind them is reached."""
-    parts, position = [data[:8]], 8
-    while position + 12 <= len(data):
-        (length,) = struct.unpack_from(">I", data, position)
-        body = data[position + 4 : position + 8 + length]
-        if position + 12 + length > len(data):
-            break
-        parts.append(data[position : position + 4] + body + struct.pack(">I", zlib.crc32(body)))
-        position += 12 + length
-    return b"".join(parts) + data[position:]
 
 
 def make_book(path: Path) -> None:

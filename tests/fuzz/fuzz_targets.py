@@ -13,14 +13,16 @@ import re
 import shutil
 import warnings
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from random import Random
 from typing import Any, ClassVar
 
 import click
-from fuzz_seeds import card_seed, draw_picture, fix_png, make_book, picture_seeds, to_file
+from fuzz_seeds import card_seed, draw_picture, make_book, picture_seeds
+from known_pictures import fix_check_sums, to_file
+from make_reference import every_command
 from mutating import HOSTILE, mutate_bytes, mutate_export, mutate_words
 
 from colourmatch.book.lot_book import LotBook, open_book
@@ -106,7 +108,7 @@ class Photos(Target):
         (name, data), (other_name, other) = rng.choice(picture_seeds()), rng.choice(picture_seeds())
         data = mutate_bytes(rng, data, other)
         if name.endswith(".png") and rng.random() < 0.6:
-            data = fix_png(data)
+            data = fix_check_sums(data)
         return (other_name if rng.random() < 0.1 else name), data
 
     def judge(self, made: tuple[str, bytes]) -> str:
@@ -326,7 +328,7 @@ class Lines(Target):
         super().__init__(folder)
         make_book(folder / "seed.sqlite")
         self.count = 0
-        self.commands = dict(_walk_commands())
+        self.commands = dict(every_command())
         self.work = folder / "work" / "here"
         self.work.mkdir(parents=True)
         self.book = folder / "work" / "book.sqlite"
@@ -393,19 +395,6 @@ class Lines(Target):
         (self.work / "broken.jpg").write_bytes(to_file(draw_picture(), "JPEG")[:300])
         (self.work / "empty.jpg").write_bytes(b"")
         (self.work / "text.jpg").write_text("not a photo")
-
-
-def _walk_commands(group: Any = None, path: str = "") -> Iterator[tuple[str, click.Command]]:
-    from colourmatch.commands.framework import root
-
-    group = group or root
-    context = click.Context(group)
-    for name in group.list_commands(context):
-        found = group.get_command(context, name)
-        if isinstance(found, click.Group):
-            yield from _walk_commands(found, f"{path}{name} ")
-        else:
-            yield f"{path}{name}", found
 
 
 def _fill(rng: Random, parameter: click.Parameter) -> list[str]:

@@ -25,7 +25,10 @@ from pathlib import Path
 from random import Random
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path[:0] = [str(Path(__file__).parents[up] / folder) for up, folder in ((0, ""), (1, "bench"), (2, ""))]
+sys.path[:0] = [
+    str(Path(__file__).parents[up] / folder)
+    for up, folder in ((0, ""), (1, ""), (1, "bench"), (1, "guide"), (2, ""))
+]
 
 from fuzz_targets import TARGETS, Target  # noqa: E402
 

@@ -4,20 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
-from drawn import (
-    Light,
-    Obstacle,
-    Phone,
-    Pose,
-    Printer,
-    Scene,
-    drink_transmittance,
-    render_photo,
-    save_photo,
-)
+from drawn import Light, Phone, Pose, Printer, Scene, drink_transmittance, render_photo, save_photo
+from known_photos import photograph_grey
 
 from colourmatch.book.calibrations import LotChoice
 from colourmatch.book.lot_book import LotBook
@@ -28,23 +20,23 @@ from colourmatch.instrument.incoming import lot_reader, note_for_lot
 GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
 PRINTER = Printer(gamma=1.1, seed=4)
 POSE = Pose(fill=0.85, width_px=1512, height_px=1134)
-GREY_MM = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
+
+
+class Drawn(NamedTuple):
+    """A photo of an empty card with a grey one, the grey's rectangle, and a photo of two glasses; by one printer."""
+
+    card: Path
+    grey: tuple[int, int, int, int]
+    glasses: Path
 
 
 @pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, tuple[int, int, int, int]]]:
-    """An empty card beside a grey card, and two glasses, by one printer."""
-    folder = tmp_path_factory.mktemp("drawn")
-    scenes = {
-        "card": Scene(blank=None, obstacles=(Obstacle(GREY_MM, (0.18, 0.18, 0.18)),)),
-        "glasses": Scene(drink_transmittance({"E129": 9.0}), drink_transmittance({"E129": 6.0})),
-    }
-    out = {}
-    for name, scene in scenes.items():
-        photo = render_photo(scene, Phone(s_curve=0.35), Light(), POSE, seed=7, printer=PRINTER)
-        x, y = photo.view.to_pixels(np.array([[125.0, 90.0]]))[0]
-        out[name] = (save_photo(photo, folder / f"{name}.jpg"), (int(x) - 20, int(y) - 20, 40, 40))
-    return out
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Drawn:
+    card, phone = tmp_path_factory.mktemp("drawn") / "card.jpg", Phone(s_curve=0.35)
+    grey = photograph_grey(card, PRINTER, phone, seed=7)
+    scene = Scene(drink_transmittance({"E129": 9.0}), drink_transmittance({"E129": 6.0}))
+    photo = render_photo(scene, phone, Light(), POSE, seed=7, printer=PRINTER)
+    return Drawn(card, grey, save_photo(photo, card.with_name("glasses.jpg")))
 
 
 def test_entered_greys_are_kept_and_compared_with_what_was_drawn(book: LotBook) -> None:
@@ -74,14 +66,13 @@ def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -
     assert len(cards.read_card_profile(book, "kitchen").readings) == 1
 
 
-def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: dict) -> None:
-    path, grey = drawn["card"]
-    told = cards.photograph_card(book, "kitchen", [path, (b"no photo", "note.jpg")], grey)
+def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: Drawn) -> None:
+    told = cards.photograph_card(book, "kitchen", [drawn.card, (b"no photo", "note.jpg")], drawn.grey)
     assert told.photos[0].entry and "not a readable photo" in told.photos[1].error
     true = np.array([grey.nominal for grey in told.greys]) ** 1.1
     found = np.array([grey.reflectance for grey in told.greys])
     assert np.abs(np.log(found / true))[:5].max() < 0.08
-    change = cards.compare_card(book, "kitchen", drawn["glasses"][0])
+    change = cards.compare_card(book, "kitchen", drawn.glasses)
     for one in (told, change):
         assert type(one).from_json(json.loads(json.dumps(one.to_json()))) == one
     assert change.changed["reference"].delta_e_2000 > 0.1
@@ -92,14 +83,14 @@ def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: di
     assert after <= before
 
 
-def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: dict, lot: int) -> None:
+def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: Drawn, lot: int) -> None:
     from colourmatch.workflow.describing import describe_lot
     from colourmatch.workflow.lot import record_photos
 
     cards.enter_card(book, "kitchen", list(np.array([0.75, 0.5, 0.35, 0.2, 0.1, 0.04]) ** 1.1), 0.004)
     note_for_lot(book, lot, card="kitchen")
     assert book.calibrations.lot_choice(lot) == LotChoice("kitchen")
-    told = record_photos(book, lot, [drawn["glasses"][0]])[0].to_json()
+    told = record_photos(book, lot, [drawn.glasses])[0].to_json()
     assert told["card_profile"]["name"] == "kitchen" and told["calibration"] is None
     assert describe_lot(book, lot)["read_with"]["card"] == "kitchen"
     assert book.archive.check() == []

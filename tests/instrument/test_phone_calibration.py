@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from known_cameras import draw_phone, reflect, see_lab
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
@@ -14,7 +15,6 @@ from colourmatch.errors import InputError
 from colourmatch.instrument import phone_calibration as pc
 from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct_lab, tone_terms
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.camera import expect_camera
@@ -26,22 +26,6 @@ MG_PER_L = [(3, 0), (6, 0), (12, 0), (0, 4), (0, 12), (4, 6), (8, 3)]
 NOISE = np.eye(3) * 0.1**2
 
 
-def draw_phone(seed: int) -> np.ndarray:
-    """Unit-normal numbers of a camera."""
-    return np.random.default_rng(seed).normal(0, 1, len(unknown_phone().mean))
-
-
-def reflect(mg_per_l: tuple[float, ...], dyes: tuple[str, ...] = ("E129", "E102")) -> np.ndarray:
-    """Reflectance of dyes in 10 mm of water over paper."""
-    shapes = np.array([find_colourant(dye).absorptivity() for dye in dyes])
-    return 10 ** (-2 * np.asarray(mg_per_l, float) @ shapes)
-
-
-def photograph(reflectance: np.ndarray, phone: np.ndarray) -> np.ndarray:
-    """Lab as a camera reads it."""
-    return pc.p3_to_lab(np.exp(pc.see(np.atleast_2d(reflectance), phone)))[0]
-
-
 def look(reflectance: np.ndarray) -> np.ndarray:
     """True Lab relative to water."""
     return pc.p3_to_lab(np.atleast_2d(reflectance) @ pc.p3_weights())[0]
@@ -51,7 +35,7 @@ def known_liquids(phone: np.ndarray, strength: float = 1.0, seed: int = 1) -> li
     rng = np.random.default_rng(seed)
     return [
         KnownLiquid(
-            photograph(reflect(tuple(strength * v for v in mg)), phone) + rng.normal(0, 0.1, 3),
+            see_lab(reflect(tuple(strength * v for v in mg)), phone) + rng.normal(0, 0.1, 3),
             NOISE,
             mg,
             f"{k}",
@@ -99,7 +83,7 @@ def test_other_dyes_come_nearer_than_they_were_read(seed):
     before, after = [], []
     for dye, mg in (("E124", 12.0), ("E122", 8.0), ("E129", 9.0)):
         drink = reflect((mg, 2.0), (dye, "E102"))
-        lab = photograph(drink, phone)
+        lab = see_lab(drink, phone)
         before.append(ciede2000(lab, look(drink)))
         after.append(ciede2000(correct_lab(fit, lab, NOISE).lab, look(drink)))
     assert np.median(after) < 1.2
@@ -113,7 +97,7 @@ def test_the_doubt_holds_the_truth():
         fit = fit_phone(known_liquids(phone), DYES, kinds=["camera"])
         for dye, mg in (("E124", 10.0), ("E122", 7.0)):
             drink = reflect((mg,), (dye,))
-            found = correct_lab(fit, photograph(drink, phone), NOISE)
+            found = correct_lab(fit, see_lab(drink, phone), NOISE)
             z.append((found.lab - look(drink)) / found.lab_sd)
     assert np.mean(np.abs(z) < 2) > 0.85
 
@@ -199,7 +183,7 @@ def test_a_ladder_of_known_liquids_tells_the_phones_curve_from_the_printers():
     assert np.all(np.abs(tone_terms(fit.numbers) - [*curve, 0.0, printer, 0.0]) < 2.5 * sd)
     assert np.all(sd[[0, 3]] < 0.75 * JOINT_PRIOR[[0, 3], 1]), "both are better known than beforehand"
     drink = reflect((9.0, 2.0), ("E124", "E102"))
-    lab, tone = through_tones(photograph(drink, phone), curve), (draw_tones(curve, printer), "batch")
+    lab, tone = through_tones(see_lab(drink, phone), curve), (draw_tones(curve, printer), "batch")
     with_tones = ciede2000(correct_lab(fit, lab, NOISE, tone).lab, look(drink))
     blind = fit_phone([replace(one, tone=None) for one in liquids], DYES, kinds=["camera"])
     assert blind.greys is None
@@ -236,7 +220,7 @@ def test_a_light_outside_the_ensemble_is_noticed_and_leaves_more_doubt():
     assert near_fit.scale == 1.0 < far_fit.scale
     drink = reflect((9.0, 2.0), ("E124", "E102"))
     near, wide = (
-        correct_lab(fit, photograph(drink, one), NOISE) for fit, one in ((near_fit, phone), (far_fit, far))
+        correct_lab(fit, see_lab(drink, one), NOISE) for fit, one in ((near_fit, phone), (far_fit, far))
     )
     assert np.linalg.norm(wide.lab_sd) > 1.5 * np.linalg.norm(near.lab_sd)
 

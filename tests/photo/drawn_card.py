@@ -5,14 +5,13 @@ Values are reflectances relative to bare paper; encoding is that of sRGB.
 
 from __future__ import annotations
 
-import io
 from functools import cache
 
 import cv2
 import numpy as np
 from drawn import display_p3_profile
+from known_pictures import to_file
 from numpy.typing import NDArray
-from PIL import Image
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.card import Card, marker_bits, read_card
@@ -112,7 +111,4 @@ def photograph(
 
 def to_jpeg(rgb: NDArray[np.uint8], gamut: str = "srgb", quality: int = 95) -> bytes:
     """A picture as the file that a camera of that gamut writes."""
-    out = io.BytesIO()
-    profile = display_p3_profile() if gamut == "p3" else None
-    Image.fromarray(rgb).save(out, "JPEG", quality=quality, icc_profile=profile)
-    return out.getvalue()
+    return to_file(rgb, quality=quality, icc_profile=display_p3_profile() if gamut == "p3" else None)

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from drawn import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
+from drawn import Phone, Printer
 from drawn.materials import printed_greys
 from drawn_card import DECODE_TABLE
+from known_photos import photograph_grey
 from test_tone import CARD, S, bend, photograph_greys
 
 from colourmatch.colour.spaces import encode_srgb
@@ -65,16 +66,10 @@ def test_a_printer_that_strays_is_what_known_greys_mend():
 # ---- entered, and read off photos --------------------------------------------------------------------------------
 
 
-def photograph_card(
-    folder: Path, printer: Printer, phone: Phone, seed: int
-) -> tuple[Path, tuple[int, int, int, int]]:
-    """A photo of a bare card with a grey card of 18 % on the middle ring, and the grey's rectangle in pixels."""
-    corners = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
-    scene = Scene(blank=None, obstacles=(Obstacle(corners, (0.18, 0.18, 0.18)),))
-    pose = Pose(fill=0.85, tilt_degrees=3, width_px=1512, height_px=1134)
-    drawn = render_photo(scene, phone, Light(), pose, seed=seed, printer=printer)
-    x, y = drawn.view.to_pixels(np.array([[125.0, 90.0]]))[0]
-    return save_photo(drawn, folder / f"card-{seed}.jpg"), (int(x) - 20, int(y) - 20, 40, 40)
+def photograph_card(folder: Path, printer: Printer, phone: Phone, seed: int):
+    """A photo of a bare card beside a grey one, and the grey's rectangle in pixels."""
+    path = folder / f"card-{seed}.jpg"
+    return path, photograph_grey(path, printer, phone, seed)
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 import struct
 import threading
@@ -12,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from known_pictures import to_file
 from PIL import Image
 
 from colourmatch.book.photo_store import PhotoStore, open_source
@@ -22,10 +22,7 @@ from colourmatch.photo.load import load_photo
 
 
 def save(kind: str, side: int = 64, **options: object) -> bytes:
-    out = io.BytesIO()
-    noise = np.random.default_rng(3).integers(0, 255, (side, side, 3), np.uint8)
-    Image.fromarray(noise).save(out, kind, **options)
-    return out.getvalue()
+    return to_file(np.random.default_rng(3).integers(0, 255, (side, side, 3)), kind, **options)
 
 
 def repeat_last_scan(count: int, side: int = 64) -> bytes:
@@ -111,11 +108,8 @@ def test_formats_that_are_read_byte_by_byte_have_a_lower_bound(head: bytes) -> N
 def test_a_jpeg_that_ends_early_is_refused_and_the_decoder_says_nothing(
     mode: str, tail: bytes, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    out = io.BytesIO()
-    Image.fromarray(np.random.default_rng(3).integers(0, 255, (300, 400, 3), np.uint8)).convert(mode).save(
-        out, "JPEG"
-    )
-    data = out.getvalue()
+    noise = np.random.default_rng(3).integers(0, 255, (300, 400, 3), np.uint8)
+    data = to_file(Image.fromarray(noise).convert(mode))
     assert load_photo(data).full_size == (400, 300)
     with pytest.raises(PhotoError, match=r"cut off|damaged"):
         load_photo(data[: len(data) // 2] + tail)

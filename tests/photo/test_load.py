@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import tifffile
 from drawn import display_p3_profile
+from known_pictures import fix_check_sums, to_file
 from PIL import Image, ImageOps
 from processes import run_python
 
@@ -41,12 +42,11 @@ def draw_corners(width: int = 96, height: int = 64) -> np.ndarray:
     return CORNERS.repeat(height // 2, axis=0).repeat(width // 2, axis=1)
 
 
-def to_file(image: Image.Image, kind: str, orientation: int = 1, **options: object) -> bytes:
+def turned_file(picture: Image.Image, kind: str, orientation: int, **options: object) -> bytes:
+    """A picture whose notes say that it is stored turned so."""
     exif = Image.Exif()
     exif[0x0112] = orientation
-    out = io.BytesIO()
-    image.save(out, kind, exif=exif.tobytes(), **options)
-    return out.getvalue()
+    return to_file(picture, kind, exif=exif.tobytes(), **options)
 
 
 def see_corners(rgb: np.ndarray) -> np.ndarray:
@@ -61,12 +61,9 @@ def see_corners(rgb: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
 @pytest.mark.parametrize("orientation", STORE)
 def test_every_orientation_gives_the_same_upright_picture(kind, orientation):
-    import pillow_heif
-
-    pillow_heif.register_heif_opener()
     stored = Image.fromarray(np.ascontiguousarray(STORE[orientation](draw_corners(192, 128))))
     options = {"JPEG": {"quality": 95}, "WEBP": {"lossless": True}, "HEIF": {"quality": 95}}.get(kind, {})
-    photo = load_photo(to_file(stored, kind, orientation, **options))
+    photo = load_photo(turned_file(stored, kind, orientation, **options))
     assert photo.rgb.shape == (128, 192, 3) and photo.rgb.dtype == np.uint8
     assert photo.full_size == (192, 128) and photo.full_scale == 1.0
     assert see_corners(photo.rgb) == pytest.approx(
@@ -89,7 +86,7 @@ def test_every_orientation_gives_the_same_upright_picture(kind, orientation):
 def test_a_jpeg_gives_the_pixels_of_pillows_own_small_decoding(size, shrink, options, orientation):
     texture = np.random.default_rng(1).integers(0, 256, (30, 40, 3), np.uint8)
     image = Image.fromarray(texture).resize(size)
-    data = to_file(image, "JPEG", orientation, quality=85, **options)
+    data = turned_file(image, "JPEG", orientation, quality=85, **options)
     plain = Image.open(io.BytesIO(data))
     plain.draft("RGB", (size[0] // shrink, size[1] // shrink))
     assert (load_photo(data).rgb == np.asarray(ImageOps.exif_transpose(plain))).all()
@@ -149,22 +146,19 @@ def test_hash_phone_and_time_come_from_the_file():
     exif = Image.Exif()
     exif[0x0110] = "  Test\x07 phone \n" + 200 * "x"
     exif[0x0132] = "2026:01:02 03:04:05"
-    out = io.BytesIO()
-    Image.new("RGB", (64, 48)).save(out, "JPEG", exif=exif.tobytes())
-    photo = load_photo(out.getvalue(), "shelf.jpg")
-    assert photo.sha256 == hashlib.sha256(out.getvalue()).hexdigest()
+    data = to_file(Image.new("RGB", (64, 48)), exif=exif.tobytes())
+    photo = load_photo(data, "shelf.jpg")
+    assert photo.sha256 == hashlib.sha256(data).hexdigest()
     assert photo.phone.startswith("Test phone") and len(photo.phone) <= 80 and photo.phone.isprintable()
     assert (photo.taken_at, photo.name) == ("2026:01:02 03:04:05", "shelf.jpg")
     exif[0x0110] = " \n\t"
-    Image.new("RGB", (64, 48)).save(empty := io.BytesIO(), "JPEG", exif=exif.tobytes())
-    assert load_photo(empty.getvalue()).phone is None
+    assert load_photo(to_file(Image.new("RGB", (64, 48)), exif=exif.tobytes())).phone is None
 
 
 def test_a_48_megapixel_photo_is_never_held_in_full():
-    out = io.BytesIO()
-    Image.new("RGB", (8000, 6000), (180, 90, 40)).save(out, "JPEG")
+    data = to_file(Image.new("RGB", (8000, 6000), (180, 90, 40)))
     tracemalloc.start()
-    photo = load_photo(out.getvalue())
+    photo = load_photo(data)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert photo.rgb.shape == (1500, 2000, 3) and photo.full_scale == 4.0
@@ -265,23 +259,12 @@ def test_a_missing_file_and_a_folder_say_so(tmp_path):
 
 @pytest.mark.parametrize("kind", ["PNG", "JPEG"])
 def test_damaged_notes_of_the_phone_do_not_cost_the_photo(kind):
-    broken = to_file(Image.fromarray(draw_corners()), kind, 6).replace(
+    broken = turned_file(Image.fromarray(draw_corners()), kind, 6).replace(
         b"MM\0*\0\0\0\x08", b"MM\0*\x7f\xff\xff\xff"
     )
     broken = broken if kind == "JPEG" else fix_check_sums(broken)
     photo = load_photo(broken)
     assert photo.taken_at is None and sorted(photo.rgb.shape) == [3, 64, 96]
-
-
-def fix_check_sums(data: bytes) -> bytes:
-    """A PNG whose chunks carry their true check sums again."""
-    parts, at = [data[:8]], 8
-    while at < len(data):
-        (length,) = struct.unpack_from(">I", data, at)
-        body = data[at + 4 : at + 8 + length]
-        parts.append(data[at : at + 4] + body + struct.pack(">I", zlib.crc32(body)))
-        at += 12 + length
-    return b"".join(parts)
 
 
 @pytest.mark.parametrize(
@@ -292,8 +275,8 @@ def fix_check_sums(data: bytes) -> bytes:
 def test_a_large_picture_of_any_mode_is_made_small_band_by_band(mode, fill, kind):
     """Four times the working width in a format that cannot be decoded small keeps its colour, size and scale."""
     image = Image.new(mode, (1248, 8400), fill)
-    photo = load_photo(to_file(image, kind, 6))
-    small = load_photo(to_file(image.resize((25, 84)), kind, 6))
+    photo = load_photo(turned_file(image, kind, 6))
+    small = load_photo(turned_file(image.resize((25, 84)), kind, 6))
     assert photo.rgb.shape == (312, 2100, 3) and photo.full_scale == 4
     assert np.abs(photo.rgb.astype(int) - small.rgb[0, 0]).max() <= 1
 
@@ -315,9 +298,7 @@ def _boxes(data: bytes) -> dict[bytes, bytes]:
 
 def write_tiled_heic(tile: Image.Image, columns: int, rows: int, size: tuple[int, int]) -> bytes:
     """A HEIC of equal tiles, as phones write theirs (ISO/IEC 23008-12, 6.6.2.3 "grid"), cut to (width, height)."""
-    alone = io.BytesIO()
-    tile.save(alone, "HEIF", quality=90)
-    parts = _boxes(alone.getvalue())
+    parts = _boxes(to_file(tile, "HEIF", quality=90))
     meta, plain = _boxes(parts[b"meta"][4:]), bytes(4)
     coded, grid_id = parts[b"mdat"], columns * rows + 1
     of_tile = _boxes(_boxes(meta[b"iprp"])[b"ipco"])
@@ -353,9 +334,6 @@ def write_tiled_heic(tile: Image.Image, columns: int, rows: int, size: tuple[int
 
 
 def test_a_phones_heic_of_48_megapixels_fits_into_a_gigabyte(tmp_path):
-    import pillow_heif
-
-    pillow_heif.register_heif_opener()
     path = tmp_path / "large.heic"
     path.write_bytes(write_tiled_heic(Image.fromarray(draw_corners(512, 512)), 16, 12, (8064, 6048)))
     said = load_within(10**9, path, "photo.full_size, *(photo.rgb[y, x] for y in (32, 96) for x in (32, 96))")

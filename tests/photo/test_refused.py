@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 
 import numpy as np
 import pytest
+from known_pictures import to_file
 from PIL import Image, ImageEnhance
 
 from colourmatch.errors import PhotoError
@@ -27,9 +27,7 @@ def changed(share: tuple[float, float] = (0.0, 1.0), brightness: float = 1.0) ->
     with Image.open(PHOTOS / "ladder1-2.jpg") as photo:
         width, height = photo.size
         part = photo.crop((int(share[0] * width), 0, int(share[1] * width), height))
-    out = io.BytesIO()
-    ImageEnhance.Brightness(part).enhance(brightness).save(out, "JPEG", quality=92)
-    return out.getvalue()
+    return to_file(ImageEnhance.Brightness(part).enhance(brightness), quality=92)
 
 
 def test_a_card_that_is_cut_off_shows_what_is_missing_along_the_edge() -> None:
@@ -61,9 +59,7 @@ def test_without_a_card_the_frame_is_named_with_the_squares_that_were_seen() -> 
     photo = Image.open(PHOTOS / "ladder1-2.jpg")
     small = Image.new("RGB", photo.size, (120, 110, 100))
     small.paste(photo.resize((photo.width // 6, photo.height // 6)), (0, 0))
-    out = io.BytesIO()
-    small.save(out, "JPEG", quality=92)
-    error = refused(out.getvalue())
+    error = refused(to_file(small, quality=92))
     assert error.code == "card-small" and error.seen and len(error.seen.markers) == 6
 
 

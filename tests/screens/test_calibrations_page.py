@@ -6,15 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from drawn import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
+from drawn import Phone, Printer
+from known_cameras import draw_phone, reflect, see_lab
+from known_photos import photograph_grey
 from visiting import field, fill, open_app, refusal, shown, tap, upload
 
 from colourmatch.book.calibrations import KNOWN, LotChoice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.instrument import cards, phones
-from colourmatch.instrument import phone_calibration as pc
-from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.phone import unknown_phone
 
 GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
 LIQUIDS = [(3, 0), (6, 0), (12, 0), (0, 4), (0, 8), (4, 5), (8, 3)]
@@ -24,11 +23,9 @@ def keep_known(book: LotBook) -> None:
     """Known liquids as a camera of known truth would have read them, without drawing a photo."""
     for name, colourant in (("red", "E129"), ("yellow", "E102")):
         book.stocks.add(name, colourant, 1.0, strength_rel_sd=0.03)
-    numbers = np.random.default_rng(4).normal(0, 1, len(unknown_phone().mean))
-    shapes = np.array([find_colourant(e).absorptivity() for e in ("E129", "E102")])
+    phone = draw_phone(4)
     for red, yellow in LIQUIDS:
-        reflectance = 10 ** (-2 * np.array([red, yellow], float) @ shapes)
-        lab = pc.p3_to_lab(np.exp(pc.see(reflectance[None], numbers)))[0]
+        lab = see_lab(reflect((red, yellow)), phone)
         spot = {"lab": lab.tolist(), "lab_covariance": (np.eye(3) * 0.01).tolist(), "white": "blank"}
         held = {name: float(mg) for name, mg in (("red", red), ("yellow", yellow)) if mg}
         measured = {"spots": {"batch": spot}, "quality": [], "card_profile": None}
@@ -38,11 +35,8 @@ def keep_known(book: LotBook) -> None:
 
 @pytest.fixture(scope="module")
 def card_photo(tmp_path_factory: pytest.TempPathFactory) -> bytes:
-    corners = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
-    scene = Scene(blank=None, obstacles=(Obstacle(corners, (0.18, 0.18, 0.18)),))
-    pose = Pose(fill=0.85, width_px=1512, height_px=1134)
-    drawn = render_photo(scene, Phone(), Light(), pose, seed=1, printer=Printer(gamma=1.1))
-    path: Path = save_photo(drawn, tmp_path_factory.mktemp("card") / "card.jpg")
+    path: Path = tmp_path_factory.mktemp("card") / "card.jpg"
+    photograph_grey(path, Printer(gamma=1.1), Phone(), seed=1)
     return path.read_bytes()
 
 

@@ -20,6 +20,7 @@ from drawn import (
     save_photo,
 )
 from drawn.inks import Inks, vary_inks
+from known_pictures import to_file
 from PIL import Image, ImageDraw
 
 from colourmatch.colour.spaces import lab_to_srgb
@@ -95,11 +96,10 @@ def test_a_photo_that_cannot_be_shown_is_measured_behind_the_bar_alone(data: byt
 
 
 def test_a_photo_is_shown_upright_while_it_is_measured() -> None:
-    picture, made = Image.new("RGB", (90, 60)), io.BytesIO()
+    picture = Image.new("RGB", (90, 60))
     exif = picture.getexif()
     exif[0x0112] = 6  # taken upright, kept lying
-    picture.save(made, "JPEG", exif=exif)
-    shown = draw_measuring(made.getvalue()).partition("base64,")[2].partition('"')[0]
+    shown = draw_measuring(to_file(picture, exif=exif)).partition("base64,")[2].partition('"')[0]
     assert Image.open(io.BytesIO(base64.b64decode(shown))).size == (60, 90)
 
 

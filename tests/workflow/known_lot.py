@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import io
-
 import numpy as np
 from known_liquids import look
+from known_pictures import to_file
 from PIL import Image
 
 from colourmatch.book.entries import LotStory
@@ -36,8 +35,8 @@ class Bench:
     ) -> tuple[bytes, str]:
         """A new photo of the lot as it is now, with its measurement; `off` moves the batch's L* by so much, and a batch
         that is `stuck` looks as at its beginning."""
-        number, out = len(self.known), io.BytesIO()
-        Image.new("RGB", (16, 12), (number, self.lot % 256, 7)).save(out, "PNG")
+        number = len(self.known)
+        content = to_file(Image.new("RGB", (16, 12), (number, self.lot % 256, 7)), "PNG")
         state = self.story.state()
         held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant if not stuck}
         batch = look(held, fitting.base_share(self.story, None)) + np.array([off, 0, 0])
@@ -53,8 +52,8 @@ class Bench:
             "quality": list(quality), "spots": spots, "difference": None, "error": refused,
             "delta_e_2000": None if value is None else {"value": value, "low": value, "high": value},
         }  # fmt: skip
-        self.known[out.getvalue()] = Measurement.from_json(measurement)
-        return out.getvalue(), f"photo-{number}.png"
+        self.known[content] = Measurement.from_json(measurement)
+        return content, f"photo-{number}.png"
 
     @property
     def story(self) -> LotStory:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from known_pictures import to_file
+from PIL import Image
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import KeptPhoto
@@ -127,20 +129,14 @@ def test_a_photo_becomes_a_reading_once(book: LotBook, lot: int, drawn_photos: l
 
 def with_position(photo: Path) -> bytes:
     """The same picture with a place and a time in it, as a phone writes them."""
-    from PIL import Image
-
     picture = Image.open(photo)
     exif = Image.Exif()
     exif[0x8825] = {1: "N", 2: (52.0, 30.0, 0.0), 3: "E", 4: (13.0, 24.0, 0.0)}
     exif[0x8769] = {0x9003: "2026:03:02 08:09:10"}
-    out = io.BytesIO()
-    picture.save(out, "JPEG", quality=95, exif=exif)
-    return out.getvalue()
+    return to_file(picture, quality=95, exif=exif)
 
 
 def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, drawn_photos: list[Path]) -> None:
-    from PIL import Image
-
     sent = with_position(drawn_photos[1])
     assert Image.open(io.BytesIO(sent)).getexif().get_ifd(0x8825)
     record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)
