@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import random
 import struct
 import zlib
 from typing import Any
@@ -22,6 +23,11 @@ def to_file(picture: Image.Image | np.ndarray, kind: str = "JPEG", **options: An
     out = io.BytesIO()
     picture.save(out, kind, **options)
     return out.getvalue()
+
+
+def draw_noise(seed: int = 1) -> bytes:
+    """A small photo like no other."""
+    return to_file(Image.frombytes("RGB", (96, 64), random.Random(seed).randbytes(96 * 64 * 3)))
 
 
 def fix_check_sums(data: bytes) -> bytes:

@@ -26,9 +26,14 @@ def another(jpeg: bytes, number: int) -> bytes:
 
 @pytest.fixture
 def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
-    """A lot with a dose and a photo."""
+    """A lot with a dose and a photo, which is that of a reference too; and a reference's own."""
     book.additions.add(lot, "red", drops=12)
     book.photos.add(lot, {"a": 1}, photo=jpeg)
+    reference = book.references.add("Bottle").id
+    for content in (jpeg, another(jpeg, 9)):
+        book.references.add_reading(
+            reference, (60, 40, 30), depth_mm=10, photo=content, original_name="a.jpg"
+        )
     return lot
 
 
@@ -36,18 +41,22 @@ def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
 def test_a_backup_put_back_elsewhere_is_the_same_book(
     book: LotBook,
     photo_lot: int,
+    jpeg: bytes,
     second_location: Callable[[], str],
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     report = book.archive.backup(tmp_path / "deep" / "backup.zip")
-    assert (report.photos, report.missing) == (1, ())
-    rows, name = export_rows(book), next(book.photo_store.names())
+    assert (report.photos, report.missing) == (2, ())
+    shared, own = (str(reading.stored_name) for reading in book.references.readings("Bottle"))
+    rows, kept = export_rows(book), book.photo_store.path(own).read_bytes()
     book.close()
     monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path / "elsewhere"))
     with restore_book(report.path, second_location()) as second:
         assert export_rows(second) == rows
-        assert list(second.photo_store.names()) == [name]
+        assert sorted(second.photo_store.names()) == sorted([shared, own])
+        assert second.photo_store.path(own).read_bytes() == kept
+        assert second.references.find_photo(another(jpeg, 9), "Bottle").stored_name == own
         assert second.archive.check() == []
         second.additions.add(photo_lot, "red", drops=1)
         with pytest.raises(BookError, match=r"there already|not empty"):
@@ -147,42 +156,11 @@ def test_damaged_archives_are_refused_and_leave_no_book(
         book.archive.backup(path / "b.zip")
 
 
-def test_reference_photos_are_backed_up_put_back_and_checked(
-    book: LotBook,
-    photo_lot: int,
-    jpeg: bytes,
-    second_location: Callable[[], str],
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    reference = book.references.add("Bottle").id
-    for content in (jpeg, another(jpeg, 7)):  # the first is the lot's photo as well
-        book.references.add_reading(
-            reference, (60, 40, 30), depth_mm=10, photo=content, original_name="a.jpg"
-        )
-    shared, own = (reading.stored_name or "" for reading in book.references.readings(reference))
-    assert book.archive.check() == [] and sorted(book.photo_store.names()) == sorted([shared, own])
-    report = book.archive.backup(tmp_path / "b.zip")
-    assert (report.photos, report.missing) == (2, ())
-    path = book.photo_store.path(own)
-    kept = path.read_bytes()
-    path.unlink()
-    assert [(one.code, own in one.text) for one in book.archive.check()] == [("missing-photo", True)]
-    assert book.archive.backup(tmp_path / "lacking.zip").missing == (own,)
-    rows = export_rows(book)
-    book.close()
-    monkeypatch.setenv("COLOURMATCH_PHOTOS", str(tmp_path / "elsewhere"))
-    with restore_book(report.path, second_location()) as second:
-        assert export_rows(second) == rows and second.archive.check() == []
-        assert second.photo_store.path(own).read_bytes() == kept
-        assert second.references.find_photo(another(jpeg, 7), reference).stored_name == own
-
-
 def test_the_check_finds_what_is_wrong_with_photos_and_a_backup_leaves_it_out(
     book: LotBook, photo_lot: int, jpeg: bytes, tmp_path: Path
 ) -> None:
     assert book.archive.check() == []
-    name = next(book.photo_store.names())
+    _, name = (str(reading.stored_name) for reading in book.references.readings("Bottle"))
     kept = book.photo_store.path(name).read_bytes()
     stray = book.photo_store.keep(jpeg[:-2] + b"\x00\xff\xd9").name
     assert [(finding.code, stray in finding.text) for finding in book.archive.check()] == [
@@ -192,17 +170,17 @@ def test_the_check_finds_what_is_wrong_with_photos_and_a_backup_leaves_it_out(
     book.photo_store.path(stray).unlink()
     assert [finding.code for finding in book.archive.check()] == ["changed-photo"]
     report = book.archive.backup(tmp_path / "b.zip")
-    assert (report.photos, report.missing, report.damaged) == (0, (), (name,))
+    assert (report.photos, report.missing, report.damaged) == (1, (), (name,))
     with restore_book(report.path, tmp_path / "restored.sqlite") as second:
         assert [finding.code for finding in second.archive.check()] == ["missing-photo"]
     book.photo_store.path(name).unlink()
-    assert [finding.code for finding in book.archive.check()] == ["missing-photo"]
+    assert [(one.code, name in one.text) for one in book.archive.check()] == [("missing-photo", True)]
+    assert book.archive.backup(tmp_path / "lacking.zip").missing == (name,)
 
 
 def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
     book: LotBook, photo_lot: int, jpeg: bytes, tmp_path: Path
 ) -> None:
-    book.photos.add(photo_lot, {"a": 2}, photo=another(jpeg, 7))
     path = book.archive.backup(tmp_path / "b.zip").path
     bad, good = book.photo_store.names()
     data = bytearray(path.read_bytes())

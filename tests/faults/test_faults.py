@@ -1,4 +1,4 @@
-"""Faults provoked for real: full disks, folders that may not be written, kills, clocks, files and servers that go away.
+"""Faults provoked for real: full disks, folders that may not be written, clocks, files and servers that go away.
 
 What was confirmed is still there afterwards, and the message says what happened and what to do.
 """
@@ -10,11 +10,8 @@ import os
 import random
 import re
 import shutil
-import signal
 import subprocess
-import sys
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
@@ -22,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from known_pictures import to_file
+from known_pictures import draw_noise, to_file
 from PIL import Image
 from processes import ROOT, run_python
 
@@ -36,14 +33,6 @@ from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.lot import record_photos
 from colourmatch.workflow.recheck import record_recheck
-
-#: Where a kill may strike: anywhere within an entry.
-KILLS = 3
-
-
-def draw_noise(seed: int = 1) -> bytes:
-    """A small photo like no other."""
-    return to_file(Image.frombytes("RGB", (96, 64), random.Random(seed).randbytes(96 * 64 * 3)))
 
 
 def begin(path: Path) -> int:
@@ -252,58 +241,6 @@ def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_
     )
     assert "cannot be written: Permission denied" in backup and "give another path" in backup
     assert lots == "1"
-
-
-# ---- a kill in the middle of a save ---------------------------------------------------------------------
-
-_SAVING = """
-import io, random, sys
-from PIL import Image
-from colourmatch.book.lot_book import open_book
-book = open_book(sys.argv[1])
-for step in range(int(sys.argv[2]), 400):
-    out = io.BytesIO()
-    Image.frombytes("RGB", (96, 64), random.Random(step).randbytes(96 * 64 * 3)).save(out, "JPEG")
-    lot = book.lots.begin(f"lot {step}", 900, "red", token=f"lot {step}").id
-    photo = book.photos.add(lot, {"photo": "a.jpg"}, {"action": "stop", "text": f"advice {step}"}, photo=out.getvalue(),
-                           token=f"photo {step}")
-    closing = book.lots.close(lot, "matched", final={"text": f"closed {step}"}, token=f"closing {step}")
-    print(step, lot, photo.id, closing.id, flush=True)
-"""
-
-
-@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a real kill")
-def test_a_kill_within_photo_advice_and_closing_loses_nothing_confirmed(tmp_path: Path) -> None:
-    path, seed = tmp_path / "b.sqlite", random.randrange(2**32)
-    begin(path)
-    chance, confirmed = random.Random(seed), {}
-    for _ in range(KILLS):
-        call = [sys.executable, "-c", _SAVING, str(path), str(len(confirmed))]
-        process = subprocess.Popen(
-            call, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)}
-        )
-        assert process.stdout is not None
-        lines = [process.stdout.readline() for _ in range(chance.randrange(1, 8))]
-        time.sleep(chance.uniform(0, 0.05))
-        process.send_signal(signal.SIGKILL)
-        lines += process.stdout.readlines()
-        process.wait(600)
-        process.stdout.close()
-        rows = [[int(word) for word in line.split()] for line in lines if line.endswith("\n")]
-        confirmed |= {step: tuple(ids) for step, *ids in rows}
-        with open_book(path) as book:
-            # a photo may lie there that no entry names yet: it is kept before it is named
-            assert {finding.code for finding in book.archive.check()} <= {"unnamed-photo"}, f"seed {seed}"
-            for step, (lot, photo, closing) in confirmed.items():
-                story = book.lots.story(lot)
-                assert [entry.id for entry in story.photos] == [photo], f"seed {seed}"
-                assert story.photos[0].advice.to_json() == {"action": "stop", "text": f"advice {step}"}
-                assert book.photo_store.path(story.photos[0].stored_name).read_bytes()
-                assert (story.closing.id, story.closing.final.to_json()) == (
-                    closing,
-                    {"text": f"closed {step}"},
-                )
-    assert len(confirmed) >= KILLS
 
 
 # ---- clocks ---------------------------------------------------------------------------------------------

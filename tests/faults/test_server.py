@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from known_pictures import draw_noise
 from raw_books import empty_database
-from test_faults import draw_noise
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import BookError
