@@ -358,12 +358,7 @@ def test_measure_one_photo_in_words_and_as_an_object(cli, drawn_photos):
     assert f"CIEDE2000 {figure['value']:.1f} ({figure['low']:.1f} to {figure['high']:.1f})" in told.out
 
 
-def test_one_bad_file_stops_nothing(cli, drawn_photos, sample_photos, tmp_path):
-    said = cli("measure", tmp_path / "none.jpg", drawn_photos[0], sample_photos / "bad-empty.jpg", "--json")
-    assert said.code == 0
-    errors = [photo["error"] for photo in said.data["photos"]]
-    assert errors[1] is None and errors[0] and errors[2]
-    assert said.err.count("Photo ") == 3
+def test_a_photo_that_cannot_be_measured_and_several_are_refused(cli, sample_photos, tmp_path):
     alone = cli("measure", sample_photos / "bad-text.jpg", "--json")
     assert alone.code == 2 and alone.data["quality"][0]["severity"] == "refuse"
     assert alone.err == alone.data["error"] + "\n"
@@ -552,11 +547,6 @@ def test_the_book_may_be_named_before_and_after_the_command(cli, tmp_path):
     assert len(cli("stock", "list", "--book", one, "--json").data["stocks"]) == 1
     assert cli("--book", one, "stock", "list", "--book", two, "--json").data["stocks"] == []
     assert cli("--json", "stock", "list").data["stocks"] == []
-    note = tmp_path / "note.txt"
-    note.write_text("shopping list, and more than sixteen bytes")
-    said = cli("stock", "list", "--book", note, "--json")
-    assert said.code == 2 and said.data["error"]["code"] == "book"
-    assert note.read_text().startswith("shopping")
 
 
 # ---- app -------------------------------------------------------------------------------------------------
@@ -716,9 +706,6 @@ def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
     )
     assert lot("lot", "close", "1", "--reason", "nearest", "--token", "t", "--json").code == 2
     lot(*LOT)
-    left = lot("lot", "show", "2", "--json").data["state"]["ceiling_left_mg_per_l"]
-    said = lot("lot", "close", "2", "--reason", "ceiling", "--json")
-    assert said.code == 2 and f"The ceiling leaves {left:.3g} mg/l." in said.data["error"]["text"]
     lot("lot", "trial", "2", "--ml", "100")
     told = lot("lot", "close", "2", "--reason", "past", "--sure")
     assert told.out.startswith("Lot 2. Closed: ") and "The advice was another: " in told.out

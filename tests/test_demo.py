@@ -91,15 +91,6 @@ def test_a_photo_made_of_one_with_water_is_as_a_drawn_one(kitchen):
     assert sum(path.stat().st_size for path in SHIPPED.iterdir()) < 2_000_000
 
 
-def test_the_example_ends_where_its_advice_leads(book):
-    lot = begin_example(book)
-    advice = photograph(book, lot)["advice"]
-    while advice["action"] == "add":
-        book.additions.add(lot, EXAMPLE_STOCK, drops=advice["doses"][0]["drops"])
-        advice = photograph(book, lot)["advice"]
-    assert (advice["action"], advice["reason"]) == ("stop", "matched")
-
-
 def test_a_wrong_turn_is_photographed_as_it_is(book):
     lot = begin_example(book)
     book.additions.add(lot, EXAMPLE_STOCK, drops=120)

@@ -74,20 +74,6 @@ def test_no_is_kept_and_not_asked_again(swapped):
     assert not made.story.photos[-1].exchanged
 
 
-def test_twice_the_first_dose_looks_like_a_stock_of_twice_its_label(bench):
-    made = bench()
-    first = dose(made)
-    made.add(2 * first)
-    story = made.story
-    shown = made.draw()
-    made.book.additions.correct(
-        story.additions[0].id, drops=first, reason="noted"
-    )  # what went in stays twice that
-    advice = made.record(shown)["advice"]
-    assert advice["question"] is None and advice["surprises"]
-    assert advice["stocks_learnt"][0]["strength_factor"] == pytest.approx(2, rel=0.15)
-
-
 def miss_second(made: Bench, factor: float):
     """A lot whose second dose went in `factor` times; the drops that were noted of it, and the advice that follows."""
     made.add(dose(made))

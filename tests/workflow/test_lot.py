@@ -174,12 +174,6 @@ def test_steps_that_bring_it_no_nearer_are_noticed(bench, drops, stuck, stalled)
     assert fitting.steps_stalled(made.story, fitting.usable_photos(made.story)) is stalled
 
 
-def test_following_the_advice_never_passes_the_ceiling(bench):
-    made = bench(ceiling_mg_per_l=40, already_mg_per_l=15)
-    assert made.follow()["reason"] == "ceiling"
-    assert 40 - 1.2 < made.story.state().total_mg_per_l() <= 40
-
-
 def test_what_the_last_photo_does_not_show_is_asked_for(bench):
     made = bench(ceiling_mg_per_l=60)
     told = describe_lot(made.book, made.lot)

@@ -155,9 +155,6 @@ def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, draw
         (repeated,) = record_reference(book, "Bottle", [(again, "copy.jpg")], **VIEW)
         assert (repeated.entry, repeated.repeated) == (reading.id, True)
     assert list(book.photo_store.names()) == [reading.stored_name] and book.archive.check() == []
-    book.photo_store.path(reading.stored_name).unlink()
-    record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)  # its file is put back
-    assert list(book.photo_store.names()) == [reading.stored_name] and book.archive.check() == []
     (other,) = record_reference(book, "Other bottle", [(sent, "IMG_1.jpg")], **VIEW)
     assert other.entry != reading.id and len(list(book.photo_store.names())) == 1
 
