@@ -120,14 +120,10 @@ def read_audit(found: list[dict] | str) -> Outcome:
         return Outcome(FAILED, f"{len(hit)} advisories")
     if not known:
         return Outcome(NOT_RUN, "no package could be looked up")
-    left = [one["name"] for one in found if "skip_reason" in one and not _is_own(one["name"])]
+    left = [one["name"] for one in found if "skip_reason" in one and one["name"] != "colourmatch"]
     return Outcome(
         PASSED, f"{len(known)} packages" + (f"; not known there: {', '.join(left)}" if left else "")
     )
-
-
-def _is_own(name: str) -> bool:
-    return name == "colourmatch"
 
 
 CHECKS: dict[str, Callable[[], Outcome]] = {

@@ -53,14 +53,10 @@ def beer_transmittance(row: dict[str, str], nm: np.ndarray) -> np.ndarray:
     return 10 ** -(float(row["srm"]) / 12.7 * float(row["path_cm"]) * beer_shape(nm))
 
 
-def beers() -> tuple[np.ndarray, tuple[dict[str, str], ...]]:
-    rows = read_rows("average_beer_lab.csv")
-    return np.array([[float(row[key]) for key in "Lab"] for row in rows]), rows
-
-
 # Average beer, deLange; ASBC Beer-10; computed at 1 nm. Half a unit of the fourth decimal.
 def test_average_beer():
-    expected, rows = beers()
+    rows = read_rows("average_beer_lab.csv")
+    expected = np.array([[float(row[key]) for key in "Lab"] for row in rows])
     got = [
         lab_of(beer_transmittance(r, FINE_NM), fine_weights(r["illuminant"], int(r["observer_deg"])))
         for r in rows

@@ -86,16 +86,10 @@ def picture_seeds() -> tuple[tuple[str, bytes], ...]:
         ("b.webp", to_file(rgb, "WEBP", **moving)),
         ("a.bmp", to_file(rgb, "BMP")),
         ("a.dng", write_small_dng()),
-        *_heic_seeds(rgb, exif, icc),
-    ]
-    return tuple(seeds)
-
-
-def _heic_seeds(rgb: Image.Image, exif: Image.Exif, icc: bytes) -> list[tuple[str, bytes]]:
-    return [
         ("a.heic", to_file(rgb, "HEIF", exif=exif.tobytes(), icc_profile=icc)),
         ("b.heic", to_file(rgb.resize((96, 128)), "HEIF", quality=30)),
     ]
+    return tuple(seeds)
 
 
 @cache

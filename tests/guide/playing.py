@@ -147,10 +147,6 @@ def _keep_stocks(player: Player) -> None:
         player.call("stock dilute", "red --target-mg-per-l", target, "--volume-ml 900")
 
 
-def _now() -> str:
-    return datetime.now(UTC).isoformat()
-
-
 def _tint(player: Player, boxes: dict[str, str]) -> None:
     """One lot from the first photo to the closing, with every kind of entry."""
     lot = ("--ceiling-mg-per-l", "60", "--dilution", "5", "--jurisdiction", "EU", "--number", "26-041")
@@ -176,7 +172,14 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot trial", "2")
     player.call("lot trial", "2 --pour-back")
     added = player.call("lot add", "1 --stock red --drops 2")
-    player.call("lot correct", "1", added["entry"], "--at", _now(), "--reason 'noted too early'")
+    player.call(
+        "lot correct",
+        "1",
+        added["entry"],
+        "--at",
+        datetime.now(UTC).isoformat(),
+        "--reason 'noted too early'",
+    )
     corrected = player.call("lot correct", "1", added["entry"], "--drops 3 --reason 'counted again'")
     player.call("lot correct", "1", corrected["entry"], "--void --reason 'other lot'")
     player.call("lot add", "1 --untinted-ml 20")

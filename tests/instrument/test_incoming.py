@@ -40,12 +40,6 @@ def sent(tmp_path: Path, drawn_photos: list[Path]) -> Path:
     return Path(shutil.copy(drawn_photos[0], tmp_path / "sent.jpg"))
 
 
-@pytest.fixture
-def lot(book: LotBook) -> int:
-    book.stocks.add("red", "E129", 1.0)
-    return book.lots.begin("Bitter", 900, ["red"]).id
-
-
 def take_in(book: LotBook, source: Any, **how: Any) -> IncomingPhoto[Any]:
     return open_reader(book).take_in(source, lambda _content: None, **how)
 

@@ -64,30 +64,24 @@ SOUND = write_icc(colorants("sRGB"), parametric(3, 2.4, 1 / 1.055, 0.055 / 1.055
 
 # Published encodings
 
-
-def test_srgb_of_another_maker_reads_as_srgb():
-    profile = read_icc(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
-    assert profile.name == "sRGB" and profile.understood
-    # IEC 61966-2-1: to 1e-3, for the profile keeps its primaries to five digits and its white to four
-    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ["sRGB"], abs=1e-3)
-    assert profile.decode_table == pytest.approx(np.tile(decode_srgb(CODES), (3, 1)), abs=1e-3)
-
-
-def test_display_p3_reads_as_display_p3():
-    profile = read_icc(display_p3_profile())
-    assert profile.name == "Display P3" and profile.understood
-    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ["Display P3"], abs=1e-3)
-    assert profile.decode_table == pytest.approx(np.tile(decode_srgb(CODES), (3, 1)), abs=1e-4)
-
-
-def test_adobe_rgb_reads_as_adobe_rgb():
+#: Name -> a profile of it, its published decoding, and how near that is.
+PUBLISHED = {
+    # IEC 61966-2-1; this maker keeps the primaries to five digits and the white to four
+    "sRGB": (ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes(), decode_srgb(CODES), 1e-3),
+    "Display P3": (display_p3_profile(), decode_srgb(CODES), 1e-4),
     # Adobe RGB (1998) colour image encoding, 4.3.4.2: the power is 2 + 51/256
-    profile = read_icc(write_icc(colorants("Adobe RGB"), table_curve([563])))
-    assert profile.name == "Adobe RGB" and profile.understood
-    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ["Adobe RGB"], abs=1e-3)
-    assert profile.decode_table == pytest.approx(np.tile(CODES ** (2 + 51 / 256), (3, 1)), abs=1e-6)
-    named = named_profile("Adobe RGB")
-    assert profile.decode_table == pytest.approx(named.decode_table, abs=1e-6)
+    "Adobe RGB": (write_icc(colorants("Adobe RGB"), table_curve([563])), CODES ** (2 + 51 / 256), 1e-6),
+}
+
+
+@pytest.mark.parametrize("name", PUBLISHED)
+def test_a_published_encoding_reads_as_itself(name):
+    icc, decoded, within = PUBLISHED[name]
+    profile = read_icc(icc)
+    assert profile.name == name and profile.understood
+    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ[name], abs=1e-3)
+    for found in (profile, named_profile(name)):
+        assert found.decode_table == pytest.approx(np.tile(decoded, (3, 1)), abs=within)
 
 
 @pytest.mark.parametrize(

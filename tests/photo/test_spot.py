@@ -12,7 +12,7 @@ from drawn_card import BLACK, draw_block, grid_mm, lay_glass, to_flat
 
 from colourmatch.photo.card import read_card
 from colourmatch.photo.field import LightField
-from colourmatch.photo.flat import FlatCard, mask_paper
+from colourmatch.photo.flat import mask_paper
 from colourmatch.photo.light import fit_light
 from colourmatch.photo.spot import WALL_MARGIN_MM, SpotReading, read_spot
 
@@ -164,13 +164,10 @@ def test_a_glass_cut_off_by_the_frame_is_read_where_it_is_seen(cut_mm):
 # Bars
 
 
-def read_bars(flat: FlatCard) -> tuple[float, float]:
-    bars = read_spot(flat, light(), "batch").bars
-    return bars.bright, bars.dark
-
-
 @pytest.mark.parametrize("level", [0.95, 0.2])
 def test_bars_through_a_clear_liquid_keep_their_ratio(level):
-    bright, dark = read_bars(to_flat(pour(np.full(3, level)) * shine(X, Y), S, 0.5))
-    assert bright == pytest.approx(level, rel=0.03)
-    assert dark / bright == pytest.approx(BLACK, abs=0.012)  # one code at the bottom of the range is 0.006
+    bars = read_spot(to_flat(pour(np.full(3, level)) * shine(X, Y), S, 0.5), light(), "batch").bars
+    assert bars.bright == pytest.approx(level, rel=0.03)
+    assert bars.dark / bars.bright == pytest.approx(
+        BLACK, abs=0.012
+    )  # one code at the bottom of the range is 0.006
