@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import Connection
 
 from colourmatch.book import opening
-from colourmatch.book.lot_book import LotBook
+from colourmatch.book.lot_book import LotBook, open_book
 
 
 def export_text(book: LotBook) -> str:
@@ -46,3 +46,10 @@ def write_file(path: Path) -> Iterator[sqlite3.Connection]:
     """A transaction on a file of SQLite."""
     with closing(sqlite3.connect(path)) as raw, raw:
         yield raw
+
+
+def begin_lot(path: Path) -> int:
+    """A book with one stock and one lot, closed again; the id of the lot."""
+    with open_book(path) as book:
+        book.stocks.add("red", "E129", 1.0)
+        return book.lots.begin("Aperitif", 900, "red").id

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from raw_books import export_rows, write_file
+from raw_books import begin_lot, export_rows, write_file
 from sqlalchemy import select
 
 from colourmatch.book import tables
@@ -196,9 +196,8 @@ def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
 
 def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
+    lot = begin_lot(path)
     with open_book(path) as book:
-        book.stocks.add("red", "E129", 1)
-        lot = book.lots.begin("A", 900, "red").id
         book.volumes.take_sample(lot, 100)
     with write_file(path) as rough:
         rough.execute("DROP TRIGGER lots_no_update")

@@ -21,7 +21,7 @@ from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from first_book import build_first_book
 from raw_books import export_text, write_file, write_raw
-from sqlalchemy import inspect, text
+from sqlalchemy import Connection, inspect, text
 from sqlalchemy.exc import DBAPIError
 
 from colourmatch.book import migrate, opening, tables
@@ -178,19 +178,28 @@ def test_several_may_open_an_older_book_at_once(location: str) -> None:
         assert book.archive.check() == []
 
 
+def insert_lot(older: Connection, kinds: list[str], *rows: str) -> None:
+    """Lot 1 in the tables of an older version, an entry of each kind, and the rows of these entries."""
+    at = "2026-01-01T00:00:00.000000+00:00"
+    head = "id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, already_mg_per_l, notes"
+    entries = ", ".join(f"({k}, '{at}', 1, '{kind}')" for k, kind in enumerate(kinds, 1))
+    for statement in (
+        f"INSERT INTO lots ({head}) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
+        f"INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES {entries}",
+        *rows,
+    ):
+        older.execute(text(statement.replace(":", r"\:")))
+    if older.dialect.name == "postgresql":
+        older.exec_driver_sql(f"SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), {len(kinds)})")
+
+
 def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(location: str) -> None:
     make_older(location, "0007")
-    at = "2026-01-01T00:00:00.000000+00:00"
     with write_raw(location) as older:
-        for statement in (
-            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
-            f"already_mg_per_l, notes) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
-            f"INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES (1, '{at}', 1, 'closing')",
+        insert_lot(
+            older, ["closing"],
             "INSERT INTO closings (entry_id, lot_id, outcome, text) VALUES (1, 1, 'matched', 'done')",
-        ):
-            older.exec_driver_sql(statement)
-        if older.dialect.name == "postgresql":
-            older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 1)")
+        )  # fmt: skip
     with open_book(location) as book:
         closing = book.lots.story(1).closing
         assert closing is not None and (closing.outcome, closing.text) == ("matched", "done")
@@ -205,23 +214,14 @@ MEASURED = '{"photo": "a.jpg", "levels": [0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2
 def fill_older(location: str) -> tuple[str, int]:
     """A book of 0010 with long texts as they are, and in letters; the last hash of its lot, the lot."""
     make_older(location, "0009")
-    at = "2026-01-01T00:00:00.000000+00:00"
     letters = "z1:" + base64.b64encode(zlib.compress(MEASURED.encode(), 9)).decode()
     with write_raw(location) as older:
-        for statement in (
-            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
-            f"already_mg_per_l, notes) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
-            *(
-                f"INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES ({k}, '{at}', 1, 'photo')"
-                for k in (1, 2)
-            ),
+        insert_lot(
+            older, ["photo", "photo"],
             f"INSERT INTO photos (entry_id, lot_id, purpose, measurement) VALUES (1, 1, 'match', '{MEASURED}')",
             "INSERT INTO photos (entry_id, lot_id, purpose, measurement, advice) "
             f"VALUES (2, 1, 'match', '{letters}', '{letters}')",
-        ):
-            older.execute(text(statement.replace(":", r"\:")))
-        if older.dialect.name == "postgresql":
-            older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 2)")
+        )  # fmt: skip
         migrate.upgrade(older, "0010")
         last = older.execute(text("SELECT sha256 FROM seals WHERE row_id = 2 AND lot_id = 1")).scalar()
     return str(last), 1

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from processes import run_python
-from raw_books import write_file
+from raw_books import begin_lot, write_file
 
 from colourmatch.book import opening
 from colourmatch.book.lot_book import find_photo_folder, open_book
@@ -116,9 +116,8 @@ def test_what_is_no_book_is_refused_and_left_as_it_is(tmp_path: Path, content: b
 
 def test_a_damaged_book_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
+    lot = begin_lot(path)
     with open_book(path) as book:
-        book.stocks.add("red", "E129", 1)
-        lot = book.lots.begin("A", 900, "red").id
         for _ in range(40):
             book.entries.add_note(lot, "y" * 3000)
     with path.open("r+b") as file:
@@ -130,9 +129,8 @@ def test_a_damaged_book_is_refused(tmp_path: Path) -> None:
 
 def test_damage_that_opening_does_not_see_is_said_when_it_is_read(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
+    lot = begin_lot(path)
     with open_book(path) as book:
-        book.stocks.add("red", "E129", 1)
-        lot = book.lots.begin("A", 900, "red").id
         book.entries.add_note(lot, "findable words")
         book.photos.add(lot, {"findable": "figures"})
     whole, packed = path.read_bytes(), pack('{"findable": "figures"}')

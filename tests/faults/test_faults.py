@@ -22,6 +22,7 @@ import pytest
 from known_pictures import draw_noise, to_file
 from PIL import Image
 from processes import ROOT, run_python
+from raw_books import begin_lot
 
 from colourmatch.book import archive, checks
 from colourmatch.book import transactions as base
@@ -33,13 +34,6 @@ from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.lot import record_photos
 from colourmatch.workflow.recheck import record_recheck
-
-
-def begin(path: Path) -> int:
-    """A book with one lot, closed again; the id of the lot."""
-    with open_book(path) as book:
-        book.stocks.add("red", "E129", 1.0)
-        return book.lots.begin("Aperitif", 900, "red").id
 
 
 @pytest.fixture
@@ -79,7 +73,7 @@ def fill(disk: Path) -> None:
 @pytest.mark.parametrize("killed", [False, True])
 def test_a_full_disk_still_reads_and_backs_up(small_disk: Path, tmp_path: Path, killed: bool) -> None:
     path = small_disk / "b.sqlite"
-    lot = begin(path)
+    lot = begin_lot(path)
     if killed:
         assert run_python("-c", _KILLED_WITH_A_LOG, path).returncode == 0
         path.with_name("b.sqlite-shm").unlink()
@@ -100,7 +94,7 @@ def test_a_full_disk_still_reads_and_backs_up(small_disk: Path, tmp_path: Path, 
 
 def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Path) -> None:
     path = small_disk / "b.sqlite"
-    lot = begin(path)
+    lot = begin_lot(path)
     with open_book(path) as book:
         free = os.statvfs(small_disk)
         (small_disk / "ballast").write_bytes(bytes(free.f_bavail * free.f_frsize - 300_000))
@@ -133,7 +127,7 @@ def test_a_file_without_room_is_not_written_and_the_old_one_stays_whole(
     small_disk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], free: int, old: bytes
 ) -> None:
     """No room at all, or room for the first half of it."""
-    lot = begin(tmp_path / "b.sqlite")
+    lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         for k in range(6):
             book.entries.add_note(lot, f"note {k} {random.Random(k).randbytes(1500).hex(' ')}")
@@ -158,7 +152,7 @@ def test_a_file_without_room_is_not_written_and_the_old_one_stays_whole(
 def test_a_backup_restored_without_room_leaves_no_half_book(
     small_disk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    lot = begin(tmp_path / "b.sqlite")
+    lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         book.photos.add(lot, {"photo": "a.jpg"}, photo=draw_noise())
         book.archive.backup(tmp_path / "b.zip")
@@ -224,8 +218,8 @@ def open_to_all() -> Iterator[Path]:
 def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_all: Path) -> None:
     locked, photo = open_to_all / "locked", open_to_all / "a.jpg"
     locked.mkdir()
-    begin(locked / "b.sqlite")
-    begin(open_to_all / "c.sqlite")
+    begin_lot(locked / "b.sqlite")
+    begin_lot(open_to_all / "c.sqlite")
     photo.write_bytes(draw_noise())
     (open_to_all / "c.sqlite.photos").mkdir()
     for path, rights in ((locked / "b.sqlite", 0o444), (locked, 0o555), (open_to_all / "c.sqlite.photos", 0o555),
@@ -255,7 +249,7 @@ def set_clock(monkeypatch: pytest.MonkeyPatch, now: datetime) -> None:
 def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    lot = begin(tmp_path / "b.sqlite")
+    lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         first = book.additions.add(lot, "red", drops=10)
         set_clock(monkeypatch, datetime.now(UTC) - timedelta(days=400))
@@ -280,7 +274,7 @@ def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(
 def test_entries_from_the_future_are_named_by_the_check(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    lot = begin(tmp_path / "b.sqlite")
+    lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         set_clock(monkeypatch, datetime.now(UTC) + timedelta(days=30))
         book.additions.add(lot, "red", drops=10)
@@ -304,7 +298,7 @@ def gone(path: Path) -> None:
 
 def test_a_book_removed_while_it_is_open_takes_no_entry_and_goes_on_when_it_is_back(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
-    lot = begin(path)
+    lot = begin_lot(path)
     with open_book(path) as book:
         book.additions.add(lot, "red", drops=1)
         gone(path)
@@ -328,7 +322,7 @@ def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "b.sqlite"
-    lot = begin(path)
+    lot = begin_lot(path)
     with open_book(path) as book:
         book.lots.search()
         # called behind the insert, before the commit
@@ -342,8 +336,8 @@ def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
 
 def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
-    lot = begin(path)
-    begin(tmp_path / "other.sqlite")
+    lot = begin_lot(path)
+    begin_lot(tmp_path / "other.sqlite")
     with open_book(path) as book:
         book.entries.add_note(lot, "into the first")
         gone(path)
@@ -360,7 +354,7 @@ def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_p
 def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_same_photo_puts_it_back(
     tmp_path: Path, drawn_photos: list[Path]
 ) -> None:
-    lot = begin(tmp_path / "b.sqlite")
+    lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         (result,) = record_photos(book, lot, [drawn_photos[0]])
         before = describe_lot(book, lot)
@@ -378,7 +372,7 @@ def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_same_photo_puts_
 
 
 def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) -> None:
-    begin(tmp_path / "b.sqlite")
+    begin_lot(tmp_path / "b.sqlite")
     os.mkfifo(tmp_path / "pipe") if hasattr(os, "mkfifo") else (tmp_path / "pipe").mkdir()
     (tmp_path / "folder").mkdir()
     with open_book(tmp_path / "b.sqlite") as book:

@@ -5,12 +5,23 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from drawn import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
+from drawn import (
+    Light,
+    Phone,
+    Pose,
+    Scene,
+    drink_transmittance,
+    lab_relative_to_water,
+    render_photo,
+    save_photo,
+)
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.colour.difference import ciede2000
@@ -18,6 +29,10 @@ from colourmatch.colour.spectra import planck_spectrum
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import incoming, phones
 from colourmatch.measurement import LIQUIDS, CalibrationNamed, Measurement
+from colourmatch.photo.measure import measure_or_refuse
+from colourmatch.workflow.lot import record_photos
+from colourmatch.workflow.recheck import read_drift, record_recheck
+from colourmatch.workflow.references import read_reference, record_reference
 
 PHONE = Phone("Phone A", name="A phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5)
 SITTING = [
@@ -49,6 +64,12 @@ def sitting(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     drinks = [drink_transmittance({"E124": mg}, yellow_a430=0.08) for mg in (11.0, 9.0)]
     begun = [drink_transmittance({"E129": mg}, yellow_a430=0.08) for mg in (11.0, 0.0)]
     return [*known, take(folder, 9, *drinks), take(folder, 10, *begun)]
+
+
+@pytest.fixture
+def plain(sitting: list[Path]) -> dict[str, Any]:
+    """The photo of two other drinks as it is read without a correction."""
+    return measure_or_refuse(sitting[4]).to_json()
 
 
 @pytest.fixture
@@ -106,16 +127,10 @@ def uncorrected(read: dict[str, Any]) -> list[float]:
     return batch.uncorrected.lab.tolist()
 
 
-def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sitting: list[Path]) -> None:
-    from colourmatch.photo.measure import measure_or_refuse
-
-    plain = measure_or_refuse(sitting[4]).to_json()
+def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, plain: dict[str, Any]) -> None:
     read = finish(incoming.open_reader(calibrated, light="window"), plain)
-    true = {"reference": 11.0, "batch": 9.0}
-    from drawn import lab_relative_to_water
-
     before, after = [], []
-    for spot, mg in true.items():
+    for spot, mg in (("reference", 11.0), ("batch", 9.0)):
         lab = lab_relative_to_water(drink_transmittance({"E124": mg}, yellow_a430=0.08))
         before.append(ciede2000(plain["spots"][spot]["lab"], lab))
         after.append(ciede2000(read["spots"][spot]["lab"], lab))
@@ -132,11 +147,8 @@ def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sittin
 
 
 def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on_it(
-    calibrated: LotBook, sitting: list[Path]
+    calibrated: LotBook, plain: dict[str, Any]
 ) -> None:
-    from colourmatch.photo.measure import measure_or_refuse
-
-    plain = measure_or_refuse(sitting[4]).to_json()
     reader = incoming.open_reader(calibrated, light="window")
     read = finish(reader, plain)
     assert read["calibration"]["tones"] == "sitting"
@@ -152,13 +164,8 @@ def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on
 
 
 def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(
-    calibrated: LotBook, sitting: list[Path]
+    calibrated: LotBook, plain: dict[str, Any]
 ) -> None:
-    from dataclasses import replace
-
-    from colourmatch.photo.measure import measure_or_refuse
-
-    plain = measure_or_refuse(sitting[4]).to_json()
     found = incoming.find_calibration(calibrated, "A phone")
     assert found is not None
 
@@ -180,11 +187,8 @@ def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(
 
 
 def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_plainly(
-    calibrated: LotBook, sitting: list[Path]
+    calibrated: LotBook, plain: dict[str, Any]
 ) -> None:
-    from colourmatch.photo.measure import measure_or_refuse
-
-    plain = measure_or_refuse(sitting[4]).to_json()
     with pytest.raises(NotFoundError, match="It is in: window"):
         finish(incoming.open_reader(calibrated, light="lamp"), plain)
     other = finish(incoming.open_reader(calibrated), plain | {"phone": "Another"})
@@ -194,8 +198,6 @@ def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_pl
 def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_it(
     calibrated: LotBook, sitting: list[Path]
 ) -> None:
-    from colourmatch.workflow.lot import record_photos
-
     lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
     told = record_photos(calibrated, lot, [sitting[5]])[0].to_json()
     assert told["calibration"]["light"] == "window"
@@ -240,10 +242,6 @@ def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
 
 
 def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitting: list[Path]) -> None:
-    from colourmatch.workflow.lot import record_photos
-    from colourmatch.workflow.recheck import record_recheck
-    from colourmatch.workflow.references import read_reference, record_reference
-
     (sent,) = record_reference(calibrated, "The bottle", [sitting[4]], light="window")
     read = sent.measurement
     assert read.calibration.light == "window" and sent.entry is not None
@@ -259,13 +257,8 @@ def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitti
     assert found.measurement.calibration.light == "window" and found.entry is not None
 
 
-def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitting: list[Path]) -> None:
-    from datetime import UTC, datetime
-
-    from colourmatch.photo.measure import measure_or_refuse
-    from colourmatch.workflow.recheck import read_drift
-
-    plain = measure_or_refuse(sitting[4]).to_json() | {"calibration": None}
+def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, plain: dict[str, Any]) -> None:
+    plain |= {"calibration": None}
     read = finish(incoming.open_reader(calibrated), plain)
     assert read["spots"]["batch"]["lab"] != plain["spots"]["batch"]["lab"]
     begin, later = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 16, tzinfo=UTC)

@@ -26,13 +26,18 @@ def add(book: LotBook, lot: int, week: float, measurement: dict[str, Any], purpo
     return book.photos.add(lot, measurement, purpose=purpose, taken_at=taken).id
 
 
+def finish(book: LotBook, lot: int, gap: np.ndarray, outcome: str = "nearest") -> int:
+    """Close a lot after a photo that shows it so far from its reference."""
+    add(book, lot, 0, measured(gap), "match")
+    book.lots.close(lot, outcome)
+    return lot
+
+
 @pytest.fixture
 def closed(book: LotBook, lot: int) -> int:
     """A lot that was finished on the reference and closed."""
     book.additions.add(lot, "red", drops=40)
-    add(book, lot, 0, measured(np.zeros(3)), "match")
-    book.lots.close(lot, "matched")
-    return lot
+    return finish(book, lot, np.zeros(3), "matched")
 
 
 def test_the_line_is_that_of_plain_least_squares_when_all_photos_weigh_the_same() -> None:
@@ -91,16 +96,13 @@ def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_
     book: LotBook, lot: int
 ) -> None:
     off = np.array([4.0, -9.0, 0.0])
-    add(book, lot, 0, measured(off), "match")
-    book.lots.close(lot, "nearest")
+    finish(book, lot, off)
     add(book, lot, 4, measured(off + FADING))
     add(book, lot, 4, measured(off + FADING, phone="B"))
     drift = read_drift(book, lot)
     same, other = drift.photos
     assert other.drift_lab_sd[1] > 3 * same.drift_lab_sd[1]
-    redder = book.lots.begin("Redder", 900, "red").id
-    add(book, redder, 0, measured(np.array([0.0, -9.0, 0.0])), "match")
-    book.lots.close(redder, "nearest")
+    redder = finish(book, book.lots.begin("Redder", 900, "red").id, np.array([0.0, -9.0, 0.0]))
     for week in (2, 3):
         add(book, redder, week, measured([0.0, -9.0, 0.0] + week * FADING))
     watched = read_drift(book, redder).forecast
@@ -126,8 +128,7 @@ def estimated(gap: np.ndarray, read: np.ndarray) -> dict[str, Any]:
 
 def test_an_estimate_that_older_photos_do_not_have_is_no_drift(book: LotBook, lot: int) -> None:
     off = np.array([4.0, -9.0, 0.0])
-    add(book, lot, 0, measured(off), "match")
-    book.lots.close(lot, "nearest")
+    finish(book, lot, off)
     add(book, lot, 4, estimated(1.2 * off, off))
     assert read_drift(book, lot).photos[0].drift_lab == pytest.approx([0, 0, 0], abs=1e-3)
 
