@@ -7,8 +7,6 @@
 Exit 0 when nothing failed. A check that could not be run says why and fails nothing: it is no proof either.
 """
 
-from __future__ import annotations
-
 import argparse
 import json
 import subprocess

@@ -1,7 +1,5 @@
 """What several rooms' tests share: no test touches the user's own book, and photos drawn once for all."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Cameras of known truth: measured ones with the matrix that suits them best, and drawn ones of the phones' ensemble."""
 
-from __future__ import annotations
-
 import numpy as np
 from derive_phone_prior import colorchecker, keep_white
 

@@ -1,7 +1,5 @@
 """Liquids whose spectra are known: a natural base with so much of each colourant, published solutions, average beer."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM

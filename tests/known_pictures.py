@@ -1,7 +1,5 @@
 """Picture files as bytes, of any kind that phones and programs write."""
 
-from __future__ import annotations
-
 import io
 import random
 import struct

@@ -1,15 +1,8 @@
 """Amounts as people type them: units, the two readings of 1.500, and which sizes are asked about."""
 
-from __future__ import annotations
-
 import pytest
 
-from colourmatch.amounts import (
-    SIZES,
-    ask_about,
-    ask_about_weighing,
-    read_amount,
-)
+from colourmatch.amounts import SIZES, ask_about, ask_about_weighing, read_amount
 from colourmatch.errors import InputError
 
 

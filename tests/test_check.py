@@ -1,7 +1,5 @@
 """The one command of all checks: what it makes of each outcome, and its table."""
 
-from __future__ import annotations
-
 import check
 import pytest
 from check import FAILED, NOT_RUN, PASSED, Outcome, read_audit, show_table

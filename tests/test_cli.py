@@ -1,7 +1,5 @@
 """The command line as programs drive it: JSON, exit codes, one line for every refusal, a light start."""
 
-from __future__ import annotations
-
 import json
 import os
 import re

@@ -1,7 +1,5 @@
 """Completion with the Tab key: what is printed to switch it on works, and the shells get the names."""
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json

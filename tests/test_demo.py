@@ -1,7 +1,5 @@
 """The demonstration: an invented lot played to the stop, and the example lot that is played in the app."""
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json

@@ -1,7 +1,5 @@
 """Every dependency has one lowest version, and what is installed keeps it; .ci/run tests with these very versions."""
 
-from __future__ import annotations
-
 import tomllib
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path

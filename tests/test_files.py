@@ -1,7 +1,5 @@
 """Files written whole or not at all, whatever happens on the way; the full disk itself is in tests/faults."""
 
-from __future__ import annotations
-
 import os
 import stat
 import subprocess
@@ -102,7 +100,7 @@ def test_the_content_is_on_the_disk_before_it_has_the_name_and_the_name_at_the_e
     assert done == ["content", "name", "folder"]
 
 
-def test_pieces_of_killed_jobs_are_cleared_and_those_of_running_ones_stay(tmp_path: Path) -> None:
+def test_pieces_of_killed_jobs_are_cleared_and_those_of_running_ones_stay(tmp_path):
     gone = subprocess.Popen([sys.executable, "-c", ""])
     gone.wait()
     own = files.name_partial()
@@ -119,7 +117,7 @@ def test_pieces_of_killed_jobs_are_cleared_and_those_of_running_ones_stay(tmp_pa
     assert {file.name for file in tmp_path.iterdir()} == {own, other, "kept.pdf", ".partial-mine"}
 
 
-def test_a_file_that_is_written_clears_what_was_left_there(tmp_path: Path) -> None:
+def test_a_file_that_is_written_clears_what_was_left_there(tmp_path):
     code = (
         "import os, sys; from pathlib import Path; from colourmatch.files import replace_whole\n"
         "with replace_whole(Path(sys.argv[1])) as out: out.write(b'half'); out.flush(); os._exit(1)"

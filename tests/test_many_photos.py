@@ -1,7 +1,5 @@
 """Many photos in one call: every core, in order, one thread each; neither a bad file nor a dead worker stops the rest."""
 
-from __future__ import annotations
-
 import json
 import os
 import sys

@@ -1,10 +1,7 @@
 """A photo's measurement: whatever any book holds of one is read, and written again as it stood."""
 
-from __future__ import annotations
-
 import json
 import pickle
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -53,11 +50,11 @@ def back(data: dict[str, Any]) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("data", [OLD, CORRECTED, {}, {"calibration": None, "spots": {}}, {"a": 1}])
-def test_what_any_book_holds_comes_back_as_it_was(data: dict[str, Any]) -> None:
+def test_what_any_book_holds_comes_back_as_it_was(data):
     assert back(data) == data
 
 
-def test_a_photo_of_the_card_comes_back_to_the_last_digit(drawn_photos: list[Path]) -> None:
+def test_a_photo_of_the_card_comes_back_to_the_last_digit(drawn_photos):
     made = measure_or_refuse(drawn_photos[0])
     data = made.to_json()
     assert back(data) == data and Measurement.from_json(data) == made
@@ -66,7 +63,7 @@ def test_a_photo_of_the_card_comes_back_to_the_last_digit(drawn_photos: list[Pat
     assert made.having(phone="Another") != made
 
 
-def test_a_photo_with_rectangles_and_a_refused_one_come_back(drawn_photos: list[Path]) -> None:
+def test_a_photo_with_rectangles_and_a_refused_one_come_back(drawn_photos):
     boxes = ((10, 10, 60, 60), (100, 10, 60, 60), (200, 10, 60, 60))
     refused = measure_or_refuse(b"no photo", "x.jpg")
     assert refused.refused and back(refused.to_json()) == refused.to_json()
@@ -75,7 +72,7 @@ def test_a_photo_with_rectangles_and_a_refused_one_come_back(drawn_photos: list[
     assert back(made) == made and made["card"] is None and made["rectangles"]["batch"] == [200, 10, 60, 60]
 
 
-def test_an_old_reading_has_the_covariance_of_its_sd_and_its_own_lab_to_start_from() -> None:
+def test_an_old_reading_has_the_covariance_of_its_sd_and_its_own_lab_to_start_from():
     reference = Measurement.from_json(OLD).spots["reference"]
     assert reference is not None and reference.finite
     assert np.diag(reference.covariance).tolist() == [1, 1, 4]
@@ -84,7 +81,7 @@ def test_an_old_reading_has_the_covariance_of_its_sd_and_its_own_lab_to_start_fr
     assert batch is not None and batch.uncorrected.lab.tolist() == [1.2, 2, 3] and not batch.finite
 
 
-def test_what_is_set_is_written_though_it_is_nothing() -> None:
+def test_what_is_set_is_written_though_it_is_nothing():
     old = Measurement.from_json(OLD)
     assert (
         "calibration" not in old.to_json() and old.having(calibration=None).to_json()["calibration"] is None

@@ -1,7 +1,5 @@
 """README.md: short, and what it names exists; test_wheel.py types its first reading."""
 
-from __future__ import annotations
-
 import re
 import shlex
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The rooms: imports run forward only and in no circle, and no room outgrows the others."""
 
-from __future__ import annotations
-
 import ast
 from functools import cache
 from pathlib import Path

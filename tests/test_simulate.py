@@ -1,7 +1,5 @@
 """The photo generator: dye strengths, exact geometry, neutral paper, honest files, the truth it states."""
 
-from __future__ import annotations
-
 import io
 from dataclasses import replace
 

@@ -4,8 +4,6 @@ It is installed in an environment of its own. That environment sees the librarie
 that no network is needed; with COLOURMATCH_TEST_FRESH_WHEEL=1 pip fetches them again, as for a user (.ci/run does).
 """
 
-from __future__ import annotations
-
 import json
 import os
 import socket

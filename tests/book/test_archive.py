@@ -1,12 +1,8 @@
 """Backups, what is put back from them, and the check of a book."""
 
-from __future__ import annotations
-
 import io
 import threading
 import zipfile
-from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 from raw_books import begin_lot, export_rows, write_file
@@ -39,13 +35,8 @@ def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
 
 @pytest.mark.both_databases
 def test_a_backup_put_back_elsewhere_is_the_same_book(
-    book: LotBook,
-    photo_lot: int,
-    jpeg: bytes,
-    second_location: Callable[[], str],
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+    book, photo_lot, jpeg, second_location, tmp_path, monkeypatch
+):
     report = book.archive.backup(tmp_path / "deep" / "backup.zip")
     assert (report.photos, report.missing) == (2, ())
     shared, own = (str(reading.stored_name) for reading in book.references.readings("Bottle"))
@@ -65,9 +56,7 @@ def test_a_backup_put_back_elsewhere_is_the_same_book(
 
 
 @pytest.mark.both_databases
-def test_a_backup_made_while_others_write_is_consistent(
-    book: LotBook, lot: int, jpeg: bytes, tmp_path: Path
-) -> None:
+def test_a_backup_made_while_others_write_is_consistent(book, lot, jpeg, tmp_path):
     stop = threading.Event()
 
     def work() -> None:
@@ -91,9 +80,7 @@ def test_a_backup_made_while_others_write_is_consistent(
 
 
 @pytest.mark.both_databases
-def test_a_backup_goes_from_one_kind_of_database_to_the_other(
-    book: LotBook, photo_lot: int, second_location: Callable[[], str], tmp_path: Path
-) -> None:
+def test_a_backup_goes_from_one_kind_of_database_to_the_other(book, photo_lot, second_location, tmp_path):
     if book.database.engine.dialect.name == "sqlite":
         pytest.skip("started from the server")
     rows = export_rows(book)
@@ -106,9 +93,7 @@ def test_a_backup_goes_from_one_kind_of_database_to_the_other(
         assert export_rows(third) == rows and third.archive.check() == []
 
 
-def test_damaged_archives_are_refused_and_leave_no_book(
-    book: LotBook, photo_lot: int, tmp_path: Path
-) -> None:
+def test_damaged_archives_are_refused_and_leave_no_book(book, photo_lot, tmp_path):
     path = book.archive.backup(tmp_path / "b.zip").path
     whole = path.read_bytes()
     with zipfile.ZipFile(path) as packed:
@@ -157,8 +142,8 @@ def test_damaged_archives_are_refused_and_leave_no_book(
 
 
 def test_the_check_finds_what_is_wrong_with_photos_and_a_backup_leaves_it_out(
-    book: LotBook, photo_lot: int, jpeg: bytes, tmp_path: Path
-) -> None:
+    book, photo_lot, jpeg, tmp_path
+):
     assert book.archive.check() == []
     _, name = (str(reading.stored_name) for reading in book.references.readings("Bottle"))
     kept = book.photo_store.path(name).read_bytes()
@@ -178,9 +163,7 @@ def test_the_check_finds_what_is_wrong_with_photos_and_a_backup_leaves_it_out(
     assert book.archive.backup(tmp_path / "lacking.zip").missing == (name,)
 
 
-def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
-    book: LotBook, photo_lot: int, jpeg: bytes, tmp_path: Path
-) -> None:
+def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(book, photo_lot, jpeg, tmp_path):
     path = book.archive.backup(tmp_path / "b.zip").path
     bad, good = book.photo_store.names()
     data = bytearray(path.read_bytes())
@@ -194,7 +177,7 @@ def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
         assert left_out == [bad] and list(second.photo_store.names()) == [good]
 
 
-def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(tmp_path: Path) -> None:
+def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(tmp_path):
     path = tmp_path / "b.sqlite"
     lot = begin_lot(path)
     with open_book(path) as book:
@@ -210,7 +193,7 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
     assert any("Lot 1 does not add up" in finding.text for finding in findings)
 
 
-def test_the_check_reads_each_lot_whose_entries_may_contradict_each_other(book: LotBook) -> None:
+def test_the_check_reads_each_lot_whose_entries_may_contradict_each_other(book):
     book.stocks.add("red", "E129", 1)
     dosed, sampled, moved = (book.lots.begin(name, 900, "red").id for name in ("A", "B", "C"))
     for lot in (dosed, sampled, moved):

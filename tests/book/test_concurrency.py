@@ -1,7 +1,5 @@
 """Several writers at once, and one that is killed."""
 
-from __future__ import annotations
-
 import os
 import random
 import signal
@@ -15,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from colourmatch.book import opening
-from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.lot_book import open_book
 
 pytestmark = pytest.mark.both_databases
 ROOT = Path(__file__).parents[2]
@@ -43,7 +41,7 @@ def start(code: str, *arguments: object) -> subprocess.Popen[str]:
     return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=places)
 
 
-def test_eight_threads_lose_and_double_nothing(book: LotBook, lot: int) -> None:
+def test_eight_threads_lose_and_double_nothing(book, lot):
     other = book.lots.begin("Other", 900, "red").id
 
     def work(writer: int) -> None:
@@ -58,7 +56,7 @@ def test_eight_threads_lose_and_double_nothing(book: LotBook, lot: int) -> None:
         assert doses == sorted(float(w + 1) for w in range(WRITERS) for _ in range(EACH // 2))
 
 
-def test_eight_processes_lose_and_double_nothing(book: LotBook, lot: int, location: str) -> None:
+def test_eight_processes_lose_and_double_nothing(book, lot, location):
     # one process imports all and has children before it opens anything: starting eight costs more than what they write
     code = """
 def write(writer):
@@ -82,7 +80,7 @@ sys.exit(any(os.waitpid(child, 0)[1] for child in children))
     assert story.state().mg == pytest.approx({"red": 0.5 * WRITERS * EACH})
 
 
-def test_several_make_the_same_fresh_book_at_once(location: str) -> None:
+def test_several_make_the_same_fresh_book_at_once(location):
     barrier = threading.Barrier(4)
 
     def work(writer: int) -> None:
@@ -97,7 +95,7 @@ def test_several_make_the_same_fresh_book_at_once(location: str) -> None:
         assert book.archive.check() == []
 
 
-def test_one_wins_among_many_that_want_the_same(book: LotBook, lot: int) -> None:
+def test_one_wins_among_many_that_want_the_same(book, lot):
     dose, other = book.additions.add(lot, "red", drops=5), book.lots.begin("Other", 900, "red").id
     book.lots.close(other, "matched")
 
@@ -122,7 +120,7 @@ def test_one_wins_among_many_that_want_the_same(book: LotBook, lot: int) -> None
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a real kill")
-def test_a_killed_writer_loses_nothing_that_was_confirmed(book: LotBook, lot: int, location: str) -> None:
+def test_a_killed_writer_loses_nothing_that_was_confirmed(book, lot, location):
     """Doses, and lots of a photo with its advice and a closing: killed at a random moment, started again and killed again."""
     code = """
 from known_pictures import draw_noise

@@ -1,7 +1,5 @@
 """What was entered is put right by entries: times, heads of lots, stocks, closings."""
 
-from __future__ import annotations
-
 import time
 from datetime import datetime, timedelta
 
@@ -39,9 +37,7 @@ def late(book: LotBook, lot: int) -> tuple[LotEntry, ...]:
     return tuple(entries)
 
 
-def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
-    book: LotBook, lot: int, late: tuple[LotEntry, ...]
-) -> None:
+def test_a_photo_that_was_moved_before_an_addition_stands_before_it(book, lot, late):
     _, first, second, photo = late
     assert book.lots.story(lot).state(photo).mg["red"] == pytest.approx(15)
     moment = between(first, second)
@@ -67,9 +63,7 @@ def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
     assert [entry.id for entry in book.lots.story(lot).effective][1:3] == [first.id, photo.id]
 
 
-def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
-    book: LotBook, lot: int, late: tuple[LotEntry, ...]
-) -> None:
+def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(book, lot, late):
     note, first, second, photo = late
     book.entries.move(second.id, between(note, first), "noted late")
     assert [entry.id for entry in book.lots.story(lot).additions] == [second.id, first.id]
@@ -83,7 +77,7 @@ def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
     assert datetime.fromisoformat(story.additions[1].happened_at) == again
 
 
-def test_a_time_that_cannot_be_is_refused(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
+def test_a_time_that_cannot_be_is_refused(book, lot, late):
     _, first, second, photo = late
     begun = datetime.fromisoformat(book.lots.get(lot).created_at)
     with pytest.raises(InputError, match="still to come"):
@@ -109,7 +103,7 @@ def test_a_time_that_cannot_be_is_refused(book: LotBook, lot: int, late: tuple[L
             book.entries.move(entry.id, begun, "x")
 
 
-def test_a_sample_that_is_moved_to_where_there_was_not_enough_is_refused(book: LotBook, lot: int) -> None:
+def test_a_sample_that_is_moved_to_where_there_was_not_enough_is_refused(book, lot):
     untinted = book.volumes.add_untinted(lot, 2000)
     sample = book.volumes.take_sample(lot, 1500)
     with pytest.raises(InputError):
@@ -118,9 +112,7 @@ def test_a_sample_that_is_moved_to_where_there_was_not_enough_is_refused(book: L
     assert book.entries.move(sample.id, untinted.created_at, "right after").moved_entry_id == sample.id
 
 
-def test_nothing_is_carried_over_the_closing_but_notes(
-    book: LotBook, lot: int, late: tuple[LotEntry, ...]
-) -> None:
+def test_nothing_is_carried_over_the_closing_but_notes(book, lot, late):
     closing = book.lots.close(lot, "matched")
     time.sleep(0.002)
     recheck = book.photos.add(lot, SEEN, purpose="recheck")
@@ -137,7 +129,7 @@ def test_nothing_is_carried_over_the_closing_but_notes(
 # ---- names and numbers -------------------------------------------------------------------------------
 
 
-def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book: LotBook) -> None:
+def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book):
     book.stocks.add("red", "E129", 1.0)
     lot = book.lots.begin("Aperitiff", 900, "red", number="26-014", notes="of May").id
     done = book.lots.amend(lot, "mistyped", name="Aperitif", number="26-041", notes="of June")
@@ -156,7 +148,7 @@ def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book: LotB
 
 
 @pytest.mark.both_databases
-def test_numbers_are_unique_whatever_their_case(book: LotBook) -> None:
+def test_numbers_are_unique_whatever_their_case(book):
     book.stocks.add("red", "E129", 1.0)
     first = book.lots.begin("Aperitif", 900, "red", number="Ä-l7").id
     for number in ("ä-L7", "Ä-l7", "Ａ̈-L7"):
@@ -169,7 +161,7 @@ def test_numbers_are_unique_whatever_their_case(book: LotBook) -> None:
     assert book.lots.get("Ä-L7").id == first
 
 
-def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) -> None:
+def test_the_automatic_number_moves_on_past_one_that_was_given(book):
     book.stocks.add("red", "E129", 1.0)
     first = book.lots.begin("Aperitif", 900, "red").id
     own = book.lots.begin("Bitter", 900, "red", number=f"l{first + 2}")
@@ -180,7 +172,7 @@ def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) ->
     assert itself.id == first + 4 and book.lots.get(str(first + 4)).id == itself.id
 
 
-def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
+def test_no_name_of_a_lot_may_mean_two(book, lot):
     book.lots.begin("Cordial", 900, "red", number="26-1")
     for made in ({"number": str(lot)}, {"number": f"L{lot}"}, {"number": "aperitif"}):
         with pytest.raises(InputError, match="no name may mean two lots"):
@@ -196,7 +188,7 @@ def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
     assert book.lots.get(f"00{lot}").id == lot
 
 
-def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: LotBook, lot: int) -> None:
+def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book, lot):
     from sqlalchemy import insert, select
 
     from colourmatch.book import tables as t
@@ -223,7 +215,7 @@ def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: Lo
 # ---- lots opened again -------------------------------------------------------------------------------
 
 
-def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) -> None:
+def test_a_closed_lot_is_opened_again_and_closed_again(book, lot):
     first = book.lots.close(lot, "matched", "all well", {"lab": [1, 2, 3]})
     opened = book.lots.reopen(lot, "closed too early", entered_by="MK", token="once")
     assert (opened.closing_entry_id, opened.reason, opened.entered_by) == (first.id, "closed too early", "MK")
@@ -247,7 +239,7 @@ def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) 
     assert book.lots.story(lot, at=first.created_at).closing == first
 
 
-def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
+def test_what_cannot_be_opened_again_is_told(book, lot):
     from colourmatch.workflow.closing import finish_trial
 
     with pytest.raises(InputError, match="is open"):
@@ -262,7 +254,7 @@ def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
 
 
 @pytest.mark.both_databases
-def test_the_database_itself_closes_a_lot_once(book: LotBook, lot: int) -> None:
+def test_the_database_itself_closes_a_lot_once(book, lot):
     from sqlalchemy.exc import IntegrityError
 
     from colourmatch.book import tables as t
@@ -275,7 +267,7 @@ def test_the_database_itself_closes_a_lot_once(book: LotBook, lot: int) -> None:
         connection.execute(t.closings.insert().values(entry_id=note.id, **row))
 
 
-def test_what_a_closing_taught_is_taken_back_and_learnt_again(book: LotBook, lot: int) -> None:
+def test_what_a_closing_taught_is_taken_back_and_learnt_again(book, lot):
     book.stocks.learn("red", 0.8, 0.06, book.lots.begin("Before", 900, "red").id)
     book.lots.close(lot, "matched")
     book.stocks.learn("red", 0.9, 0.04, lot)
@@ -296,7 +288,7 @@ def test_what_a_closing_taught_is_taken_back_and_learnt_again(book: LotBook, lot
 # ---- stocks ------------------------------------------------------------------------------------------
 
 
-def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(book: LotBook, lot: int) -> None:
+def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(book, lot):
     closed = book.lots.begin("Closed", 900, "red").id
     for one in (lot, closed):
         book.additions.add(one, "red", drops=10)
@@ -317,7 +309,7 @@ def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(boo
     assert [change.kind for change in book.stocks.history("red")] == ["corrected"]
 
 
-def test_what_photos_taught_is_a_true_strength_and_stays(book: LotBook, lot: int) -> None:
+def test_what_photos_taught_is_a_true_strength_and_stays(book, lot):
     book.stocks.learn("red", 1.9, 0.05, lot)
     red = book.stocks.correct("red", "misread", strength_g_per_100ml=2).stock
     assert red.strength_factor == pytest.approx(0.95)
@@ -325,7 +317,7 @@ def test_what_photos_taught_is_a_true_strength_and_stays(book: LotBook, lot: int
     assert book.stocks.get("yellow").strength_factor == 1
 
 
-def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: int) -> None:
+def test_what_was_thinned_from_a_stock_is_put_right_with_it(book, lot):
     thin = book.stocks.dilute("red", 10)
     thinner = book.stocks.dilute(thin.name, 2)
     own = book.stocks.dilute("red", 5, "by itself")
@@ -341,7 +333,7 @@ def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: 
     assert book.lots.story(lot).state().mg[thinner.name] == pytest.approx(20)
 
 
-def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) -> None:
+def test_a_stock_is_known_by_its_new_name_everywhere(book, lot):
     book.lots.amend(lot, "in this order", stocks=["yellow", "red"])
     book.additions.add(lot, "red", drops=10)
     book.stocks.correct("red", "mistyped", name="crimson", notes="of June")
@@ -358,7 +350,7 @@ def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) ->
     assert book.lots.story(lot).lot.stocks == ("yellow", "crimson")
 
 
-def test_a_stock_is_not_put_right_to_what_cannot_be(book: LotBook, lot: int) -> None:
+def test_a_stock_is_not_put_right_to_what_cannot_be(book, lot):
     for changes in ({"name": "Yellow"}, {"name": " "}, {"strength_g_per_100ml": 0}, {"name": "red"}, {}):
         with pytest.raises(InputError):
             book.stocks.correct("red", "x", **changes)

@@ -1,7 +1,5 @@
 """What speaks against the reason that a lot is closed for."""
 
-from __future__ import annotations
-
 import pytest
 
 from colourmatch.advice import Advice

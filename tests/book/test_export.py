@@ -1,11 +1,8 @@
 """Exports, and an export read back into an empty book."""
 
-from __future__ import annotations
-
 import csv
 import io
 import json
-from collections.abc import Callable
 
 import pytest
 from raw_books import export_rows, export_text
@@ -48,7 +45,7 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     return book
 
 
-def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -> None:
+def test_the_export_is_one_json_document_with_a_row_a_line(full_book):
     text = export_text(full_book)
     document = json.loads(text)
     assert document["format"] == "colourmatch-book"
@@ -59,9 +56,7 @@ def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -
 
 
 @pytest.mark.both_databases
-def test_an_export_read_into_an_empty_book_gives_the_same_book(
-    full_book: LotBook, second_location: Callable[[], str], location: str
-) -> None:
+def test_an_export_read_into_an_empty_book_gives_the_same_book(full_book, second_location, location):
     text, rows = export_text(full_book), export_rows(full_book)
     lots = [full_book.lots.story(one.id) for one in full_book.lots.search()]
     stocks = full_book.stocks.all(active_only=False)
@@ -83,7 +78,7 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
 
 
 @pytest.mark.both_databases
-def test_a_damaged_export_is_refused_whole(full_book: LotBook, second_location: Callable[[], str]) -> None:
+def test_a_damaged_export_is_refused_whole(full_book, second_location):
     text = export_text(full_book)
     lines = text.splitlines(keepends=True)
     row = next(line for line in lines if '"lots"' in line)
@@ -124,7 +119,7 @@ def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
     return found
 
 
-def test_lots_as_a_table(full_book: LotBook) -> None:
+def test_lots_as_a_table(full_book):
     first, second = read_csv(full_book, "lots")
     assert tuple(first) == LOT_COLUMNS
     assert first["lot_label"] == f"L{first['lot_id']}"  # a lot without a number of its own
@@ -141,7 +136,7 @@ def test_lots_as_a_table(full_book: LotBook) -> None:
     assert (second["delta_e_2000"], second["closed_at_utc"]) == ("", "")
 
 
-def test_a_recheck_does_not_change_where_a_lot_ended(full_book: LotBook) -> None:
+def test_a_recheck_does_not_change_where_a_lot_ended(full_book):
     lot = int(read_csv(full_book, "lots")[0]["lot_id"])
     faded = {"delta_e_2000": {"value": 7.5, "low": 7, "high": 8}}
     full_book.photos.add(lot, faded, purpose="recheck")
@@ -153,7 +148,7 @@ def test_a_recheck_does_not_change_where_a_lot_ended(full_book: LotBook) -> None
     ]
 
 
-def test_entries_as_a_table(full_book: LotBook) -> None:
+def test_entries_as_a_table(full_book):
     rows = read_csv(full_book, "entries")
     assert tuple(rows[0]) == ENTRY_COLUMNS
     assert rows[0]["lot_label"] == f"L{rows[0]['lot_id']}"
@@ -165,16 +160,14 @@ def test_entries_as_a_table(full_book: LotBook) -> None:
         full_book.archive.export_csv(io.StringIO(), "others")
 
 
-def test_formulas_are_made_harmless_and_numbers_stay() -> None:
+def test_formulas_are_made_harmless_and_numbers_stay():
     for sign in "=+-@\t\r\n":
         assert make_harmless(sign + "1+1") == "'" + sign + "1+1"
         assert make_harmless("a" + sign) == "a" + sign
     assert make_harmless(-1.5) == "-1.5"
 
 
-def test_older_exports_are_read_without_what_they_do_not_have(
-    book: LotBook, lot: int, jpeg: bytes, second_location: Callable[[], str]
-) -> None:
+def test_older_exports_are_read_without_what_they_do_not_have(book, lot, jpeg, second_location):
     reference = book.references.add("Bottle").id
     book.references.add_reading(reference, (61, 41, 31), depth_mm=10, photo=jpeg)
     book.lots.close(lot, "matched")

@@ -1,7 +1,5 @@
 """Stocks, references, lots and their entries."""
 
-from __future__ import annotations
-
 import json
 import os
 import shutil
@@ -15,27 +13,25 @@ import pytest
 from raw_books import write_file
 
 from colourmatch.book import lot_book, tables
-from colourmatch.book.lot_book import LotBook, open_book, open_or_read_book, read_book
+from colourmatch.book.lot_book import open_book, open_or_read_book, read_book
 from colourmatch.errors import BookError, ClosedError, InputError, NotFoundError, PhotoError
 from colourmatch.liquid.stock import Stock, weigh_drops
 
 
-def test_a_stock_is_found_by_name_and_id_and_handed_out_as_a_stock(book: LotBook) -> None:
+def test_a_stock_is_found_by_name_and_id_and_handed_out_as_a_stock(book):
     entry = book.stocks.add("Red № 1", "e129", 1, drop_ml=0.04, notes="made\nin May", entered_by="a")
     assert book.stocks.get("red № 1") == book.stocks.get(entry.id) == entry
     assert book.stocks.get("RED № 1").as_stock() == Stock("Red № 1", "E129", 1.0, 0.04)
     assert entry.notes == "made\nin May" and entry.entered_by == "a"
     with pytest.raises(FrozenInstanceError):
-        entry.name = "other"  # type: ignore[misc]
+        entry.name = "other"
 
 
 @pytest.mark.parametrize(
     ("unit", "another", "factor"),
     [("drops", False, 1.0), ("drops", True, 1.2 ** (0.2**2 / (0.2**2 + 0.15**2))), ("ml", False, 1.2)],
 )
-def test_a_weighing_takes_the_drop_out_of_what_drops_taught(
-    book: LotBook, lot: int, unit: str, another: bool, factor: float
-) -> None:
+def test_a_weighing_takes_the_drop_out_of_what_drops_taught(book, lot, unit, another, factor):
     """A lot found 1.2 times the label; a weighed drop of 1.2 times the assumed one, with the stock's density, says why."""
     stock = book.stocks.all()[0]
     book.additions.add(lot, stock.name, **{unit: 20})
@@ -48,7 +44,7 @@ def test_a_weighing_takes_the_drop_out_of_what_drops_taught(
     assert again.strength_factor == told.strength_factor
 
 
-def test_weighing_and_learning_count_from_then_on(book: LotBook, lot: int) -> None:
+def test_weighing_and_learning_count_from_then_on(book, lot):
     before = book.additions.add(lot, "red", drops=10)
     weighed = book.stocks.weigh("red", 40, 1.6)
     expected = weigh_drops(Stock("red", "E129", 1.0), 40, 1.6)
@@ -69,7 +65,7 @@ def test_weighing_and_learning_count_from_then_on(book: LotBook, lot: int) -> No
     assert (reset.strength_factor, reset.strength_rel_sd, reset.drop_ml) == (1.0, 0.2, weighed.drop_ml)
 
 
-def test_a_name_is_free_again_when_the_stock_is_put_away(book: LotBook, lot: int) -> None:
+def test_a_name_is_free_again_when_the_stock_is_put_away(book, lot):
     with pytest.raises(InputError, match="on the shelf already"):
         book.stocks.add("RED", "E129", 2)
     old = book.stocks.put_away("red")
@@ -84,7 +80,7 @@ def test_a_name_is_free_again_when_the_stock_is_put_away(book: LotBook, lot: int
 
 
 @pytest.mark.both_databases
-def test_references_keep_their_readings(book: LotBook) -> None:
+def test_references_keep_their_readings(book):
     reference = book.references.add("The bottle", "bought in May")
     reading = book.references.add_reading(
         "the bottle", (60, 40, 30), depth_mm=10, lab_sd=(1, 1, 2), measurement={"a": 1}
@@ -98,7 +94,7 @@ def test_references_keep_their_readings(book: LotBook) -> None:
     assert book.references.all() == [reference]
 
 
-def test_a_lot_is_found_by_id_number_label_and_name(book: LotBook, lot: int) -> None:
+def test_a_lot_is_found_by_id_number_label_and_name(book, lot):
     other = book.lots.begin("Second", 500, "red", number="2026/14")
     for given in (other.id, str(other.id), "2026/14", f"L{other.id}", "second", " Second "):
         assert book.lots.get(given) == other
@@ -107,7 +103,7 @@ def test_a_lot_is_found_by_id_number_label_and_name(book: LotBook, lot: int) -> 
 
 
 @pytest.mark.both_databases
-def test_lists_are_newest_first_searched_and_paged(book: LotBook, lot: int) -> None:
+def test_lists_are_newest_first_searched_and_paged(book, lot):
     names = ["Große Rosé", "100 % bitter", "x_y", "Shrub"]
     ids = [book.lots.begin(name, 500, "red", number=f"N{k}").id for k, name in enumerate(names)]
     book.lots.close(ids[0], "matched")
@@ -123,7 +119,7 @@ def test_lists_are_newest_first_searched_and_paged(book: LotBook, lot: int) -> N
 
 
 @pytest.mark.both_databases
-def test_amounts_are_kept_as_typed_and_as_millilitres(book: LotBook, lot: int) -> None:
+def test_amounts_are_kept_as_typed_and_as_millilitres(book, lot):
     book.stocks.add("syrup", "E129", 2, density_g_per_ml=1.25)
     drops, ml, grams = (
         book.additions.add(lot, "red", drops=12),
@@ -143,7 +139,7 @@ def test_amounts_are_kept_as_typed_and_as_millilitres(book: LotBook, lot: int) -
     assert state.mg == pytest.approx({"red": 12, "syrup": 20})
 
 
-def test_each_photo_knows_the_doses_before_it(book: LotBook, lot: int, jpeg: bytes) -> None:
+def test_each_photo_knows_the_doses_before_it(book, lot, jpeg):
     first = book.additions.add(lot, "red", drops=10)
     photo = book.photos.add(
         lot, {"delta_e_2000": {"value": 3.5, "low": 3, "high": float("nan")}}, {"action": "add"}, photo=jpeg
@@ -167,7 +163,7 @@ def test_each_photo_knows_the_doses_before_it(book: LotBook, lot: int, jpeg: byt
     assert {stock.name for stock in story.stock_entries} == {"red", "yellow"}
 
 
-def test_the_story_can_be_told_as_of_a_time(book: LotBook, lot: int) -> None:
+def test_the_story_can_be_told_as_of_a_time(book, lot):
     first = book.additions.add(lot, "red", drops=10)
     time.sleep(0.002)
     book.additions.correct(first.id, drops=20, reason="two tens")
@@ -179,7 +175,7 @@ def test_the_story_can_be_told_as_of_a_time(book: LotBook, lot: int) -> None:
     assert (now.state().mg, now.lot.volume_ml, now.lot.closed) == ({"red": pytest.approx(10)}, 1000, True)
 
 
-def test_void_and_repeated_corrections(book: LotBook, lot: int) -> None:
+def test_void_and_repeated_corrections(book, lot):
     first = book.additions.add(lot, "red", drops=10)
     second = book.additions.correct(first.id, ml=1, reason="a pipette")
     with pytest.raises(InputError, match=f"Correct entry {second.id} instead"):
@@ -199,7 +195,7 @@ def test_void_and_repeated_corrections(book: LotBook, lot: int) -> None:
         book.additions.correct(sample.id, drops=1, reason="x")
 
 
-def test_no_more_is_taken_than_there_is(book: LotBook, lot: int) -> None:
+def test_no_more_is_taken_than_there_is(book, lot):
     book.volumes.take_sample(lot, 180)
     with pytest.raises(InputError, match=r"cannot be taken"):
         book.volumes.take_sample(lot, 5000)
@@ -208,9 +204,7 @@ def test_no_more_is_taken_than_there_is(book: LotBook, lot: int) -> None:
     assert len(book.lots.story(lot).events) == 1
 
 
-def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(
-    book: LotBook, lot: int, jpeg: bytes
-) -> None:
+def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(book, lot, jpeg):
     dose = book.additions.add(lot, "red", drops=10)
     closing = book.lots.close(lot, "matched", "looks right", {"text": "Stop.", "lab": [60, 40, 30]})
     assert book.lots.story(lot).closing == closing and closing.final.to_json() == {
@@ -233,7 +227,7 @@ def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(
     assert book.lots.get(lot).closed
 
 
-def test_head_amendments_count_for_the_whole_lot(book: LotBook, lot: int) -> None:
+def test_head_amendments_count_for_the_whole_lot(book, lot):
     book.lots.amend(
         lot, "lower ceiling", ceiling_mg_per_l=40, stocks=["yellow"], target_lab=(1, 2, 3), serving={"ml": 60}
     )
@@ -255,7 +249,7 @@ def test_head_amendments_count_for_the_whole_lot(book: LotBook, lot: int) -> Non
         book.lots.amend(lot, "x", dilution=0)
 
 
-def test_a_resubmitted_photo_is_recognised(book: LotBook, lot: int, jpeg: bytes) -> None:
+def test_a_resubmitted_photo_is_recognised(book, lot, jpeg):
     assert book.photos.find(jpeg) is None
     first = book.photos.add(lot, {}, photo=jpeg, original_name="IMG_1.JPG")
     book.photos.add(lot, {}, photo=jpeg)
@@ -267,7 +261,7 @@ def test_a_resubmitted_photo_is_recognised(book: LotBook, lot: int, jpeg: bytes)
         book.photos.add(lot, {}, photo=b"hello")
 
 
-def test_refusals_say_what_to_do(book: LotBook, lot: int) -> None:
+def test_refusals_say_what_to_do(book, lot):
     with pytest.raises(
         NotFoundError, match=r"no stock 'rde'\. Near it: red\. Add one with: colourmatch stock add"
     ):

@@ -1,7 +1,5 @@
 """The migrations lead to the tables of tables.py, keep what is there, and the guards hold."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import io
@@ -12,7 +10,6 @@ import subprocess
 import sys
 import zipfile
 import zlib
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -25,7 +22,7 @@ from sqlalchemy import Connection, inspect, text
 from sqlalchemy.exc import DBAPIError
 
 from colourmatch.book import migrate, opening, tables
-from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.lot_book import open_book
 from colourmatch.book.packing import pack
 from colourmatch.book.restoring import restore_book
 from colourmatch.errors import BookError
@@ -65,7 +62,7 @@ def describe(location: str) -> dict[str, object]:
     return found
 
 
-def test_a_migrated_book_is_built_like_a_fresh_one(location: str, second_location: Callable[[], str]) -> None:
+def test_a_migrated_book_is_built_like_a_fresh_one(location, second_location):
     make_older(location)
     open_book(location).close()
     migrated = describe(location)
@@ -73,10 +70,10 @@ def test_a_migrated_book_is_built_like_a_fresh_one(location: str, second_locatio
     open_book(fresh).close()
     assert describe(fresh) == migrated
     assert migrated["version"] == tables.VERSION
-    assert len(migrated["guards"]) >= len(tables.HISTORY)  # type: ignore[arg-type]
+    assert len(migrated["guards"]) >= len(tables.HISTORY)
 
 
-def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) -> None:
+def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path):
     path = tmp_path / "b.sqlite"
     make_older(str(path))
     with write_file(path) as older:
@@ -107,7 +104,7 @@ OLD_REFERENCE = (
 )
 
 
-def test_readings_from_before_their_photos_were_kept_stay(location: str) -> None:
+def test_readings_from_before_their_photos_were_kept_stay(location):
     make_older(location, "0002")
     with write_raw(location) as connection:
         for statement in (OLD_REFERENCE, OLD_READING):
@@ -120,7 +117,7 @@ def test_readings_from_before_their_photos_were_kept_stay(location: str) -> None
         assert book.archive.check() == []
 
 
-def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> None:
+def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path):
     path = tmp_path / "b.sqlite"
     make_older(str(path), "0002")
     with write_file(path) as older:
@@ -139,7 +136,7 @@ def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> N
         assert book.references.readings("Bottle")[0].lab == (60, 40, 30) and book.archive.check() == []
 
 
-def test_a_migration_that_fails_halfway_adds_no_column(location: str) -> None:
+def test_a_migration_that_fails_halfway_adds_no_column(location):
     make_older(location, "0002")
     with write_raw(location) as connection:  # the last column that the migration will add
         connection.exec_driver_sql("ALTER TABLE reference_readings ADD COLUMN taken_at TEXT")
@@ -149,7 +146,7 @@ def test_a_migration_that_fails_halfway_adds_no_column(location: str) -> None:
     assert describe(location) == before
 
 
-def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int) -> None:
+def test_nothing_can_be_changed_or_deleted(book, lot):
     kind = book.database.engine.dialect.name
     for table in tables.HISTORY:
         column = next(iter(table.c)).name
@@ -167,7 +164,7 @@ def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int) -> None:
                 connection.exec_driver_sql(statement)
 
 
-def test_several_may_open_an_older_book_at_once(location: str) -> None:
+def test_several_may_open_an_older_book_at_once(location):
     make_older(location)
     code = "import sys; from colourmatch.book.lot_book import open_book; open_book(sys.argv[1]).close()"
     root = Path(__file__).parents[2]
@@ -193,7 +190,7 @@ def insert_lot(older: Connection, kinds: list[str], *rows: str) -> None:
         older.exec_driver_sql(f"SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), {len(kinds)})")
 
 
-def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(location: str) -> None:
+def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(location):
     make_older(location, "0007")
     with write_raw(location) as older:
         insert_lot(
@@ -227,9 +224,7 @@ def fill_older(location: str) -> tuple[str, int]:
     return str(last), 1
 
 
-def test_texts_of_older_books_are_packed_and_their_chains_and_printed_hashes_hold(
-    location: str, tmp_path: Path
-) -> None:
+def test_texts_of_older_books_are_packed_and_their_chains_and_printed_hashes_hold(location, tmp_path):
     printed, lot = fill_older(location)
     with open_book(location) as book:
         first, second = book.lots.story(lot).photos
@@ -248,7 +243,7 @@ def test_texts_of_older_books_are_packed_and_their_chains_and_printed_hashes_hol
         assert other.archive.check() == [] and other.archive.find_hash(printed) == (lot, 2)
 
 
-def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(location: str) -> None:
+def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(location):
     fill_older(location)
     with write_raw(location) as older:
         for statement in tables.unguard_statements(older.dialect.name, "photos"):
@@ -261,7 +256,7 @@ def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(loc
         assert finding.code == "altered" and "entry 2" in finding.text
 
 
-def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(tmp_path: Path) -> None:
+def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(tmp_path):
     path = tmp_path / "b.sqlite"
     fill_older(str(path))
     with sqlite3.connect(path) as other:

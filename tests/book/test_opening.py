@@ -1,7 +1,5 @@
 """Finding and opening a book, and every way in which that can fail."""
 
-from __future__ import annotations
-
 import os
 import sqlite3
 from pathlib import Path
@@ -16,9 +14,7 @@ from colourmatch.book.packing import pack
 from colourmatch.errors import BookError
 
 
-def test_the_argument_goes_before_the_environment_and_that_before_the_data_folder(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_the_argument_goes_before_the_environment_and_that_before_the_data_folder(monkeypatch):
     monkeypatch.setenv("COLOURMATCH_BOOK", "/b.sqlite")
     monkeypatch.setenv("COLOURMATCH_PHOTOS", "/shared")
     assert opening.find_location("/a.sqlite") == opening.find_location(Path("/a.sqlite")) == "/a.sqlite"
@@ -32,9 +28,7 @@ def test_the_argument_goes_before_the_environment_and_that_before_the_data_folde
     assert beside == Path("/a/b.sqlite.photos")
 
 
-def test_a_folder_is_made_and_a_path_with_odd_signs_works(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_folder_is_made_and_a_path_with_odd_signs_works(tmp_path, monkeypatch):
     path = tmp_path / "new folder" / "Löts #1 %20 ?.sqlite"
     with open_book(path) as book:
         book.stocks.add("red", "E129", 1)
@@ -44,7 +38,7 @@ def test_a_folder_is_made_and_a_path_with_odd_signs_works(
         assert [stock.name for stock in book.stocks.all()] == ["red"]
 
 
-def test_write_ahead_log_foreign_keys_and_full_sync_are_on(tmp_path: Path) -> None:
+def test_write_ahead_log_foreign_keys_and_full_sync_are_on(tmp_path):
     with open_book(tmp_path / "b.sqlite") as book, book.database.read() as connection:
         found = [
             connection.exec_driver_sql(f"PRAGMA {name}").scalar()
@@ -53,7 +47,7 @@ def test_write_ahead_log_foreign_keys_and_full_sync_are_on(tmp_path: Path) -> No
     assert found == ["wal", 1, 2]
 
 
-def test_the_slow_libraries_are_not_imported_before_they_are_needed(tmp_path: Path) -> None:
+def test_the_slow_libraries_are_not_imported_before_they_are_needed(tmp_path):
     code = """
 import sys
 import colourmatch.book.lot_book as book
@@ -65,7 +59,7 @@ print(sorted(early), sorted({"alembic", "scipy", "PIL"} & set(sys.modules)))
     assert run_python("-c", code, tmp_path / "b.sqlite").stdout.strip() == "[] []"
 
 
-def test_a_locked_book_is_said_to_be_in_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_locked_book_is_said_to_be_in_use(tmp_path, monkeypatch):
     monkeypatch.setattr(opening, "BUSY_SECONDS", 0.05)
     with open_book(tmp_path / "b.sqlite") as book:
         other = sqlite3.connect(tmp_path / "b.sqlite", isolation_level=None)
@@ -78,7 +72,7 @@ def test_a_locked_book_is_said_to_be_in_use(tmp_path: Path, monkeypatch: pytest.
         assert book.stocks.add("red", "E129", 1).name == "red"
 
 
-def test_a_full_disk_is_said_and_loses_nothing(tmp_path: Path) -> None:
+def test_a_full_disk_is_said_and_loses_nothing(tmp_path):
     code = """
 import resource, sys
 from colourmatch.errors import BookError
@@ -106,7 +100,7 @@ except BookError as error:
 @pytest.mark.parametrize(
     "content", [b"hello, I am a text file", b"\x89PNG", b"SQLite format 3\0" + b"\xff" * 5000]
 )
-def test_what_is_no_book_is_refused_and_left_as_it_is(tmp_path: Path, content: bytes) -> None:
+def test_what_is_no_book_is_refused_and_left_as_it_is(tmp_path, content):
     path = tmp_path / "notes.txt"
     path.write_bytes(content)
     with pytest.raises(BookError, match=r"not a lot book|damaged"):
@@ -114,7 +108,7 @@ def test_what_is_no_book_is_refused_and_left_as_it_is(tmp_path: Path, content: b
     assert path.read_bytes() == content
 
 
-def test_a_damaged_book_is_refused(tmp_path: Path) -> None:
+def test_a_damaged_book_is_refused(tmp_path):
     path = tmp_path / "b.sqlite"
     lot = begin_lot(path)
     with open_book(path) as book:
@@ -127,7 +121,7 @@ def test_a_damaged_book_is_refused(tmp_path: Path) -> None:
         open_book(path)
 
 
-def test_damage_that_opening_does_not_see_is_said_when_it_is_read(tmp_path: Path) -> None:
+def test_damage_that_opening_does_not_see_is_said_when_it_is_read(tmp_path):
     path = tmp_path / "b.sqlite"
     lot = begin_lot(path)
     with open_book(path) as book:
@@ -141,7 +135,7 @@ def test_damage_that_opening_does_not_see_is_said_when_it_is_read(tmp_path: Path
             book.lots.story(lot)
 
 
-def test_another_programs_database_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
+def test_another_programs_database_is_refused_and_left_as_it_is(tmp_path):
     path = tmp_path / "other.sqlite"
     with write_file(path) as other:
         other.execute("CREATE TABLE songs (title TEXT)")
@@ -158,9 +152,7 @@ def test_another_programs_database_is_refused_and_left_as_it_is(tmp_path: Path) 
         ("0000", "version 0000, which this program does not know"),
     ],
 )
-def test_a_book_of_an_unknown_version_is_refused_and_left_as_it_is(
-    tmp_path: Path, version: str, said: str
-) -> None:
+def test_a_book_of_an_unknown_version_is_refused_and_left_as_it_is(tmp_path, version, said):
     path = tmp_path / "b.sqlite"
     open_book(path).close()
     with write_file(path) as later:
@@ -170,7 +162,7 @@ def test_a_book_of_an_unknown_version_is_refused_and_left_as_it_is(
     assert [file.name for file in tmp_path.iterdir() if "before" in file.name] == []
 
 
-def test_impossible_places_are_refused(tmp_path: Path) -> None:
+def test_impossible_places_are_refused(tmp_path):
     with pytest.raises(BookError, match="is a folder"):
         open_book(tmp_path)
     (tmp_path / "file").write_text("x")
@@ -187,7 +179,7 @@ def test_impossible_places_are_refused(tmp_path: Path) -> None:
         open_book("nosuchkind://host/lots")
 
 
-def test_a_book_is_made_only_when_it_is_asked_for_and_says_that_it_was(location: str) -> None:
+def test_a_book_is_made_only_when_it_is_asked_for_and_says_that_it_was(location):
     for _ in range(2):
         with pytest.raises(BookError, match=r"There is no lot book at .* yet"):
             open_book(location, make=False)

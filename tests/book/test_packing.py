@@ -1,7 +1,5 @@
 """Long texts come back as they were, letter by letter, whatever they are, and are hashed without being read."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import json
@@ -30,24 +28,24 @@ numbers = st.one_of(
 
 
 @pytest.mark.parametrize("text", LAID_OUT)
-def test_the_layout_is_the_one_that_hashes_stand_on(text: str) -> None:
+def test_the_layout_is_the_one_that_hashes_stand_on(text):
     assert lay_out(text) == LAID_OUT[text]
     assert hash_packed(pack(text)) == hashlib.sha256(LAID_OUT[text]).hexdigest()
 
 
-def test_series_that_change_little_take_little_room() -> None:
+def test_series_that_change_little_take_little_room():
     assert unpack(pack(MEASURED)) == MEASURED
     assert len(pack(MEASURED)) * 2 < len(zlib.compress(MEASURED.encode(), 9))
 
 
 @given(st.lists(st.one_of(numbers, st.lists(numbers, min_size=2, max_size=2)), min_size=6, max_size=40))
-def test_any_series_comes_back(values: list[object]) -> None:
+def test_any_series_comes_back(values):
     text = json.dumps({"curve": values, "again": values[::-1]})
     assert unpack(pack(text)) == text
 
 
 @given(st.text())
-def test_any_text_comes_back(text: str) -> None:
+def test_any_text_comes_back(text):
     assert unpack(pack(text)) == text
 
 
@@ -64,11 +62,11 @@ def test_any_text_comes_back(text: str) -> None:
         '"\ud800"',
     ],
 )
-def test_what_only_looks_like_a_series_comes_back(text: str) -> None:
+def test_what_only_looks_like_a_series_comes_back(text):
     assert unpack(pack(text)) == text
 
 
-def test_what_was_packed_before_is_read() -> None:
+def test_what_was_packed_before_is_read():
     """The words that texts are deflated after are a part of every book that was written with them."""
     assert (
         unpack(base64.b64decode(PACKED))
@@ -76,13 +74,13 @@ def test_what_was_packed_before_is_read() -> None:
     )
 
 
-def test_what_older_books_hold_is_read_and_hashed_as_what_is_packed_now() -> None:
+def test_what_older_books_hold_is_read_and_hashed_as_what_is_packed_now():
     older = "z1:" + base64.b64encode(zlib.compress(MEASURED.encode(), 9)).decode()
     for stored in (older, older.encode(), MEASURED, MEASURED.encode()):
         assert unpack(stored) == MEASURED and hash_packed(stored) == hash_packed(pack(MEASURED))
 
 
-def test_damage_is_said_and_costs_nothing() -> None:
+def test_damage_is_said_and_costs_nothing():
     whole = pack(MEASURED)
     for damaged in (whole[:-1], whole[:40], whole + b"x", b"\x02", whole[:60] + b"\xff" + whole[61:]):
         for read in (unpack, hash_packed):
@@ -101,7 +99,7 @@ def test_damage_is_said_and_costs_nothing() -> None:
         b"s\x01x\x01\0",
     ],
 )
-def test_a_layout_that_nobody_wrote_is_refused(layout: bytes) -> None:
+def test_a_layout_that_nobody_wrote_is_refused(layout):
     deflating = zlib.compressobj(9)
     with pytest.raises(json.JSONDecodeError):
         unpack(b"\x02" + deflating.compress(layout) + deflating.flush())

@@ -1,11 +1,8 @@
 """The photo store."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 import struct
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,7 +14,7 @@ from colourmatch.book.photo_store import PhotoStore, find_suffix, hash_photo, op
 from colourmatch.errors import BookError, PhotoError
 
 
-def test_a_photo_lies_under_the_hash_of_its_content(tmp_path: Path, jpeg: bytes) -> None:
+def test_a_photo_lies_under_the_hash_of_its_content(tmp_path, jpeg):
     store = PhotoStore(tmp_path / "deep" / "photos")
     kept = store.keep(jpeg)
     path = store.path(kept.name)
@@ -30,7 +27,7 @@ def test_a_photo_lies_under_the_hash_of_its_content(tmp_path: Path, jpeg: bytes)
     assert list(store.names()) == [kept.name]
 
 
-def test_a_half_written_file_is_written_again(tmp_path: Path, jpeg: bytes) -> None:
+def test_a_half_written_file_is_written_again(tmp_path, jpeg):
     store = PhotoStore(tmp_path)
     kept = store.keep(jpeg)
     whole = store.path(kept.name).read_bytes()
@@ -39,9 +36,7 @@ def test_a_half_written_file_is_written_again(tmp_path: Path, jpeg: bytes) -> No
     assert store.path(kept.name).read_bytes() == whole
 
 
-def test_the_same_photo_is_put_back_where_it_is_missing_or_changed_and_no_other(
-    tmp_path: Path, jpeg: bytes
-) -> None:
+def test_the_same_photo_is_put_back_where_it_is_missing_or_changed_and_no_other(tmp_path, jpeg):
     store = PhotoStore(tmp_path)
     name = store.keep(jpeg).name
     whole = store.path(name).read_bytes()
@@ -54,7 +49,7 @@ def test_the_same_photo_is_put_back_where_it_is_missing_or_changed_and_no_other(
     assert store.put_back(name, jpeg) and store.path(name).read_bytes() == whole
 
 
-def test_refusals(tmp_path: Path, jpeg: bytes) -> None:
+def test_refusals(tmp_path, jpeg):
     store = PhotoStore(tmp_path / "photos")
     with pytest.raises(PhotoError, match="empty"):
         store.keep(b"")
@@ -131,7 +126,7 @@ def make_tiff(order: str) -> bytes:
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
-def test_tiff_in_both_byte_orders(order: str) -> None:
+def test_tiff_in_both_byte_orders(order):
     original = make_tiff(order)
     stripped, suffix = strip_position(original, find_suffix(original))
     assert suffix == ".tif" and len(stripped) == len(original) and PLACE not in stripped
@@ -141,7 +136,7 @@ def test_tiff_in_both_byte_orders(order: str) -> None:
         assert set(before.tag_v2) - set(after.tag_v2) == {0x8825, 700}
 
 
-def test_a_dng_is_told_from_a_tiff() -> None:
+def test_a_dng_is_told_from_a_tiff():
     raw = bytearray(make_tiff("<"))
     struct.pack_into(
         "<HHI4B", raw, 8 + 2 + 12 * 6, 0xC612, 1, 4, 1, 4, 0, 0
@@ -154,7 +149,7 @@ def test_a_dng_is_told_from_a_tiff() -> None:
         strip_position(bytes(raw), ".dng")
 
 
-def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped() -> None:
+def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped():
     original = make_photo("JPEG")
     place = original.index(b"Exif\0\0") + 6
     for offset in (2**31, 60_000):
@@ -165,7 +160,7 @@ def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped() -> None:
         assert look(stripped)[:3] == (look(original)[0], {}, {}) and PLACE not in stripped
 
 
-def test_a_file_that_is_not_understood_is_written_anew_as_png() -> None:
+def test_a_file_that_is_not_understood_is_written_anew_as_png():
     original = bytearray(make_photo("PNG"))
     odd = bytearray(make_tiff("<"))
     struct.pack_into("<H", odd, 8 + 2 + 12 * 9 + 2, 12)
@@ -174,13 +169,13 @@ def test_a_file_that_is_not_understood_is_written_anew_as_png() -> None:
     assert (suffix, stripped[:4]) == (".png", original[:4]) and PLACE not in stripped
 
 
-def test_a_truncated_jpeg_is_kept_without_its_position() -> None:
+def test_a_truncated_jpeg_is_kept_without_its_position():
     original = make_photo("JPEG", quality=95)
     stripped, suffix = strip_position(original[:-300], ".jpg")
     assert suffix == ".jpg" and PLACE not in stripped and stripped.endswith(original[-400:-300])
 
 
-def test_rubbish_is_refused() -> None:
+def test_rubbish_is_refused():
     with pytest.raises(PhotoError, match="damaged and cannot be kept"):
         strip_position(b"\xff\xd8\xff\xe1\x00", ".jpg")
     with pytest.raises(PhotoError, match="damaged and cannot be kept"):
@@ -246,7 +241,7 @@ TAILS = [
 
 @pytest.mark.parametrize("tail", range(len(TAILS)))
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "HEIF", "DNG"])
-def test_nothing_personal_stays_in_any_format(kind: str, tail: int) -> None:
+def test_nothing_personal_stays_in_any_format(kind, tail):
     bare = make_personal(kind)
     original = bare + TAILS[tail]
     stripped, suffix = strip_position(original, find_suffix(original))
@@ -265,7 +260,7 @@ def test_nothing_personal_stays_in_any_format(kind: str, tail: int) -> None:
             assert dict(exif.get_ifd(0x8769)) == KEPT_INNER
 
 
-def test_what_hides_between_the_items_of_a_heic_goes() -> None:
+def test_what_hides_between_the_items_of_a_heic_goes():
     original = make_personal("HEIF")
     place = original.rindex(b"mdat") - 4
     (size,) = struct.unpack_from(">I", original, place)
@@ -274,7 +269,7 @@ def test_what_hides_between_the_items_of_a_heic_goes() -> None:
     assert PLACE not in stripped and look(stripped)[0] == look(original)[0]
 
 
-def test_a_heic_of_unknown_build_is_written_again() -> None:
+def test_a_heic_of_unknown_build_is_written_again():
     original = make_personal("HEIF")
     stripped, suffix = strip_position(original + box(b"meta", bytes(4) + PLACE), ".heic")
     assert suffix == ".png" and PLACE not in stripped

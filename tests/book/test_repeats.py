@@ -1,7 +1,5 @@
 """The same token again enters nothing twice, and is refused when it comes with other content."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 
@@ -44,7 +42,7 @@ KINDS: dict[str, tuple[Act, Any, Any]] = {
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_token_that_comes_again_with_other_content_is_refused(book: LotBook, lot: int, kind: str) -> None:
+def test_a_token_that_comes_again_with_other_content_is_refused(book, lot, kind):
     enter, content, other = KINDS[kind]
     book.lots.begin("Second", 900, "red")
     first = enter(book, lot, content)
@@ -54,7 +52,7 @@ def test_a_token_that_comes_again_with_other_content_is_refused(book: LotBook, l
     assert enter(book, lot, content) == first
 
 
-def test_what_is_about_an_entry_is_compared_too(book: LotBook, lot: int, jpeg: bytes) -> None:
+def test_what_is_about_an_entry_is_compared_too(book, lot, jpeg):
     doses = [book.additions.add(lot, "red", drops=5) for _ in range(2)]
     photos = [book.photos.add(lot, SEEN) for _ in range(2)]
     sample = book.volumes.take_sample(lot, 10)
@@ -74,7 +72,7 @@ def test_what_is_about_an_entry_is_compared_too(book: LotBook, lot: int, jpeg: b
             act(1)
 
 
-def test_a_stock_that_was_renamed_since_is_the_same(book: LotBook, lot: int) -> None:
+def test_a_stock_that_was_renamed_since_is_the_same(book, lot):
     first = book.additions.add(lot, "red", drops=5, token="t")
     book.stocks.correct("red", "mistyped", name="crimson")
     for name in ("red", "crimson", first.stock_id):

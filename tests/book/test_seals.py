@@ -1,7 +1,5 @@
 """Whatever is changed inside a book behind its back is found, and from where on in a lot."""
 
-from __future__ import annotations
-
 import io
 import random
 import sqlite3
@@ -52,7 +50,7 @@ def found(book: LotBook) -> list[str]:
 
 
 @pytest.mark.both_databases
-def test_a_book_as_it_was_written_holds_and_every_row_has_its_hash(book: LotBook) -> None:
+def test_a_book_as_it_was_written_holds_and_every_row_has_its_hash(book):
     fill(book)
     assert book.archive.check() == []
     with book.database.read() as connection:
@@ -79,7 +77,7 @@ def test_a_book_as_it_was_written_holds_and_every_row_has_its_hash(book: LotBook
         ("INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES (900, '2026', {lot}, 'note')", "entry 900"),
     ],
 )  # fmt: skip
-def test_what_is_altered_in_a_lot_is_told_from_where_on(book: LotBook, statement: str, since: str) -> None:
+def test_what_is_altered_in_a_lot_is_told_from_where_on(book, statement, since):
     lot = fill(book)
     entries = [entry.id for entry in book.lots.story(lot).events]
     ids = {"lot": lot, "first": entries[0], "second": entries[1], "third": entries[2]}
@@ -96,14 +94,14 @@ def test_what_is_altered_in_a_lot_is_told_from_where_on(book: LotBook, statement
         "UPDATE \"references\" SET notes = notes || 'x'",
     ],
 )
-def test_what_is_altered_outside_lots_is_told(book: LotBook, statement: str) -> None:
+def test_what_is_altered_outside_lots_is_told(book, statement):
     fill(book)
     alter(book, statement)
     assert len(found(book)) == 1
 
 
 @pytest.mark.both_databases
-def test_a_text_that_cannot_be_read_any_more_is_told_as_altered(book: LotBook) -> None:
+def test_a_text_that_cannot_be_read_any_more_is_told_as_altered(book):
     lot = fill(book)
     third = book.lots.story(lot).events[2].id
     cut = {"postgresql": "substr(measurement, 1, 12)", "sqlite": "CAST(substr(measurement, 1, 12) AS BLOB)"}
@@ -112,7 +110,7 @@ def test_a_text_that_cannot_be_read_any_more_is_told_as_altered(book: LotBook) -
     assert [f"Lot {lot} was altered from entry {third} on" in text for text in found(book)] == [True]
 
 
-def test_an_entry_made_after_does_not_hide_what_was_altered(book: LotBook) -> None:
+def test_an_entry_made_after_does_not_hide_what_was_altered(book):
     lot = fill(book)
     second = book.lots.story(lot).events[1].id
     alter(book, f"UPDATE notes SET text = 'another' WHERE entry_id = {second}")
@@ -120,7 +118,7 @@ def test_an_entry_made_after_does_not_hide_what_was_altered(book: LotBook) -> No
     assert len(found(book)) == 1
 
 
-def test_the_last_hash_stands_for_the_lot_and_is_found_again(book: LotBook) -> None:
+def test_the_last_hash_stands_for_the_lot_and_is_found_again(book):
     lot = fill(book)
     before = book.lots.last_hash(lot)
     last = book.lots.story(lot).events[-1].id
@@ -131,7 +129,7 @@ def test_the_last_hash_stands_for_the_lot_and_is_found_again(book: LotBook) -> N
 
 
 @pytest.mark.both_databases
-def test_hashes_are_those_of_the_other_kind_of_database(book: LotBook, tmp_path: Path) -> None:
+def test_hashes_are_those_of_the_other_kind_of_database(book, tmp_path):
     lot = fill(book)
     with open_book(tmp_path / "other.sqlite") as other:
         other.archive.import_json(io.StringIO(export_text(book)))
@@ -150,7 +148,7 @@ def export(path: Path) -> str | None:
         return None
 
 
-def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path: Path) -> None:
+def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path):
     path = tmp_path / "b.sqlite"
     with open_book(path) as book:
         fill(book)
@@ -166,7 +164,7 @@ def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path: P
         assert export(damaged) in (None, before), f"seed {seed}"
 
 
-def test_damage_in_what_says_how_tables_are_built_is_said(tmp_path: Path) -> None:
+def test_damage_in_what_says_how_tables_are_built_is_said(tmp_path):
     path = tmp_path / "b.sqlite"
     with open_book(path) as book:
         fill(book)

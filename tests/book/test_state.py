@@ -1,7 +1,5 @@
 """Any sequence of entries gives the state that plain arithmetic gives."""
 
-from __future__ import annotations
-
 import tempfile
 from pathlib import Path
 
@@ -36,7 +34,7 @@ def shared_book():
 
 @settings(max_examples=25, deadline=None)
 @given(steps=steps)
-def test_state_is_that_of_plain_arithmetic(shared_book, steps) -> None:
+def test_state_is_that_of_plain_arithmetic(shared_book, steps):
     book = shared_book
     lot = book.lots.begin("x", 500, ["red", "yellow"], already_mg_per_l=7).id
     facts: list[

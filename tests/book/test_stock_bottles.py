@@ -4,7 +4,6 @@ import math
 
 import pytest
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.book.stocks import FRESH_REL_SD
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 
@@ -16,7 +15,7 @@ BOTTLE = {
 }
 
 
-def test_what_is_left_is_counted_down_by_the_doses_that_count(book: LotBook) -> None:
+def test_what_is_left_is_counted_down_by_the_doses_that_count(book):
     red = book.stocks.add("red", "E129", 1.0, bottle={**BOTTLE, "amount_ml": 50})
     lot = book.lots.begin("A", 1000, ["red"]).id
     wrong = book.additions.add(lot, "red", ml=9)
@@ -35,7 +34,7 @@ def test_what_is_left_is_counted_down_by_the_doses_that_count(book: LotBook) -> 
     assert book.stocks.left_ml([plain]) == {plain.id: None}
 
 
-def test_a_fresh_bottle_starts_with_what_was_learnt_less_sure(book: LotBook) -> None:
+def test_a_fresh_bottle_starts_with_what_was_learnt_less_sure(book):
     old = book.stocks.add("red", "E129", 1.0, drop_ml=0.04, bottle=BOTTLE)
     lot = book.lots.begin("A", 900, ["red"]).id
     book.stocks.learn("red", 1.2, 0.05, lot)
@@ -51,7 +50,7 @@ def test_a_fresh_bottle_starts_with_what_was_learnt_less_sure(book: LotBook) -> 
 
 
 @pytest.mark.both_databases
-def test_a_batch_is_traced_through_bottles_thinned_ones_and_lots(book: LotBook) -> None:
+def test_a_batch_is_traced_through_bottles_thinned_ones_and_lots(book):
     book.stocks.add("red", "E129", 1.0, bottle=BOTTLE)
     book.stocks.dilute("red", 10, "thin")
     lots = [book.lots.begin(name, 1000, ["red"]).id for name in ("A", "B", "C", "D")]
@@ -70,7 +69,7 @@ def test_a_batch_is_traced_through_bottles_thinned_ones_and_lots(book: LotBook) 
         book.stocks.trace("K-120")
 
 
-def test_what_a_bottle_says_is_put_right_and_impossible_days_are_refused(book: LotBook) -> None:
+def test_what_a_bottle_says_is_put_right_and_impossible_days_are_refused(book):
     book.stocks.add("red", "E129", 1.0)
     done = book.stocks.correct(
         "red", "read on the bottle", bottle={"supplier_batch": "K-1207", "amount_ml": 30}

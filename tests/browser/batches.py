@@ -1,8 +1,6 @@
 """Photos of a batch that takes on colour, small ones, drawn in a third of the time that full size takes; and of two vessels
 without a card."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Browsers, apps and drawn photos for the tests that drive the app from outside."""
 
-from __future__ import annotations
-
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path

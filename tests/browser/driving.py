@@ -1,7 +1,5 @@
 """Starts the app as a person does, and drives real headless browsers; pictures, where they are wanted, go to tests/output/browser/."""
 
-from __future__ import annotations
-
 import base64
 import json
 import os

@@ -1,7 +1,5 @@
 """Starts apps by forking a process that has imported what they need: each start from nothing costs seconds of processor time."""
 
-from __future__ import annotations
-
 import multiprocessing
 import os
 import sys

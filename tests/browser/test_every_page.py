@@ -9,19 +9,17 @@ it has the quiet ink of page.css, as captions do. Minor findings lie in Streamli
 presentation and a label, rule presentation-role-conflict).
 """
 
-from __future__ import annotations
-
 import importlib.util
 import os
 import re
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import SCREENS, Browsers, Page, Server, wait_for
+from driving import SCREENS, Browsers, Page, wait_for
 from selenium.webdriver.common.keys import Keys
 
 from colourmatch.book.lot_book import LotBook
@@ -99,9 +97,7 @@ def page(browsers: Browsers) -> Iterator[Page]:
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_a_page_keeps_what_every_page_must(
-    app: Callable[[], Server], filled: LotBook, page: Page, path: str
-) -> None:
+def test_a_page_keeps_what_every_page_must(app, filled, page, path):
     (most_words, least_fields), tried = PAGES[path], dict[str, str]()
     server = app()
     page.resize("phone")
@@ -134,9 +130,7 @@ def test_a_page_keeps_what_every_page_must(
     assert not [secret for secret in SECRETS if secret in told], told
 
 
-def test_a_trend_with_its_charts_and_a_lot_without_a_photo_fit_their_screens(
-    app: Callable[[], Server], filled: LotBook, page: Page
-) -> None:
+def test_a_trend_with_its_charts_and_a_lot_without_a_photo_fit_their_screens(app, filled, page):
     for number in range(4):
         lot_id = filled.lots.begin(f"lot {number}", 900, "yellow").id
         filled.photos.add(lot_id, filled.lots.story(2).photos[-1].measurement)
@@ -186,9 +180,7 @@ def try_commas(page: Page) -> dict[str, str]:
     return tried
 
 
-def test_a_comma_before_three_digits_says_how_it_was_read(
-    app: Callable[[], Server], filled: LotBook, page: Page
-) -> None:
+def test_a_comma_before_three_digits_says_how_it_was_read(app, filled, page):
     page.resize("phone")
     page.go(f"{app().url}/set-up?part=Strength")
     wanted = "[aria-label='Colour wanted, mg/l']"
@@ -261,7 +253,7 @@ def check_rules(page: Page) -> None:
 
 
 @pytest.mark.skipif(SCRIPT is None, reason="axe-core is missing: pip install --no-deps axe-playwright-python")
-def test_the_rules_find_a_planted_fault(app: Callable[[], Server], filled: LotBook, page: Page) -> None:
+def test_the_rules_find_a_planted_fault(app, filled, page):
     page.go(app().url)
     page.run(
         "const p = document.createElement('p'); p.textContent = 'pale'; p.style.color = '#ccc';"

@@ -1,13 +1,6 @@
 """The first things a maker does on a phone, with their taps counted: the example, a reading, the first drops."""
 
-from __future__ import annotations
-
-from collections.abc import Callable
-from pathlib import Path
-
 from driving import Page
-
-from colourmatch.book.lot_book import LotBook
 
 _ACT = ".st-key-cm-bar button[data-testid=stBaseButton-primary]"
 _SHOOT = "[data-testid=stFileUploaderDropzone] button"
@@ -21,9 +14,7 @@ def act(page: Page, state: str, expected: str) -> None:
     page.find(f".cm-answer:is({expected}):not(.old)")
 
 
-def test_a_first_reading_is_a_tap_and_the_photo(
-    visit: Callable[..., Page], book: LotBook, photos: list[Path]
-) -> None:
+def test_a_first_reading_is_a_tap_and_the_photo(visit, book, photos):
     page = visit()
     (button,) = page.find_all(_SHOOT)
     assert button.is_displayed() and button.rect["y"] + button.rect["height"] <= page.height
@@ -35,9 +26,7 @@ def test_a_first_reading_is_a_tap_and_the_photo(
     assert book.lots.count() == 0
 
 
-def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
-    visit: Callable[..., Page], book: LotBook
-) -> None:
+def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(visit, book):
     page = visit()
     page.click(".st-key-example-first button")
     act(page, "photo", ".add")
@@ -61,9 +50,7 @@ def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
     assert not page.complaints()
 
 
-def test_first_drops_are_few_taps_and_two_fields(
-    visit: Callable[..., Page], book: LotBook, photos: list[Path]
-) -> None:
+def test_first_drops_are_few_taps_and_two_fields(visit, book, photos):
     book.stocks.add("red", "E129", 1.0)
     page = visit()
     page.click(".st-key-to-set-up button")

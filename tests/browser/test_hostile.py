@@ -1,23 +1,13 @@
 """Files that are not what they say, and requests that no page makes; real browser."""
 
-from __future__ import annotations
-
 import urllib.error
 import urllib.request
-from collections.abc import Callable
-from pathlib import Path
-
-from driving import Page, Server
-
-from colourmatch.book.lot_book import LotBook
 
 SVG = b'<svg xmlns="http://www.w3.org/2000/svg" onload="document.cmHit=3"><script>document.cmHit=4</script></svg>'
 HTML = b"<!doctype html><script>document.cmHit=5</script>"
 
 
-def test_files_that_are_no_photos_or_too_many_are_refused_and_never_served(
-    visit: Callable[..., Page], book: LotBook, red: str, tmp_path: Path
-) -> None:
+def test_files_that_are_no_photos_or_too_many_are_refused_and_never_served(visit, book, red, tmp_path):
     lot_id = book.lots.begin("aperitif", 900, [red]).id
     files = {"page.jpg": HTML, "drawing.jpg": SVG, "empty.png": b"", "drawing.svg": SVG}
     many = {f"photo-{number}.jpg": HTML + bytes([number]) for number in range(21)}
@@ -36,7 +26,7 @@ def test_files_that_are_no_photos_or_too_many_are_refused_and_never_served(
     assert not book.lots.story(lot_id).photos
 
 
-def test_requests_that_no_page_makes(app: Callable[[], Server]) -> None:
+def test_requests_that_no_page_makes(app):
     """What is sent past the pages: without the token, under another name, to a file outside."""
     server = app()
 

@@ -1,19 +1,10 @@
 """The way from an empty book to the drops with keys alone."""
 
-from __future__ import annotations
-
-from collections.abc import Callable
-from pathlib import Path
-
-from driving import Page, press, tab_to, wait_for
+from driving import press, tab_to, wait_for
 from selenium.webdriver.common.keys import Keys
 
-from colourmatch.book.lot_book import LotBook
 
-
-def test_from_an_empty_book_to_the_drops_with_keys_alone(
-    visit: Callable[..., Page], book: LotBook, photos: list[Path]
-) -> None:
+def test_from_an_empty_book_to_the_drops_with_keys_alone(visit, book, photos):
     page = visit()  # keys come by in the same order at either width
     tab_to(page, "Set up a stock and a lot")
     press(page, Keys.ENTER)

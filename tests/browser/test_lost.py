@@ -1,7 +1,5 @@
 """The app is killed, started again, reloaded and left in the middle of the work; nothing confirmed is lost."""
 
-from __future__ import annotations
-
 import shutil
 import time
 from collections.abc import Callable
@@ -9,7 +7,7 @@ from pathlib import Path
 from urllib.parse import urljoin
 
 import pytest
-from driving import Page, Server, wait_for
+from driving import Page, wait_for
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.keys import Keys
 
@@ -57,9 +55,7 @@ def half_type(page: Page, label: str, text: str) -> None:
     page.run(_TYPE, page.find(f"[aria-label='{label}']"), text)
 
 
-def test_what_was_typed_and_a_tap_outlive_a_crash_and_the_tap_counts_once(
-    app: Callable[[], Server], visit: Callable[..., Page], book: LotBook, lot_id: int
-) -> None:
+def test_what_was_typed_and_a_tap_outlive_a_crash_and_the_tap_counts_once(app, visit, book, lot_id):
     server, page = app(), visit(f"match?lot={lot_id}")
     page.unfold()
     write_in(page, NAME, "AB", "\n")
@@ -90,9 +86,7 @@ def test_what_was_typed_and_a_tap_outlive_a_crash_and_the_tap_counts_once(
     assert entry.entered_by == "AB" and not page.complaints()
 
 
-def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(
-    visit: Callable[..., Page], book: LotBook, begun: int, photos: list[Path]
-) -> None:
+def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(visit, book, begun, photos):
     photos = photos[:3]
     page = visit(f"match?lot={begun}")
     page.upload(*photos)
@@ -112,9 +106,7 @@ def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(
     page.wait_text("It is in this lot already and is not counted again.")
 
 
-def test_two_windows_of_one_browser_do_not_share_an_act(
-    visit: Callable[..., Page], book: LotBook, begun: int
-) -> None:
+def test_two_windows_of_one_browser_do_not_share_an_act(visit, book, begun):
     """Each window writes its own note; were their tokens one, the second would be taken for a repeated tap."""
     page = visit(f"match?lot={begun}", "desk")
     url, first = page.driver.current_url, page.driver.current_window_handle
@@ -138,9 +130,7 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
         wait_for(lambda count=count, notes=notes: len(notes()) == count, "not written down")
 
 
-def test_what_is_half_typed_survives_a_reload_and_a_closed_tab(
-    visit: Callable[..., Page], book: LotBook, begun: int
-) -> None:
+def test_what_is_half_typed_survives_a_reload_and_a_closed_tab(visit, book, begun):
     page = visit(f"match?lot={begun}", "desk")
     assert not page.run(_VISITS_LEFT)
     reload_half_typed(page, {"How many drops": "7", "Reason": "weighed ag"})
@@ -188,9 +178,7 @@ def reload_half_typed(page: Page, texts: dict[str, str]) -> None:
     page.settle()
 
 
-def test_a_browser_keeps_the_name_of_who_enters(
-    app: Callable[[], Server], visit: Callable[..., Page]
-) -> None:
+def test_a_browser_keeps_the_name_of_who_enters(app, visit):
     server, page = app(), visit("set-up")
     set_up = page.driver.current_url
     page.tap("summary", "Name, measures")

@@ -1,8 +1,5 @@
 """White and liquids marked on a photo by finger, mouse and keys."""
 
-from __future__ import annotations
-
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -77,9 +74,7 @@ def draw(page: Page, start: tuple[float, float], end: tuple[float, float]) -> No
 
 
 @pytest.mark.parametrize("screen", SCREENS)
-def test_marks_by_finger_or_mouse_are_set_down_and_moved(
-    visit: Callable[..., Page], photo: Path, screen: str
-) -> None:
+def test_marks_by_finger_or_mouse_are_set_down_and_moved(visit, photo, screen):
     page = visit("picker", screen)
     page.tell("Emulation.setTouchEmulationEnabled", {"enabled": screen == "phone"})
     page.upload(photo)

@@ -1,15 +1,10 @@
 """Match on a phone is one answer: what stands in the first screen is counted, and nothing moves after a photo."""
 
-from __future__ import annotations
-
-from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from driving import Page, press, tab_to, wait_for
 from selenium.webdriver.common.keys import Keys
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.workflow.lot import record_photos
 
 MOST_WORDS, MOST_NUMBERS, LEAST_PX, MOST_HEIGHT_PX, MOST_SHIFT = 60, 8, 48, 2200, 0.1
@@ -68,12 +63,7 @@ def check(page: Page, state: str) -> dict[str, Any]:
     return found
 
 
-def test_each_state_is_one_answer_in_the_first_screen(
-    visit: Callable[..., Page],
-    book: LotBook,
-    play: Callable[..., int],
-    photos: list[Path],
-) -> None:
+def test_each_state_is_one_answer_in_the_first_screen(visit, book, play, photos):
     long_name = "a yellow with a long name"
     one = play(photos[:1])
     book.stocks.add(long_name, "E102", 0.5)
@@ -110,12 +100,7 @@ def test_each_state_is_one_answer_in_the_first_screen(
     page.pictures("match")
 
 
-def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
-    visit: Callable[..., Page],
-    book: LotBook,
-    play: Callable[..., int],
-    photos: list[Path],
-) -> None:
+def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(visit, book, play, photos):
     lot_id = play(photos[1:3])
     book.additions.add(lot_id, "red", drops=7.2)
     page = visit(f"match?lot={lot_id}")
@@ -135,12 +120,7 @@ def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
     assert not book.lots.get(lot_id).closed and not page.complaints()
 
 
-def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(
-    visit: Callable[..., Page],
-    book: LotBook,
-    play: Callable[..., int],
-    photos: list[Path],
-) -> None:
+def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(visit, book, play, photos):
     lot_id = play(photos[:1])
     page = visit(f"match?lot={lot_id}")
     page.unfold()

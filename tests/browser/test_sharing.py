@@ -1,11 +1,9 @@
 """Phone and desk together: the code by QR and by hand, wrong codes, and what stopping does; in real browsers."""
 
-from __future__ import annotations
-
 import re
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import pytest
 from driving import Page, Server, wait_for
@@ -39,9 +37,7 @@ def status(url: str) -> int:
         return error.code
 
 
-def test_a_wrong_code_waits_and_a_reload_does_not_shorten_it(
-    shared: Server, browse: Callable[[str], Page]
-) -> None:
+def test_a_wrong_code_waits_and_a_reload_does_not_shorten_it(shared, browse):
     told = shared.told["share"]
     page = browse("phone")
     page.driver.get(f"{told['url']}/match?lot=1")
@@ -66,7 +62,7 @@ def test_a_wrong_code_waits_and_a_reload_does_not_shorten_it(
     assert "wrong access code" in shared.log.read_text() and "AAAA" not in shared.log.read_text()
 
 
-def test_without_the_cookie_the_network_gets_nothing(shared: Server, browse: Callable[[str], Page]) -> None:
+def test_without_the_cookie_the_network_gets_nothing(shared, browse):
     """Every file that the frontend asks for at this machine is refused at the shared address."""
     here, there = shared.url, shared.told["share"]["url"]
     page = browse("desk")
@@ -86,7 +82,7 @@ def test_without_the_cookie_the_network_gets_nothing(shared: Server, browse: Cal
         assert status(here + path) in (200, 404, 403), path
 
 
-def test_from_the_scan_to_the_end_of_sharing(shared: Server, browse: Callable[[str], Page]) -> None:
+def test_from_the_scan_to_the_end_of_sharing(shared, browse):
     told = shared.told["share"]
     desk, phone = browse("desk"), browse("phone")
     desk.go(shared.url)

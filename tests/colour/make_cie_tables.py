@@ -3,8 +3,6 @@
 Run: python tests/colour/make_cie_tables.py      (test_spectra.py fails while the files are not what this writes)
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM, _import_colour, _on_grid
@@ -25,7 +23,7 @@ def show_tables() -> dict[str, str]:
 
 
 def _show(title: str, heads: str, values: object) -> str:
-    rows = zip(WAVELENGTHS_NM, values, strict=True)  # type: ignore[call-overload]
+    rows = zip(WAVELENGTHS_NM, values, strict=True)
     lines = [f"{nm:g}," + ",".join(f"{value:.10g}" for value in row) for nm, row in rows]
     return "\n".join([f"# {title}, every 5 nm.", f"# {SOURCE}", f"nm,{heads}", *lines, ""])
 

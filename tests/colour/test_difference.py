@@ -129,7 +129,7 @@ def test_hue_names_go_round_the_circle():
     assert [name_hue(angle) for angle in angles] == names
 
 
-def test_a_length_seen_far_below_the_noise_is_no_proof_of_equality() -> None:
+def test_a_length_seen_far_below_the_noise_is_no_proof_of_equality():
     lucky = estimate_length([0.01, 0.0, 0.0], np.eye(3))
     assert lucky.value == 0 and lucky.low == 0
     assert lucky.high > 1.0, "the noise alone is 1.6 on average"

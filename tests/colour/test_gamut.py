@@ -1,7 +1,5 @@
 """The limits of the colours of things, against an open library's table of them and against drawn reflectances."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

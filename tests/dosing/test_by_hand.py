@@ -5,7 +5,6 @@ from dataclasses import replace
 import pytest
 from test_problem import RED, ask
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.by_hand import measure_dose, measure_range, warn_of_weight
 
@@ -34,10 +33,7 @@ def test_a_weight_that_the_scale_hardly_tells_is_said():
 def test_the_whole_dose_is_measured_too():
     assert measure_range(SYRUP, 700, 500, 1000) is None
     weighed = measure_range(replace(SYRUP, hand="grams"), 700, 500, 1000)
-    assert (weighed.text, weighed.quantity) == (
-        "33.6 (24 to 48) g of red",
-        pytest.approx(700 * 0.04 * 1.2),
-    )
+    assert (weighed.text, weighed.quantity) == ("33.6 (24 to 48) g of red", pytest.approx(700 * 0.04 * 1.2))
 
 
 @pytest.mark.parametrize("litres", [0.9, 90.0])
@@ -56,7 +52,7 @@ def test_one_step_is_said_in_the_unit_of_the_hand(litres):
     assert by_drops.to_match[0].measured is None and weighed.to_match[0].measured.unit == "grams"
 
 
-def test_a_stock_says_its_own_hand_and_a_lot_that_of_the_others(book: LotBook):
+def test_a_stock_says_its_own_hand_and_a_lot_that_of_the_others(book):
     red = book.stocks.add("red", "E129", 1.0, bottle={"hand": "ml"})
     blue = book.stocks.add("blue", "E133", 1.0)
     assert [s.as_stock(lot_hand="grams").hand for s in (red, blue)] == ["ml", "grams"]

@@ -1,7 +1,5 @@
 """The way from a spectrum to a colour and to a difference, against measured spectra, cameras and charts from outside."""
 
-from __future__ import annotations
-
 import warnings
 from functools import cache
 
@@ -14,11 +12,7 @@ from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
-from colourmatch.colour.spectra import (
-    WAVELENGTHS_NM,
-    _import_colour,
-    integration_weights,
-)
+from colourmatch.colour.spectra import WAVELENGTHS_NM, _import_colour, integration_weights
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.photo.estimate import GlassReading, estimate_pair
 

@@ -3,8 +3,6 @@
 What was confirmed is still there afterwards, and the message says what happened and what to do.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import random
@@ -71,7 +69,7 @@ def fill(disk: Path) -> None:
 
 
 @pytest.mark.parametrize("killed", [False, True])
-def test_a_full_disk_still_reads_and_backs_up(small_disk: Path, tmp_path: Path, killed: bool) -> None:
+def test_a_full_disk_still_reads_and_backs_up(small_disk, tmp_path, killed):
     path = small_disk / "b.sqlite"
     lot = begin_lot(path)
     if killed:
@@ -92,7 +90,7 @@ def test_a_full_disk_still_reads_and_backs_up(small_disk: Path, tmp_path: Path, 
         assert len(book.lots.story(lot).events) == killed + 1
 
 
-def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Path) -> None:
+def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk):
     path = small_disk / "b.sqlite"
     lot = begin_lot(path)
     with open_book(path) as book:
@@ -124,8 +122,8 @@ def ask(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
 
 @pytest.mark.parametrize(("free", "old"), [(0, b""), (4096, b"what was there before")])
 def test_a_file_without_room_is_not_written_and_the_old_one_stays_whole(
-    small_disk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], free: int, old: bytes
-) -> None:
+    small_disk, tmp_path, capsys, free, old
+):
     """No room at all, or room for the first half of it."""
     lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
@@ -149,9 +147,7 @@ def test_a_file_without_room_is_not_written_and_the_old_one_stays_whole(
     assert code == 0 and (small_disk / "card.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_a_backup_restored_without_room_leaves_no_half_book(
-    small_disk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_backup_restored_without_room_leaves_no_half_book(small_disk, tmp_path, capsys):
     lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         book.photos.add(lot, {"photo": "a.jpg"}, photo=draw_noise())
@@ -215,7 +211,7 @@ def open_to_all() -> Iterator[Path]:
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="rights of folders are of another kind here")
-def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_all: Path) -> None:
+def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_all):
     locked, photo = open_to_all / "locked", open_to_all / "a.jpg"
     locked.mkdir()
     begin_lot(locked / "b.sqlite")
@@ -246,9 +242,7 @@ def set_clock(monkeypatch: pytest.MonkeyPatch, now: datetime) -> None:
         monkeypatch.setattr(module, "utc_text", lambda moment=None: checks.utc_text(moment or now))
 
 
-def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(tmp_path, monkeypatch):
     lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         first = book.additions.add(lot, "red", drops=10)
@@ -271,9 +265,7 @@ def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(
         assert book.archive.check() == []
 
 
-def test_entries_from_the_future_are_named_by_the_check(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_entries_from_the_future_are_named_by_the_check(tmp_path, monkeypatch):
     lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         set_clock(monkeypatch, datetime.now(UTC) + timedelta(days=30))
@@ -296,7 +288,7 @@ def gone(path: Path) -> None:
             path.with_name(path.name + end).rename(path.with_name("moved" + end))
 
 
-def test_a_book_removed_while_it_is_open_takes_no_entry_and_goes_on_when_it_is_back(tmp_path: Path) -> None:
+def test_a_book_removed_while_it_is_open_takes_no_entry_and_goes_on_when_it_is_back(tmp_path):
     path = tmp_path / "b.sqlite"
     lot = begin_lot(path)
     with open_book(path) as book:
@@ -318,9 +310,7 @@ def test_a_book_removed_while_it_is_open_takes_no_entry_and_goes_on_when_it_is_b
         ] and book.archive.check() == []
 
 
-def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(tmp_path, monkeypatch):
     path = tmp_path / "b.sqlite"
     lot = begin_lot(path)
     with open_book(path) as book:
@@ -334,7 +324,7 @@ def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
         assert book.lots.story(lot).events == () and book.archive.check() == []
 
 
-def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_path: Path) -> None:
+def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_path):
     path = tmp_path / "b.sqlite"
     lot = begin_lot(path)
     begin_lot(tmp_path / "other.sqlite")
@@ -352,8 +342,8 @@ def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_p
 
 
 def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_same_photo_puts_it_back(
-    tmp_path: Path, drawn_photos: list[Path]
-) -> None:
+    tmp_path, drawn_photos
+):
     lot = begin_lot(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         (result,) = record_photos(book, lot, [drawn_photos[0]])
@@ -371,7 +361,7 @@ def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_same_photo_puts_
         assert sent.entry == result.entry and book.archive.check() == []
 
 
-def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) -> None:
+def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path):
     begin_lot(tmp_path / "b.sqlite")
     os.mkfifo(tmp_path / "pipe") if hasattr(os, "mkfifo") else (tmp_path / "pipe").mkdir()
     (tmp_path / "folder").mkdir()
@@ -400,9 +390,7 @@ def old_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 
 
 @pytest.mark.parametrize("free_kb", [0, 200, 320, 400])
-def test_a_migration_without_room_ends_in_a_sentence_and_is_done_when_there_is(
-    small_disk: Path, old_book: bytes, free_kb: int
-) -> None:
+def test_a_migration_without_room_ends_in_a_sentence_and_is_done_when_there_is(small_disk, old_book, free_kb):
     path, before = small_disk / "b.sqlite", old_book
     path.write_bytes(before)
     fill(small_disk)

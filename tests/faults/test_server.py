@@ -3,8 +3,6 @@
 The test has a server of its own, thrown away afterwards; it is skipped where none is installed.
 """
 
-from __future__ import annotations
-
 import os
 import random
 import shutil
@@ -103,8 +101,8 @@ def book(server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ite
 
 
 def test_a_server_stopped_within_a_save_confirms_nothing_and_the_book_goes_on_when_it_is_back(
-    server: Server, book: LotBook, monkeypatch: pytest.MonkeyPatch
-) -> None:
+    server, book, monkeypatch
+):
     book.additions.add(1, "red", drops=1)
     said = r"does not answer\. Check that it runs .* Nothing was entered: enter it again when the database is back\."
     doubt = r"does not answer.* look whether the entry is there before you enter it again\."
@@ -124,15 +122,13 @@ def test_a_server_stopped_within_a_save_confirms_nothing_and_the_book_goes_on_wh
     assert [entry.quantity for entry in book.lots.story(1).additions] == [1, 4] and book.archive.check() == []
 
 
-def test_no_answer_to_the_commit_is_told_as_a_doubt_and_the_same_act_again_is_entered_once(
-    server: Server, book: LotBook
-) -> None:
+def test_no_answer_to_the_commit_is_told_as_a_doubt_and_the_same_act_again_is_entered_once(server, book):
     from sqlalchemy import event
 
     def commit_and_stop(connection: object) -> None:
-        connection.exec_driver_sql("COMMIT")  # type: ignore[attr-defined]
+        connection.exec_driver_sql("COMMIT")
         server.stop()
-        connection.exec_driver_sql("SELECT 1")  # type: ignore[attr-defined]  # nobody is there to say yes
+        connection.exec_driver_sql("SELECT 1")  # nobody is there to say yes
 
     event.listen(book.database.engine, "commit", commit_and_stop, once=True)
     with pytest.raises(
@@ -144,7 +140,7 @@ def test_no_answer_to_the_commit_is_told_as_a_doubt_and_the_same_act_again_is_en
     assert [entry.quantity for entry in book.lots.story(1).additions] == [2] and book.archive.check() == []
 
 
-def test_a_server_stopped_under_a_writer_loses_nothing_confirmed(server: Server, book: LotBook) -> None:
+def test_a_server_stopped_under_a_writer_loses_nothing_confirmed(server, book):
     """Photos with their advice, at a moment that nobody chose."""
     seed = random.randrange(2**32)
     chance = random.Random(seed)

@@ -1,7 +1,5 @@
 """Small valid files and texts that the fuzz mutates: pictures of every format, a book as JSON and as a backup."""
 
-from __future__ import annotations
-
 import io
 import struct
 from functools import cache

@@ -3,8 +3,6 @@
 What is promised: an answer, or a ColourMatchError whose text is a sentence that says what to do. Anything else is a Fault.
 """
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json
@@ -434,7 +432,7 @@ def use_book(book: LotBook) -> None:
         for lot in book.lots.search():
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                attempt(lambda lot=lot: describe_lot(book, lot.id))  # type: ignore[misc]
+                attempt(lambda lot=lot: describe_lot(book, lot.id))
         book.archive.export_csv(io.StringIO(), "entries")
 
     attempt(look)

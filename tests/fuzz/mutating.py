@@ -1,7 +1,5 @@
 """Mutations of bytes, of JSON and of typed lines; every one follows from the Random that is handed in."""
 
-from __future__ import annotations
-
 import json
 from random import Random
 from typing import Any

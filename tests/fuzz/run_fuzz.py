@@ -8,8 +8,6 @@ the system (RLIMIT_DATA, which counts what is allocated, not what is mapped from
 --timeout ends that process with its trace, whatever it is busy with, and counts as a fault, as does a crash.
 """
 
-from __future__ import annotations
-
 import argparse
 import collections
 import faulthandler

@@ -5,8 +5,6 @@ machines and versions of numpy and OpenCV keep. Times, hashes, codes to enter, p
 people and only have to be there. After a change that is meant: python tests/guide/golden.py, and say why in the commit.
 """
 
-from __future__ import annotations
-
 import json
 import re
 import tempfile

@@ -4,8 +4,6 @@ in care.md (from calibration/), and the figures in method.md (from the code).
 Run: python tests/guide/make_reference.py      (test_reference.py fails while the pages are not what this writes)
 """
 
-from __future__ import annotations
-
 import importlib
 import re
 import textwrap

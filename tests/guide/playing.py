@@ -3,8 +3,6 @@
 What the reference page says of the JSON is compared with this (test_reference.py).
 """
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json
@@ -139,8 +137,7 @@ def _keep_stocks(player: Player) -> None:
     player.call("stock make", "--strength-g-per-100ml 1 --volume-ml 50 --dye-content 0.85")
     player.call("stock make", "--strength-g-per-100ml 1 --volume-ml 50 --bottle-g-per-100ml 5")
     player.call(
-        "stock make",
-        "--strength-g-per-100ml 1 --volume-ml 50 --colourant E163 --bottle-colour-value 150",
+        "stock make", "--strength-g-per-100ml 1 --volume-ml 50 --colourant E163 --bottle-colour-value 150"
     )
     player.call("stock dilute", "red --fold 10 --name 'red thin'")
     for target in (4, 40):
@@ -349,10 +346,7 @@ def _keep_books(player: Player) -> None:
 def _calibrate(player: Player, boxes: dict[str, str]) -> None:
     """A card and a phone by numbers that are plausible for these photos; what comes of them is not judged."""
     player.call("card-profile list")
-    player.call(
-        "card-profile add",
-        "kitchen --greys 0.74,0.49,0.36,0.21,0.11,0.05 --sd 0.01 --by MK",
-    )
+    player.call("card-profile add", "kitchen --greys 0.74,0.49,0.36,0.21,0.11,0.05 --sd 0.01 --by MK")
     player.call(
         "card-profile add", "read", _photo("ladder1-5.jpg"), "--grey", boxes["white"], "--reflectance 0.85"
     )

@@ -1,7 +1,5 @@
 """The same reading of the same photo, the same fit of the same readings: both are most of the time of many tests."""
 
-from __future__ import annotations
-
 import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager

@@ -1,7 +1,5 @@
 """The examples in docstrings are run: what they show is what the program gives."""
 
-from __future__ import annotations
-
 import doctest
 import importlib
 from pathlib import Path
@@ -19,7 +17,7 @@ MODULES = [
 
 
 @pytest.mark.parametrize("name", MODULES)
-def test_the_examples_of_a_module_hold(name: str) -> None:
+def test_the_examples_of_a_module_hold(name):
     found = doctest.testmod(importlib.import_module(name), optionflags=doctest.FAIL_FAST)
     assert found.attempted and not found.failed
 

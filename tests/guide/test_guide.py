@@ -1,7 +1,5 @@
 """The guide: its pages are there, none of the program's words is missing from them, their figures are the code's."""
 
-from __future__ import annotations
-
 import json
 import re
 from collections.abc import Callable

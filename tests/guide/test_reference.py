@@ -1,7 +1,5 @@
 """The reference page is what the program is: commands and options, and every JSON field that a command prints."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 from datetime import date, datetime
@@ -140,7 +138,7 @@ def test_every_field_has_a_meaning():
     )
 
 
-def test_the_json_of_every_command_is_that_of_the_reference(objects: Objects):
+def test_the_json_of_every_command_is_that_of_the_reference(objects):
     """Nothing is missed, nothing invented: each field printed is told, and each field told was printed with a value."""
     comparison = Comparison()
     wrong = [
@@ -160,7 +158,7 @@ def test_the_json_of_every_command_is_that_of_the_reference(objects: Objects):
     )
 
 
-def test_the_json_of_every_command_is_the_frozen_one(objects: Objects):
+def test_the_json_of_every_command_is_the_frozen_one(objects):
     """Each difference with its command and field; when it is meant: python tests/guide/golden.py."""
     golden, now = read_golden(), freeze(objects)
     assert not sorted(golden.keys() - now.keys()), "commands that are gone"

@@ -1,7 +1,5 @@
 """Printed cards in the book: entered and read, a default, forgotten; a photo is read with one and says so."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import NamedTuple
@@ -12,7 +10,6 @@ from drawn import Light, Phone, Pose, Printer, Scene, drink_transmittance, rende
 from known_photos import photograph_grey
 
 from colourmatch.book.calibrations import LotChoice
-from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import cards
 from colourmatch.instrument.incoming import lot_reader, note_for_lot
@@ -39,7 +36,7 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Drawn:
     return Drawn(card, grey, save_photo(photo, card.with_name("glasses.jpg")))
 
 
-def test_entered_greys_are_kept_and_compared_with_what_was_drawn(book: LotBook) -> None:
+def test_entered_greys_are_kept_and_compared_with_what_was_drawn(book):
     told = cards.enter_card(book, "Kitchen", GREYS, 0.004, entered_by="me")
     assert told.card == "Kitchen" and len(told.greys) == 12
     assert told.greys[6].reflectance == pytest.approx(0.74, abs=1e-3)
@@ -49,7 +46,7 @@ def test_entered_greys_are_kept_and_compared_with_what_was_drawn(book: LotBook) 
     assert [one.card for one in cards.list_cards(book)] == ["kitchen"]
 
 
-def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -> None:
+def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book):
     cards.enter_card(book, "kitchen", GREYS)
     assert cards.card_profile(book, None) is None
     cards.choose_card(book, "Kitchen")
@@ -66,7 +63,7 @@ def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -
     assert len(cards.read_card_profile(book, "kitchen").readings) == 1
 
 
-def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: Drawn) -> None:
+def test_a_photo_beside_a_grey_card_and_what_it_changes(book, drawn):
     told = cards.photograph_card(book, "kitchen", [drawn.card, (b"no photo", "note.jpg")], drawn.grey)
     assert told.photos[0].entry and "not a readable photo" in told.photos[1].error
     true = np.array([grey.nominal for grey in told.greys]) ** 1.1
@@ -83,7 +80,7 @@ def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: Dr
     assert after <= before
 
 
-def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: Drawn, lot: int) -> None:
+def test_a_lot_is_read_with_its_card_and_says_so(book, drawn, lot):
     from colourmatch.workflow.describing import describe_lot
     from colourmatch.workflow.lot import record_photos
 
@@ -98,7 +95,7 @@ def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: Drawn, lo
     assert lot_reader(book, lot).card is None
 
 
-def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book: LotBook, lot: int) -> None:
+def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book, lot):
     with pytest.raises(NotFoundError, match="There is no card"):
         note_for_lot(book, lot, card="none")
     with pytest.raises(NotFoundError, match="No phone is calibrated in a light 'window'"):
@@ -106,7 +103,7 @@ def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book: LotBook, l
     assert book.calibrations.lot_choice(lot) == LotChoice()
 
 
-def test_greys_that_cannot_be_are_not_kept(book: LotBook) -> None:
+def test_greys_that_cannot_be_are_not_kept(book):
     with pytest.raises(InputError, match="Check their order"):
         cards.enter_card(book, "kitchen", GREYS[::-1])
     with pytest.raises(InputError):

@@ -1,7 +1,5 @@
 """The door for photos: opened, known already or read and corrected, whoever sends them."""
 
-from __future__ import annotations
-
 import shutil
 from pathlib import Path
 from typing import Any
@@ -44,7 +42,7 @@ def take_in(book: LotBook, source: Any, **how: Any) -> IncomingPhoto[Any]:
     return open_reader(book).take_in(source, lambda _content: None, **how)
 
 
-def test_a_new_photo_is_read_and_says_what_with(book: LotBook, reads: list[Any], sent: Path) -> None:
+def test_a_new_photo_is_read_and_says_what_with(book, reads, sent):
     photo = take_in(book, sent)
     assert (photo.content, photo.name) == (sent.read_bytes(), "sent.jpg") and reads == [photo.content]
     assert photo.known is None and photo.refused is None
@@ -53,9 +51,7 @@ def test_a_new_photo_is_read_and_says_what_with(book: LotBook, reads: list[Any],
 
 
 @pytest.mark.parametrize("ahead", [None, READ.having(sha256="0" * 64)])
-def test_a_file_that_is_not_there_or_no_longer_is_refused_and_looked_up_nowhere(
-    book: LotBook, reads: list[Any], tmp_path: Path, ahead: Measurement | None
-) -> None:
+def test_a_file_that_is_not_there_or_no_longer_is_refused_and_looked_up_nowhere(book, reads, tmp_path, ahead):
     def find(_content: bytes) -> None:
         raise AssertionError("nothing is there to be looked up")
 
@@ -64,9 +60,7 @@ def test_a_file_that_is_not_there_or_no_longer_is_refused_and_looked_up_nowhere(
     assert photo.refused and [flag.code for flag in photo.measurement.quality] == ["unreadable"]
 
 
-def test_what_was_read_ahead_counts_for_the_same_bytes_alone(
-    book: LotBook, reads: list[Any], sent: Path
-) -> None:
+def test_what_was_read_ahead_counts_for_the_same_bytes_alone(book, reads, sent):
     ahead = READ.having(sha256=hash_photo(sent.read_bytes()), phone="A phone")
     assert take_in(book, sent, ahead=ahead).measurement.phone == "A phone"
     refused = READ.having(refused="No card was found.")
@@ -76,9 +70,7 @@ def test_what_was_read_ahead_counts_for_the_same_bytes_alone(
     assert photo.measurement.phone is None and reads == [sent.read_bytes()]
 
 
-def test_a_known_photo_is_not_read_again_and_its_file_is_put_back(
-    book: LotBook, lot: int, reads: list[Any], sent: Path
-) -> None:
+def test_a_known_photo_is_not_read_again_and_its_file_is_put_back(book, lot, reads, sent):
     arriving = take_in_for_lot(book, lot, [sent, sent])
     first = next(arriving)
     entry = book.photos.add(lot, first.measurement.to_json() | {"noted": 1}, photo=first.content)

@@ -1,7 +1,5 @@
 """A phone learnt from known liquids: a drawn camera found again, honest doubt, fits of before applied as they were."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Phones in the book: known liquids from photos, the fit per phone and light, what it does to photos and lots."""
 
-from __future__ import annotations
-
 import json
 import shutil
 from collections.abc import Iterator
@@ -100,7 +98,7 @@ def calibrated(kept: Path, tmp_path: Path) -> Iterator[LotBook]:
         yield book
 
 
-def test_a_sitting_is_kept_fitted_and_told(calibrated: LotBook) -> None:
+def test_a_sitting_is_kept_fitted_and_told(calibrated):
     told = phones.read_phone(calibrated)
     assert (told.phone, told.light, len(told.photos)) == ("A phone", "window", 4)
     fit = told.fit
@@ -127,7 +125,7 @@ def uncorrected(read: dict[str, Any]) -> list[float]:
     return batch.uncorrected.lab.tolist()
 
 
-def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, plain: dict[str, Any]) -> None:
+def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated, plain):
     read = finish(incoming.open_reader(calibrated, light="window"), plain)
     before, after = [], []
     for spot, mg in (("reference", 11.0), ("batch", 9.0)):
@@ -146,9 +144,7 @@ def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, plain:
     assert set(read["uncertainty"]) == {"photo", "scene", "phone", "lost"}
 
 
-def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on_it(
-    calibrated: LotBook, plain: dict[str, Any]
-) -> None:
+def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on_it(calibrated, plain):
     reader = incoming.open_reader(calibrated, light="window")
     read = finish(reader, plain)
     assert read["calibration"]["tones"] == "sitting"
@@ -163,9 +159,7 @@ def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on
     assert before_tones["spots"] == other["spots"]
 
 
-def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(
-    calibrated: LotBook, plain: dict[str, Any]
-) -> None:
+def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(calibrated, plain):
     found = incoming.find_calibration(calibrated, "A phone")
     assert found is not None
 
@@ -186,18 +180,14 @@ def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(
     assert now["low"] < was["low"] and was["high"] < now["high"]
 
 
-def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_plainly(
-    calibrated: LotBook, plain: dict[str, Any]
-) -> None:
+def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_plainly(calibrated, plain):
     with pytest.raises(NotFoundError, match="It is in: window"):
         finish(incoming.open_reader(calibrated, light="lamp"), plain)
     other = finish(incoming.open_reader(calibrated), plain | {"phone": "Another"})
     assert other["calibration"] is None and other["spots"] == plain["spots"]
 
 
-def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_it(
-    calibrated: LotBook, sitting: list[Path]
-) -> None:
+def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_it(calibrated, sitting):
     lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
     told = record_photos(calibrated, lot, [sitting[5]])[0].to_json()
     assert told["calibration"]["light"] == "window"
@@ -210,9 +200,7 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
     assert set(priors) == ({incoming.camera_key(seen)} if kind == "camera" else set())
 
 
-def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
-    stocked: LotBook, sitting: list[Path]
-) -> None:
+def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(stocked, sitting):
     for known, text in (
         ({}, "Say what is in the glasses"),
         ({"blank": {"red": 3}}, "no spot for a known liquid"),
@@ -241,7 +229,7 @@ def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
         phones.read_phone(stocked)
 
 
-def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitting: list[Path]) -> None:
+def test_rechecks_and_references_are_read_with_it_too(calibrated, sitting):
     (sent,) = record_reference(calibrated, "The bottle", [sitting[4]], light="window")
     read = sent.measurement
     assert read.calibration.light == "window" and sent.entry is not None
@@ -257,7 +245,7 @@ def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitti
     assert found.measurement.calibration.light == "window" and found.entry is not None
 
 
-def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, plain: dict[str, Any]) -> None:
+def test_a_correction_that_came_in_between_is_no_drift(calibrated, plain):
     plain |= {"calibration": None}
     read = finish(incoming.open_reader(calibrated), plain)
     assert read["spots"]["batch"]["lab"] != plain["spots"]["batch"]["lab"]

@@ -1,25 +1,23 @@
 """Stocks from powder and from liquid: published measures, worked sums, refusals."""
 
-from __future__ import annotations
-
 import pytest
 
 from colourmatch.errors import InputError
 from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
 
 
-def test_powder_counts_its_dye_content() -> None:
+def test_powder_counts_its_dye_content():
     made = plan_powder(1.0, 50.0, 0.85)
     assert (made.dye_g, made.powder_g) == pytest.approx((0.5, 0.5 / 0.85))
     assert made.text.startswith("Weigh 0.588 g of powder") and made.text.endswith("up to 50 ml.")
 
 
-def test_little_powder_is_said_to_weigh_badly() -> None:
+def test_little_powder_is_said_to_weigh_badly():
     assert "weighs badly" in plan_powder(0.1, 50.0).text
     assert "weighs badly" not in plan_powder(1.0, 100.0).text
 
 
-def test_liquid_keeps_the_dye() -> None:
+def test_liquid_keeps_the_dye():
     made = plan_liquid(1.0, 50.0, 5.0, us=True)
     assert made.liquid_ml == pytest.approx(10.0)
     assert (
@@ -37,7 +35,7 @@ def test_liquid_keeps_the_dye() -> None:
         (lambda: plan_liquid(5, 50, 1), "cannot be made up to 5"),
     ],
 )
-def test_what_cannot_be_made_is_refused(call, said: str) -> None:
+def test_what_cannot_be_made_is_refused(call, said):
     with pytest.raises(InputError, match=said):
         call()
 
@@ -50,13 +48,13 @@ def test_what_cannot_be_made_is_refused(call, said: str) -> None:
         ("E129", {"e1pct": 600}, 1.0),  # as reagents differ from the purity criteria: counted as pure
     ],
 )  # fmt: skip
-def test_a_dose_goes_by_what_the_bottle_says(colourant: str, bottle: dict, share: float) -> None:
+def test_a_dose_goes_by_what_the_bottle_says(colourant, bottle, share):
     assert dye_share(colourant, bottle) == pytest.approx(share)
 
 
 @pytest.mark.parametrize(
     "bottle", [{}, {"percent": 4, "e1pct": 15}, {"percent": 104}, {"e1pct": 800}, {"colour_value": 0}]
 )
-def test_an_impossible_bottle_is_refused(bottle: dict) -> None:
+def test_an_impossible_bottle_is_refused(bottle):
     with pytest.raises(InputError, match=r"E 1 %|which figure"):
         dye_share("E129", bottle)

@@ -1,7 +1,5 @@
 """What may have gone wrong by hand: what is thought of, and what the fit makes of it on liquids that are known."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

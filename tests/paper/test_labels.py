@@ -1,7 +1,5 @@
 """Labels read back: their text, and the QR code through another library's reader."""
 
-from __future__ import annotations
-
 import io
 
 import cv2
@@ -40,7 +38,7 @@ def tinted(book: LotBook, lot: int) -> int:
     return lot
 
 
-def test_the_label_declares_what_went_in_and_warns(book: LotBook, tinted: int) -> None:
+def test_the_label_declares_what_went_in_and_warns(book, tinted):
     begun = book.lots.get(tinted).created_at[:10]
     assert label_lines(book, tinted) == [
         "Aperitif",
@@ -53,7 +51,7 @@ def test_the_label_declares_what_went_in_and_warns(book: LotBook, tinted: int) -
     assert f"Lot L{tinted} · closed {closed}" in label_lines(book, tinted)
 
 
-def test_a_dose_taken_back_is_not_declared_and_the_bases_colour_is_asked_for(book: LotBook, lot: int) -> None:
+def test_a_dose_taken_back_is_not_declared_and_the_bases_colour_is_asked_for(book, lot):
     entry = book.additions.add(lot, "red", drops=20)
     book.additions.correct(entry.id, void=True, reason="spilt")
     lines = label_lines(book, lot)
@@ -62,7 +60,7 @@ def test_a_dose_taken_back_is_not_declared_and_the_bases_colour_is_asked_for(boo
     assert label_lines(book, lot)[-1].startswith("The base held colour of its own, name it here")
 
 
-def test_the_makers_own_lines_hold_the_colours_among_the_ingredients(book: LotBook, tinted: int) -> None:
+def test_the_makers_own_lines_hold_the_colours_among_the_ingredients(book, tinted):
     own = {"ingredients": "water, sugar, colours, citric acid", "producer": "Invented Drinks"}
     own["best_before"] = "2027-05"
     book.lots.amend(tinted, "label", label_lines=own)
@@ -77,14 +75,14 @@ def test_the_makers_own_lines_hold_the_colours_among_the_ingredients(book: LotBo
     assert "water, sugar, colour" in text
 
 
-def test_carmine_is_named_as_what_it_is(book: LotBook, lot: int) -> None:
+def test_carmine_is_named_as_what_it_is(book, lot):
     book.stocks.add("crimson", "E120", 1.0)
     book.additions.add(lot, "crimson", ml=1)
     assert "Contains carmine (E120)" in label_lines(book, lot)
 
 
 @pytest.mark.parametrize("number", ["Łot 12é <&>", "N" * 120])
-def test_the_code_carries_the_lot_number_whatever_it_is(book: LotBook, lot: int, number: str) -> None:
+def test_the_code_carries_the_lot_number_whatever_it_is(book, lot, number):
     book.lots.begin("Cordial", 900, "red", number=number)
     page = make_page(book, number, copies=1)
     assert read_codes(page, 6, part=0.5) == [number]
@@ -92,7 +90,7 @@ def test_the_code_carries_the_lot_number_whatever_it_is(book: LotBook, lot: int,
     assert number[:20] in text
 
 
-def test_a_page_full_of_equal_labels(book: LotBook, tinted: int) -> None:
+def test_a_page_full_of_equal_labels(book, tinted):
     page = make_page(book, tinted)
     text = pypdf.PdfReader(io.BytesIO(page)).pages[0].extract_text()
     assert text.count("Colour: Allura red AC (E129)") == 12
@@ -104,7 +102,7 @@ def test_a_page_full_of_equal_labels(book: LotBook, tinted: int) -> None:
     assert [float(v) for v in reader.pages[0].mediabox[2:]] == [612, 792]
 
 
-def test_much_text_takes_a_larger_place_and_loses_nothing(book: LotBook, lot: int) -> None:
+def test_much_text_takes_a_larger_place_and_loses_nothing(book, lot):
     for name, colourant in (("a", "E102"), ("b", "E110"), ("c", "E122"), ("d", "E124"), ("e", "E120")):
         book.stocks.add(name, colourant, 1.0)
     crowded = book.lots.begin("Ž <b>" + "W" * 110, 900, list("abcde"), already_mg_per_l=1).id
@@ -117,12 +115,12 @@ def test_much_text_takes_a_larger_place_and_loses_nothing(book: LotBook, lot: in
 
 
 @pytest.mark.parametrize("copies", [0, -1, 1001, 1.5, True])
-def test_an_impossible_number_of_copies_is_refused(book: LotBook, lot: int, copies) -> None:
+def test_an_impossible_number_of_copies_is_refused(book, lot, copies):
     with pytest.raises(InputError, match="whole number from 1 to 1000"):
         make_page(book, lot, copies=copies)
 
 
-def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:
+def test_what_cannot_be_is_refused(book, lot, tmp_path):
     with pytest.raises(InputError, match="Paper must be"):
         make_page(book, lot, paper="a5")
     with pytest.raises(NotFoundError):

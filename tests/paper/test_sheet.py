@@ -1,7 +1,5 @@
 """The lot sheet read back as text and as pages: what was written down is on it."""
 
-from __future__ import annotations
-
 import io
 from datetime import UTC, datetime, timedelta
 
@@ -40,7 +38,7 @@ def finished(book: LotBook, lot: int) -> int:
     return lot
 
 
-def test_the_figures_on_the_sheet_are_those_of_the_book(book: LotBook, finished: int) -> None:
+def test_the_figures_on_the_sheet_are_those_of_the_book(book, finished):
     text, reader = read_sheet(book, finished)
     state = book.lots.story(finished).state()
     total = state.total_mg_per_l()
@@ -53,7 +51,7 @@ def test_the_figures_on_the_sheet_are_those_of_the_book(book: LotBook, finished:
     assert reader.metadata.title == f"Lot L{finished}: Aperitif"
 
 
-def test_the_history_names_what_was_corrected_and_why(book: LotBook, finished: int) -> None:
+def test_the_history_names_what_was_corrected_and_why(book, finished):
     text, _ = read_sheet(book, finished)
     story = book.lots.story(finished)
     old, new = story.events[1], story.events[2]
@@ -68,7 +66,7 @@ def test_the_history_names_what_was_corrected_and_why(book: LotBook, finished: i
     assert "Matched. The difference is 0.4 (between 0.1 and 0.9). Stop here. Closed" in text
 
 
-def test_a_batch_on_the_sheet_is_as_unsure_as_its_photo_says(book: LotBook, lot: int) -> None:
+def test_a_batch_on_the_sheet_is_as_unsure_as_its_photo_says(book, lot):
     unsure = {part: (k * np.eye(3)).tolist() for k, part in enumerate(("photo", "scene", "phone", "lost"), 1)}
     book.photos.add(lot, measured([0.2, -0.3, 0.1]) | {"uncertainty": unsure})
     story = book.lots.story(lot)
@@ -76,7 +74,7 @@ def test_a_batch_on_the_sheet_is_as_unsure_as_its_photo_says(book: LotBook, lot:
     assert name == "batch, only photo" and sds == pytest.approx([np.sqrt(10)] * 3)
 
 
-def test_swatches_charts_label_and_cautions_are_there(book: LotBook, finished: int) -> None:
+def test_swatches_charts_label_and_cautions_are_there(book, finished):
     text, _ = read_sheet(book, finished)
     for part in (
         "batch, first photo", "batch, last photo", "only approximately", "L* 76.0 ± 2.0", "a* (green to red)",
@@ -88,7 +86,7 @@ def test_swatches_charts_label_and_cautions_are_there(book: LotBook, finished: i
     assert "E102)" not in text  # yellow stood ready but did not go in: it is on no label
 
 
-def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: int) -> None:
+def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book, lot):
     trial = book.trials.take(lot, 100).id
     book.additions.add(trial, "red", drops=7)
     book.additions.add(lot, "red", drops=56)
@@ -111,14 +109,14 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: 
     assert "Trial of 100 ml" in read_sheet(book, trial)[0]
 
 
-def test_an_empty_lot_has_a_sheet(book: LotBook, lot: int) -> None:
+def test_an_empty_lot_has_a_sheet(book, lot):
     text, reader = read_sheet(book, lot, "letter")
     assert len(reader.pages) == 1 and "Still open." in text and "Nothing yet." in text
     assert "No colour added." in text and "0.0 ± 0.0 60 60.0" in text
     assert [float(v) for v in reader.pages[0].mediabox[2:]] == [612, 792]
 
 
-def test_names_are_never_markup_and_long_ones_wrap(book: LotBook) -> None:
+def test_names_are_never_markup_and_long_ones_wrap(book):
     evil = "<b>Red</b> & <para>co</para> " + "W" * 60
     book.stocks.add(evil, "E129", 1.0, notes="<img src='x'/>")
     lot = book.lots.begin("<i>Drink</i> & " + "M" * 105, 900, evil, notes="peel <30 g>\n&amp; sugar").id
@@ -129,7 +127,7 @@ def test_names_are_never_markup_and_long_ones_wrap(book: LotBook) -> None:
     assert "peel <30 g> &amp; sugar" in text and "<u>me" in text and "Note: </para><b>" in text
 
 
-def test_other_scripts_are_set_or_numbered_never_lost(book: LotBook, lot: int) -> None:
+def test_other_scripts_are_set_or_numbered_never_lost(book, lot):
     named = book.lots.begin("Žlutý nápoj", 900, "red", notes="\U0001f34a and \ue000").id
     text, _ = read_sheet(book, named)
     assert "Žlutý nápoj" in text and "[U+E000]" in text
@@ -137,7 +135,7 @@ def test_other_scripts_are_set_or_numbered_never_lost(book: LotBook, lot: int) -
     assert choose_fonts(["Žlutý"]).holds("Ž")
 
 
-def test_forty_additions_continue_cleanly(book: LotBook, lot: int) -> None:
+def test_forty_additions_continue_cleanly(book, lot):
     for k in range(40):
         if k % 8 == 0:
             book.photos.add(lot, measured([0, -30 + k / 2, 0]))
@@ -149,7 +147,7 @@ def test_forty_additions_continue_cleanly(book: LotBook, lot: int) -> None:
     assert sum("When" in page.extract_text() for page in reader.pages) >= 2  # its head on each page
 
 
-def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book: LotBook, lot: int) -> None:
+def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book, lot):
     other = book.lots.begin(
         "Strong", 900, "red", ceiling_mg_per_l=20, already_mg_per_l=8, jurisdiction="US"
     ).id
@@ -164,7 +162,7 @@ def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book: LotBoo
     assert "The ceiling is reached. Stopped: no more may go in." in text
 
 
-def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:
+def test_what_cannot_be_is_refused(book, lot, tmp_path):
     with pytest.raises(InputError, match='Paper must be "a4" or "letter"'):
         write_lot_sheet(book, lot, io.BytesIO(), "a5")
     with pytest.raises(InputError, match="cannot be written to"):
@@ -175,9 +173,7 @@ def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:
     assert (tmp_path / "x.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_the_sheet_names_the_batch_of_a_bottle_and_marks_the_makers_own_lines(
-    book: LotBook, lot: int
-) -> None:
+def test_the_sheet_names_the_batch_of_a_bottle_and_marks_the_makers_own_lines(book, lot):
     book.stocks.correct(
         "red", "read on the bottle", bottle={"supplier": "A supplier", "supplier_batch": "K-1207"}
     )

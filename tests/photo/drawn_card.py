@@ -3,8 +3,6 @@
 Values are reflectances relative to bare paper; encoding is that of sRGB.
 """
 
-from __future__ import annotations
-
 from functools import cache
 
 import cv2

@@ -1,7 +1,5 @@
 """What phone cameras have in common: white and greys stay, colours are drawn in a little, tones are bent at both ends."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

@@ -1,7 +1,5 @@
 """The card's own greys: with them known, a phone's curve is taken out whatever the printer did; how they become known."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np
@@ -14,12 +12,7 @@ from test_tone import CARD, S, bend, photograph_greys
 
 from colourmatch.colour.spaces import encode_srgb
 from colourmatch.errors import InputError
-from colourmatch.photo.card_profile import (
-    GreysReading,
-    combine_readings,
-    enter_greys,
-    read_greys,
-)
+from colourmatch.photo.card_profile import GreysReading, combine_readings, enter_greys, read_greys
 from colourmatch.photo.flat import mask_paper
 from colourmatch.photo.light import fit_light
 from colourmatch.photo.tone import KnownGreys, align_channels, fit_curve

@@ -1,7 +1,5 @@
 """Clarity from two levels of the bars: the arithmetic of contrast, veil and haze, and how sure it is."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

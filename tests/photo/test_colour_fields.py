@@ -1,7 +1,5 @@
 """The colour fields of card 2: told from card 1 by its markers, found where the glass shows them, read as they are."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache
 

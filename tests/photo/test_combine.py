@@ -1,7 +1,5 @@
 """Repeat photos as one difference: published figures first, then what must hold, then drawn truth."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """DNG for real: hand-built raw files of known light, decoded by rawpy; skipped where the extra [dng] is not installed."""
 
-from __future__ import annotations
-
 import errno
 import io
 from typing import Any

@@ -1,7 +1,5 @@
 """The estimate of two colours: its symmetries, a camera that no table was fitted on, fields that are not seen."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache
 

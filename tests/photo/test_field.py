@@ -1,18 +1,10 @@
 """The light's field from values on a lattice: its algebra against a general library's, and what it says of itself."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from scipy.linalg import cho_solve
 
-from colourmatch.photo.field import (
-    CELL_MM,
-    Likeness,
-    _likelihoods,
-    fit_field,
-    quadratic,
-)
+from colourmatch.photo.field import CELL_MM, Likeness, _likelihoods, fit_field, quadratic
 
 BLOCK_MM = (250.0, 180.0)
 NOISE = 0.003

@@ -1,7 +1,5 @@
 """Glasses drawn at known places are found there, whatever is in them, and nothing else is taken for one."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from drawn_card import draw_block, grid_mm, lay_glass

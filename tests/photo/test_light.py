@@ -1,7 +1,5 @@
 """The light over the glasses from the paper around them: drawn lights come back, within what is said."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from functools import cache
 from typing import Any

@@ -1,7 +1,5 @@
 """Files into pictures: the same upright picture in any format or turn, or a sentence with what to do."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 import re

@@ -1,7 +1,5 @@
 """Where the card lies: a card drawn through a known homography comes back to a tenth of a millimetre."""
 
-from __future__ import annotations
-
 import cv2
 import numpy as np
 import pytest

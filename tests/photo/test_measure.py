@@ -1,23 +1,11 @@
 """Whole photos with known truth: rendered from spectra, measured, compared, or refused with what to do."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
-from drawn import (
-    Glint,
-    Light,
-    Phone,
-    Pose,
-    Rendered,
-    Scene,
-    Shadow,
-    drink_transmittance,
-    render_photo,
-)
+from drawn import Glint, Light, Phone, Pose, Rendered, Scene, Shadow, drink_transmittance, render_photo
 from drawn_card import DECODE_TABLE, to_jpeg
 
 from colourmatch.colour.difference import ciede2000

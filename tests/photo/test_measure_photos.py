@@ -3,8 +3,6 @@
 Truth: tests/photos/truth.json, simulated photos with known spectra; "expect" says what each should get.
 """
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """Odd photos of the card: two cards side by side, the card on a screen, a flickering lamp, a card printed too small or too large."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Colour profiles: known encodings read as themselves, curves follow their formulas, rubbish never raises."""
 
-from __future__ import annotations
-
 import struct
 import warnings
 
@@ -187,9 +185,6 @@ def test_a_damaged_profile_never_raises(changes, cut, rubbish):
 
 
 @settings(max_examples=100, deadline=None)
-@given(
-    kind=st.integers(0, 4),
-    values=st.lists(st.floats(-3, 3), min_size=7, max_size=7),
-)
+@given(kind=st.integers(0, 4), values=st.lists(st.floats(-3, 3), min_size=7, max_size=7))
 def test_any_parametric_curve_is_usable_or_refused(kind, values):
     check_usable(write_icc(colorants("sRGB"), parametric(kind, *values)))

@@ -1,7 +1,5 @@
 """The registry of flags: every code raised is in it, all in it are raised, every sentence says what to do."""
 
-from __future__ import annotations
-
 import ast
 import re
 import string

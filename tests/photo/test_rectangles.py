@@ -1,7 +1,5 @@
 """Rectangles on a photo: same readings as with the card, wider intervals, refusals that say what to do."""
 
-from __future__ import annotations
-
 import json
 from functools import cache
 from pathlib import Path

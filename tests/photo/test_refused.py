@@ -1,7 +1,5 @@
 """A refused photo says where it fails: squares that were found, those that were not, and the spot or the whole frame."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np
@@ -30,7 +28,7 @@ def changed(share: tuple[float, float] = (0.0, 1.0), brightness: float = 1.0) ->
     return to_file(ImageEnhance.Brightness(part).enhance(brightness), quality=92)
 
 
-def test_a_card_that_is_cut_off_shows_what_is_missing_along_the_edge() -> None:
+def test_a_card_that_is_cut_off_shows_what_is_missing_along_the_edge():
     error = refused(changed((0.33, 1.0)))
     assert (error.code, error.spot) == ("spot-not-in-view", "reference") and error.seen
     found, faults = set(error.seen.markers), error.seen.faults
@@ -43,7 +41,7 @@ def test_a_card_that_is_cut_off_shows_what_is_missing_along_the_edge() -> None:
 
 
 @pytest.mark.parametrize(("brightness", "code"), [(0.15, "too-dark"), (3.0, "clipped")])
-def test_light_that_hides_the_card_is_drawn_around_the_card(brightness: float, code: str) -> None:
+def test_light_that_hides_the_card_is_drawn_around_the_card(brightness, code):
     error = refused(changed(brightness=brightness))
     assert error.code == code and error.seen
     assert set(error.seen.faults) == {"card"} and len(error.seen.markers) == 6
@@ -53,7 +51,7 @@ def test_light_that_hides_the_card_is_drawn_around_the_card(brightness: float, c
     assert (np.array(corners).max(axis=0) >= squares.max(axis=0)).all()
 
 
-def test_without_a_card_the_frame_is_named_with_the_squares_that_were_seen() -> None:
+def test_without_a_card_the_frame_is_named_with_the_squares_that_were_seen():
     error = refused((PHOTOS / "bad-no-card.jpg").read_bytes())
     assert error.seen and set(error.seen.faults) == {"frame"} and error.seen.markers == {}
     photo = Image.open(PHOTOS / "ladder1-2.jpg")
@@ -63,7 +61,7 @@ def test_without_a_card_the_frame_is_named_with_the_squares_that_were_seen() -> 
     assert error.code == "card-small" and error.seen and len(error.seen.markers) == 6
 
 
-def test_a_file_that_is_no_photo_has_nothing_to_draw_and_json_stays_as_it_was() -> None:
+def test_a_file_that_is_no_photo_has_nothing_to_draw_and_json_stays_as_it_was():
     assert refused(b"no photo").seen is None
     told = measure_or_refuse(PHOTOS / "bad-half-card.jpg").to_json()
     assert told["drawing"] is None and told["quality"][0]["code"] == "spot-not-in-view"

@@ -1,7 +1,5 @@
 """Readings under another tone curve: one curve put in and taken out is none, a photo's own record, a phone found again."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """One spot of a drawn card: its tint, how sure that is, its glints and its bars come back as drawn."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache
 

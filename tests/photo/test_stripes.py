@@ -1,7 +1,5 @@
 """Stripes over the paper: tones of known depth in drawn paper, and what is none (noise, slopes of light, one edge)."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 

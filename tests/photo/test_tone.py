@@ -1,7 +1,5 @@
 """The tone curve from the printed greys: known S-curves, printers and veils are taken out, within the sd."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache
 

@@ -1,7 +1,5 @@
 """The veil from the blacks of the bars: formula by hand, what tells it, what it falls back on."""
 
-from __future__ import annotations
-
 import pytest
 
 from colourmatch.photo.clarity import Bars

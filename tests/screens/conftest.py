@@ -1,7 +1,5 @@
 """Books and drawn photos for the screens' tests; the photos are small, because drawing costs time."""
 
-from __future__ import annotations
-
 import shutil
 from collections.abc import Iterator
 from functools import cache

@@ -1,9 +1,6 @@
 """A closed lot: photographed again, its drift in words and numbers, its labels."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -31,7 +28,7 @@ def closed(book: LotBook, red: str) -> int:
     return lot
 
 
-def test_only_a_closed_lot_says_when_to_photograph_it_again(book: LotBook, lot_id: int, closed: int) -> None:
+def test_only_a_closed_lot_says_when_to_photograph_it_again(book, lot_id, closed):
     app = open_app("lots", closed)
     assert "No recheck yet." in shown(app) and "in a week and in a month" in shown(app)
     assert "Labels (PDF)" in [button.label for button in app.get("download_button")]
@@ -40,7 +37,7 @@ def test_only_a_closed_lot_says_when_to_photograph_it_again(book: LotBook, lot_i
     assert "Does the colour hold?" not in shown(app) and not app.file_uploader
 
 
-def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, closed: int) -> None:
+def test_drift_rate_and_forecast_stand_with_their_intervals(book, closed):
     for week in (2, 4, 6):
         taken = BEGIN + timedelta(weeks=week)
         book.photos.add(closed, measured(FADING * week), purpose="recheck", taken_at=taken)
@@ -56,9 +53,7 @@ def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, close
     assert 'Last photo alone</p><p class="cm-big">at most ' in text
 
 
-def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(
-    book: LotBook, lot_id: int, photos: list[Path], card_photo_bytes: bytes
-) -> None:
+def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(book, lot_id, photos, card_photo_bytes):
     record_photos(book, lot_id, [photos[1]])
     book.lots.close(lot_id, "matched")
     app = upload(open_app("lots", lot_id), card_photo_bytes, "week.jpg")
@@ -69,7 +64,7 @@ def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(
     assert [photo.purpose for photo in book.lots.story(lot_id).photos] == ["match", "recheck"]
 
 
-def test_the_drift_is_drawn_over_weeks_with_its_interval() -> None:
+def test_the_drift_is_drawn_over_weeks_with_its_interval():
     photo = PhotoDrift(weeks=2.0, delta_e_2000=Figure(1.0, 0.4, 1.8))
     figure = plots.draw_drift(Drift(tolerance=1.5, photos=(photo,)))
     trace = figure.data[0]

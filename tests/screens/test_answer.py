@@ -1,7 +1,5 @@
 """The one answer of a lot: which state it is in, what stands large, and where its mark stands on the scale."""
 
-from __future__ import annotations
-
 import re
 from typing import Any
 
@@ -9,7 +7,6 @@ import pytest
 from visiting import open_app, tap
 
 from colourmatch.advice import Advice, Dose, Rescue
-from colourmatch.book.lot_book import LotBook
 from colourmatch.measurement import Figure
 from colourmatch.screens import session
 from colourmatch.screens.drawing import draw_pair
@@ -60,13 +57,11 @@ def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
          Answer("photo", (("Photograph again", ""),), "This or that.")),
     ],
 )  # fmt: skip
-def test_what_the_answer_is(
-    book: LotBook, measured: int, advice: Advice, waiting: str, expected: Answer
-) -> None:
+def test_what_the_answer_is(book, measured, advice, waiting, expected):
     assert find_answer(book.lots.story(measured), advice, waiting) == expected
 
 
-def test_before_the_first_photo_and_after_the_end(book: LotBook, lot_id: int) -> None:
+def test_before_the_first_photo_and_after_the_end(book, lot_id):
     assert find_answer(book.lots.story(lot_id), Advice(), "").lines == (("Lay the card, photograph", ""),)
     assert "reference, batch and water in three rings" in draw_pair(
         book.lots.story(lot_id), None, changed=False
@@ -78,15 +73,13 @@ def test_before_the_first_photo_and_after_the_end(book: LotBook, lot_id: int) ->
 
 
 @pytest.mark.parametrize(("changed", "batch"), [(False, "Batch"), (True, "Batch before")])
-def test_the_pair_says_whether_its_batch_is_the_one_in_the_vessel(
-    book: LotBook, measured: int, changed: bool, batch: str
-) -> None:
+def test_the_pair_says_whether_its_batch_is_the_one_in_the_vessel(book, measured, changed, batch):
     story = book.lots.story(measured)
     drawn = draw_pair(story, story.photos[-1], changed=changed)
     assert re.findall(r"<span>([^<]+)</span>", drawn) == ["Reference", batch]
 
 
-def test_too_many_drops_to_count_are_told_in_ml() -> None:
+def test_too_many_drops_to_count_are_told_in_ml():
     assert RED.amount == (12, "drops")
     assert RED.having(drops=400, ml=20.0).amount == (20.0, "ml")
 
@@ -94,12 +87,12 @@ def test_too_many_drops_to_count_are_told_in_ml() -> None:
 @pytest.mark.parametrize(
     "helps", [{"other_stocks": [{"stock": "blue"}]}, {"missing_kind": {"kind": "yellow"}}, {"rescue": None}]
 )
-def test_nothing_is_blended_back_where_that_does_not_help(helps: dict[str, Any]) -> None:
+def test_nothing_is_blended_back_where_that_does_not_help(helps):
     assert untinted_ml(advise("stop", "past", **({"rescue": {"untinted_ml": 250.0}} | helps))) == 0
     assert untinted_ml(advise("stop", "matched", rescue={"untinted_ml": 250.0})) == 0
 
 
-def test_the_states_differ_in_word_shape_and_sign_and_what_was_typed_is_no_markup() -> None:
+def test_the_states_differ_in_word_shape_and_sign_and_what_was_typed_is_no_markup():
     blocks = [draw_answer(Answer(state, (("1", ""),))) for state in ("add", "photo", "stop", "question")]
     for pattern in (r"cm-answer (\w+)", r'src="([^"]+)"', r"cm-state\">(?:<img[^>]+>)(\w+)"):
         assert len({re.search(pattern, block).group(1) for block in blocks}) == len(blocks)
@@ -117,18 +110,14 @@ def read_scale(drawn: str) -> dict[str, float]:
     "now", [NOW, Figure(value=0.4, low=0.0, high=0.9), Figure(value=40.0, low=31.0, high=62.0)]
 )
 @pytest.mark.parametrize("tolerance", [0.5, 1.5])
-def test_the_mark_stands_in_the_band_and_beyond_the_tolerance_where_it_is(
-    now: Figure, tolerance: float
-) -> None:
+def test_the_mark_stands_in_the_band_and_beyond_the_tolerance_where_it_is(now, tolerance):
     at = read_scale(draw_scale("paler", now, tolerance, expected=False))
     assert at["band"] <= at["mark"] <= 100
     assert (at["mark"] > at["good"]) == (now.value > tolerance)
     assert at["mark"] / at["good"] == pytest.approx(now.value / tolerance, rel=0.1)
 
 
-def test_a_place_is_that_of_the_last_photo_or_a_hollow_one_that_is_expected(
-    book: LotBook, measured: int
-) -> None:
+def test_a_place_is_that_of_the_last_photo_or_a_hollow_one_that_is_expected(book, measured):
     story = book.lots.story(measured)
     seen = story.photos[-1].measurement
     assert find_place(story, Advice(), "") == (seen.difference.text, seen.delta_e_2000, False)
@@ -139,9 +128,7 @@ def test_a_place_is_that_of_the_last_photo_or_a_hollow_one_that_is_expected(
     assert find_place(story, Advice(), "12 drops of red") is None
 
 
-def test_filling_up_writes_what_was_set_aside_and_what_came(
-    book: LotBook, measured: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_filling_up_writes_what_was_set_aside_and_what_came(book, measured, monkeypatch):
     book.additions.add(measured, "red", drops=20)
     held = book.lots.story(measured).state()
     rescue = {

@@ -1,7 +1,5 @@
 """The server: plain for this machine, encrypted for the network; what it prepares, and gives back when a page is left."""
 
-from __future__ import annotations
-
 import asyncio
 import importlib
 import shutil
@@ -64,9 +62,7 @@ def served(pair: tuple[Path, Path]) -> Iterator[tuple[int, Door]]:
             thread.join()
 
 
-def test_this_machine_is_served_plainly_the_network_encrypted_and_idle_handshakes_stop_nobody(
-    served: tuple[int, Door], pair: tuple[Path, Path]
-) -> None:
+def test_this_machine_is_served_plainly_the_network_encrypted_and_idle_handshakes_stop_nobody(served, pair):
     port, door = served
     with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=10) as reply:
         assert reply.read() == b"the app"
@@ -84,8 +80,8 @@ def test_this_machine_is_served_plainly_the_network_encrypted_and_idle_handshake
 
 
 def test_the_network_is_listened_to_for_a_while_after_sharing_so_that_browsers_are_told(
-    served: tuple[int, Door], pair: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
+    served, pair, monkeypatch
+):
     port, door = served
     monkeypatch.setattr(server, "_TELLS_S", 3.0)
     trust = ssl.create_default_context(cafile=str(pair[0]))
@@ -105,7 +101,7 @@ def test_the_network_is_listened_to_for_a_while_after_sharing_so_that_browsers_a
         assert reply.read() == b"the app"
 
 
-def test_files_that_are_no_pair_are_refused_with_what_to_do(pair: tuple[Path, Path], tmp_path: Path) -> None:
+def test_files_that_are_no_pair_are_refused_with_what_to_do(pair, tmp_path):
     certificate, key = map(str, pair)
     assert read_certificate(None, None) is None
     locked = tmp_path / "locked.pem"
@@ -134,14 +130,12 @@ class Idle:
         return self.seconds.pop(0) if self.seconds else float("inf")
 
 
-def test_what_is_prepared_is_there() -> None:
+def test_what_is_prepared_is_there():
     assert [name for name in server._HEAVY if find_spec(name) is None] == []
     server._read_tables()
 
 
-def test_it_waits_while_a_page_is_asked_for_and_goes_on_after_a_failure(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_it_waits_while_a_page_is_asked_for_and_goes_on_after_a_failure(monkeypatch):
     done: list[object] = []
 
     def load(name: str) -> None:
@@ -152,7 +146,7 @@ def test_it_waits_while_a_page_is_asked_for_and_goes_on_after_a_failure(
     monkeypatch.setattr(importlib, "import_module", load)
     monkeypatch.setattr(time, "sleep", lambda seconds: done.append("waits"))
     monkeypatch.setattr(server, "_read_tables", lambda: done.append("tables"))
-    server._warm_up(Idle(float("inf"), 0.1, 0.1))  # type: ignore[arg-type]
+    server._warm_up(Idle(float("inf"), 0.1, 0.1))
     assert done == [server._HEAVY[0], "waits", "waits", *server._HEAVY[1:], "tables"]
 
 
@@ -174,9 +168,7 @@ class Running:
 
 
 @pytest.mark.parametrize(("looks", "closed"), [(1, ["one"]), (2, [])])
-def test_a_visit_that_was_left_is_closed_when_its_connection_has_ended(
-    monkeypatch: pytest.MonkeyPatch, looks: int, closed: list[str]
-) -> None:
+def test_a_visit_that_was_left_is_closed_when_its_connection_has_ended(monkeypatch, looks, closed):
     running = Running(looks)
     monkeypatch.setattr(uploads.runtime, "get_instance", lambda: running)
     monkeypatch.setattr(uploads, "_LOOKS_S", (0.0, 0.0))

@@ -1,7 +1,5 @@
 """Card and phone: what belongs there when nothing is noted, a card kept and chosen, a phone told before and after."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np
@@ -40,7 +38,7 @@ def card_photo(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
-def test_a_card_is_kept_from_a_photo_and_its_name_is_asked_for(book: LotBook, card_photo: bytes) -> None:
+def test_a_card_is_kept_from_a_photo_and_its_name_is_asked_for(book, card_photo):
     app, name = open_app("calibrations"), "The <b>kitchen</b>"
     text = shown(app)
     assert (
@@ -59,7 +57,7 @@ def test_a_card_is_kept_from_a_photo_and_its_name_is_asked_for(book: LotBook, ca
     assert len(cards.list_cards(book)[0].readings) == 1
 
 
-def test_a_card_is_chosen_for_one_lot_or_all_and_forgotten(book: LotBook, lot_id: int) -> None:
+def test_a_card_is_chosen_for_one_lot_or_all_and_forgotten(book, lot_id):
     cards.enter_card(book, "kitchen", GREYS, 0.004)
     app = open_app("calibrations")
     assert "0.740 ± 0.004 in the top row" in shown(app)
@@ -75,7 +73,7 @@ def test_a_card_is_chosen_for_one_lot_or_all_and_forgotten(book: LotBook, lot_id
     assert cards.list_cards(book) == [] and cards.default_card(book) is None
 
 
-def test_a_phone_is_fitted_told_and_forgotten(book: LotBook) -> None:
+def test_a_phone_is_fitted_told_and_forgotten(book):
     keep_known(book)
     app = open_app("calibrations")
     assert "7 readings of known liquids, not fitted yet" in shown(app)
@@ -87,7 +85,7 @@ def test_a_phone_is_fitted_told_and_forgotten(book: LotBook) -> None:
     assert phones.list_phones(book) == []
 
 
-def test_what_is_missing_of_a_photo_is_asked_for(book: LotBook, red: str, card_photo: bytes) -> None:
+def test_what_is_missing_of_a_photo_is_asked_for(book, red, card_photo):
     app = upload(open_app("calibrations"), card_photo, "known.jpg", to="upload-known")
     assert "The light has no name" in refusal(app)
     assert "Say what is in the glasses" in refusal(fill(app, {"known-light": "window"}).run())

@@ -1,7 +1,5 @@
 """What is typed and not sent, in the visit's own memory and in its file; browsers are tried in tests/browser/."""
 
-from __future__ import annotations
-
 import errno
 import os
 from collections.abc import Callable
@@ -11,7 +9,6 @@ from typing import Any
 import pytest
 from visiting import field, fill, go_to, open_app, tap
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import drafts
 from colourmatch.workflow.lot import record_photos
 
@@ -20,9 +17,7 @@ def leave_and_return(app: Any, page: str = "match") -> Any:
     return go_to(go_to(app, "lots"), page)
 
 
-def test_what_was_typed_is_found_again_unfolded_until_it_is_emptied_or_written(
-    book: LotBook, lot_id: int
-) -> None:
+def test_what_was_typed_is_found_again_unfolded_until_it_is_emptied_or_written(book, lot_id):
     def is_open(words: str) -> bool:
         (fold,) = [one for one in app.expander if one.label == words]
         return bool(fold.proto.expanded)
@@ -40,7 +35,7 @@ def test_what_was_typed_is_found_again_unfolded_until_it_is_emptied_or_written(
     assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [8.0]
 
 
-def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photos: list[Path]) -> None:
+def test_an_untouched_field_follows_the_advice(book, lot_id, photos):
     app = open_app("match", lot_id)
     assert field(app, "addition-").value is None
     record_photos(book, lot_id, [photos[0]])
@@ -48,7 +43,7 @@ def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photo
     assert field(app, f"addition-{lot_id}-amount").value == book.lots.story(lot_id).photos[0].advice.doses[0].drops  # fmt: skip
 
 
-def test_the_stocks_chosen_for_a_new_lot_are_kept(book: LotBook, lot_id: int) -> None:
+def test_the_stocks_chosen_for_a_new_lot_are_kept(book, lot_id):
     book.stocks.add("yellow", "E102", 1.0)
     typed = {"lot-stocks": [stock.id for stock in book.stocks.all()], "lot-name": "cordial"}
     app = leave_and_return(fill(open_app("set_up"), typed).run(), "set_up")
@@ -65,12 +60,8 @@ def keep_in(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
 
 
 def test_a_draft_restored_after_a_reload_does_not_choose_an_older_entry(
-    book: LotBook,
-    lot_id: int,
-    keep_in: Callable[[Path], None],
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+    book, lot_id, keep_in, tmp_path, monkeypatch
+):
     keep_in(tmp_path / "draft.json")
     for name in ("_claim", "_is_owner"):
         monkeypatch.setattr(drafts, name, lambda place: True)
@@ -89,21 +80,19 @@ def test_a_draft_restored_after_a_reload_does_not_choose_an_older_entry(
 
 
 @pytest.mark.parametrize("value", [True, None, b"photo", [], [True], [b"photo"], {"a": 1}, "x" * 5001])
-def test_only_short_texts_numbers_and_choices_are_kept(value: object) -> None:
+def test_only_short_texts_numbers_and_choices_are_kept(value):
     assert not drafts._is_kept("field", value)
     assert all(drafts._is_kept("field", one) for one in ("text", 7.5, [1, 2], ["red"]))
 
 
 @pytest.mark.parametrize("content", ["", "[]", "{", '{"field": true, "draft-fields": "x", "other": null}'])
-def test_a_damaged_file_is_as_none(keep_in: Callable[[Path], None], tmp_path: Path, content: str) -> None:
+def test_a_damaged_file_is_as_none(keep_in, tmp_path, content):
     keep_in(tmp_path / "draft.json")
     (tmp_path / "draft.json").write_text(content)
     assert drafts._read("book") == {}
 
 
-def test_a_file_is_for_this_user_alone_and_the_oldest_go(
-    keep_in: Callable[[Path], None], tmp_path: Path
-) -> None:
+def test_a_file_is_for_this_user_alone_and_the_oldest_go(keep_in, tmp_path):
     folder = tmp_path / "drafts"
     for number in range(105):
         keep_in(folder / f"{number}.json")
@@ -120,9 +109,7 @@ def test_a_file_is_for_this_user_alone_and_the_oldest_go(
     assert not old.exists()
 
 
-def test_a_full_disk_costs_the_new_draft_alone_and_leaves_no_piece(
-    keep_in: Callable[[Path], None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_full_disk_costs_the_new_draft_alone_and_leaves_no_piece(keep_in, tmp_path, monkeypatch):
     file = tmp_path / "drafts" / "draft.json"
     keep_in(file)
     drafts._write("book", {"field": "old"})

@@ -1,7 +1,5 @@
 """Both glasses cut out of a photo, in the colour that was measured, and what is drawn on one, at the right place."""
 
-from __future__ import annotations
-
 import base64
 import io
 from pathlib import Path
@@ -9,17 +7,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from drawn import (
-    Light,
-    Phone,
-    Pose,
-    Printer,
-    Scene,
-    drink_transmittance,
-    render_photo,
-    save_photo,
-)
-from drawn.inks import Inks, vary_inks
+from drawn import Light, Phone, Pose, Printer, Scene, drink_transmittance, render_photo, save_photo
+from drawn.inks import vary_inks
 from known_pictures import to_file
 from PIL import Image, ImageDraw
 
@@ -43,7 +32,7 @@ def to_codes(lab: list[float]) -> np.ndarray:
     return lab_to_srgb(lab)[0].astype(float)
 
 
-def test_each_cut_has_the_colour_that_was_measured(photos: list[Path]) -> None:
+def test_each_cut_has_the_colour_that_was_measured(photos):
     photo, measured = load_photo(photos[1]), measure_photo(photos[1])
     colours = {name: spot.lab.tolist() for name, spot in measured.spots.items()}
     cut = cut_liquids(photo, measured.drawing, colours)
@@ -60,9 +49,7 @@ def test_each_cut_has_the_colour_that_was_measured(photos: list[Path]) -> None:
 @pytest.mark.parametrize(
     ("inks", "offset_mm"), [(None, 9.0), (None, -9.0), (vary_inks(np.random.default_rng(11)), 2.0)]
 )
-def test_a_glass_off_its_middle_is_cut_inside_the_bare_liquid(
-    tmp_path: Path, inks: Inks | None, offset_mm: float
-) -> None:
+def test_a_glass_off_its_middle_is_cut_inside_the_bare_liquid(tmp_path, inks, offset_mm):
     """Neither the rim nor the bars nor, on the colour card, its fields."""
     reference, batch = (drink_transmittance({"E129": mg}) for mg in (6.0, 3.0))
     scene = Scene(reference, batch, offsets_mm={"reference": (2.0, offset_mm), "batch": (-2.0, offset_mm)})
@@ -76,7 +63,7 @@ def test_a_glass_off_its_middle_is_cut_inside_the_bare_liquid(
         assert np.ptp(smooth, axis=(0, 1)).max() < 12
 
 
-def test_without_the_card_s_squares_it_is_cut_along_the_window(tmp_path: Path) -> None:
+def test_without_the_card_s_squares_it_is_cut_along_the_window(tmp_path):
     picture = Image.new("RGB", (800, 600), "white")
     draw = ImageDraw.Draw(picture)
     draw.rectangle((100, 200, 300, 400), fill=(200, 80, 60))
@@ -91,11 +78,11 @@ def test_without_the_card_s_squares_it_is_cut_along_the_window(tmp_path: Path) -
 
 
 @pytest.mark.parametrize("data", [b"", b"no photo at all"])
-def test_a_photo_that_cannot_be_shown_is_measured_behind_the_bar_alone(data: bytes) -> None:
+def test_a_photo_that_cannot_be_shown_is_measured_behind_the_bar_alone(data):
     assert "Measuring" in draw_measuring(data) and "base64" not in draw_measuring(data)
 
 
-def test_a_photo_is_shown_upright_while_it_is_measured() -> None:
+def test_a_photo_is_shown_upright_while_it_is_measured():
     picture = Image.new("RGB", (90, 60))
     exif = picture.getexif()
     exif[0x0112] = 6  # taken upright, kept lying
@@ -106,7 +93,7 @@ def test_a_photo_is_shown_upright_while_it_is_measured() -> None:
 # ---- what is drawn on a photo -------------------------------------------------------------------------------------
 
 
-def test_outlines_lie_where_the_measurement_says(tmp_path: Path) -> None:
+def test_outlines_lie_where_the_measurement_says(tmp_path):
     photo = tmp_path / "grey.png"
     Image.new("RGB", (2800, 2100), (128, 128, 128)).save(photo)
     square = [[1000, 600], [1800, 600], [1800, 1400], [1000, 1400]]
@@ -117,7 +104,7 @@ def test_outlines_lie_where_the_measurement_says(tmp_path: Path) -> None:
     assert abs(left - 500) <= 3 and abs(top - 300) <= 3
 
 
-def test_nothing_is_drawn_without_a_drawing_and_a_file_that_is_no_photo_is_refused(tmp_path: Path) -> None:
+def test_nothing_is_drawn_without_a_drawing_and_a_file_that_is_no_photo_is_refused(tmp_path):
     photo = tmp_path / "grey.png"
     Image.new("RGB", (200, 100), (90, 120, 150)).save(photo)
     drawn = np.asarray(Image.open(io.BytesIO(draw_found(photo, None))), int)
@@ -126,7 +113,7 @@ def test_nothing_is_drawn_without_a_drawing_and_a_file_that_is_no_photo_is_refus
         draw_found(b"no photo at all", None)
 
 
-def test_a_fault_is_drawn_where_it_lies_and_its_name_stays_inside() -> None:
+def test_a_fault_is_drawn_where_it_lies_and_its_name_stays_inside():
     path = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
     with pytest.raises(PhotoError) as caught:
         measure_photo(path)
@@ -142,6 +129,6 @@ def test_a_fault_is_drawn_where_it_lies_and_its_name_stays_inside() -> None:
     assert near.max() < 6 and (changed < plain.shape[:2]).all()
 
 
-def test_each_refusal_of_a_readable_photo_has_its_words() -> None:
+def test_each_refusal_of_a_readable_photo_has_its_words():
     refusals = {code for code, (severity, _) in FLAGS.items() if severity == "refuse"} - {"unreadable"}
     assert refusals and all(name_fault("card", code) != "not read" for code in refusals)

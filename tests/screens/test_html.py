@@ -1,7 +1,5 @@
 """The texts and HTML of the screens: numbers, intervals, escaping."""
 
-from __future__ import annotations
-
 import re
 
 import pytest
@@ -20,9 +18,7 @@ from colourmatch.screens import photo_view
         ("No/Such", "2026-11-25 12:33 UTC"),
     ],
 )
-def test_a_time_is_that_of_the_place_where_the_browser_is(
-    zone: str | None, text: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_time_is_that_of_the_place_where_the_browser_is(zone, text, monkeypatch):
     monkeypatch.setattr(type(parts.st.context), "timezone", zone)
     assert parts.show_time("2026-11-25T12:33:09.123456+00:00") == text
     assert parts.show_time(None) == "–"
@@ -31,11 +27,11 @@ def test_a_time_is_that_of_the_place_where_the_browser_is(
 @pytest.mark.parametrize(
     ("low", "high", "word"), [(0.2, 1.5, "within"), (1.2, 1.8, "around"), (1.6, 2.0, "over")]
 )
-def test_an_interval_is_judged_against_the_tolerance(low: float, high: float, word: str) -> None:
+def test_an_interval_is_judged_against_the_tolerance(low, high, word):
     assert parts.judge(Figure(value=1.4, low=low, high=high), 1.5).startswith(word)
 
 
-def test_the_panel_of_an_advice_tells_what_comes_of_it() -> None:
+def test_the_panel_of_an_advice_tells_what_comes_of_it():
     advice = {"action": "add", "reason": "step", "text": "Add 4 drops of red.", "doses": [], "missing": "less orange",
               "reachable": {"value": 20.6, "low": 19.0, "high": 22.0}, "to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}  # fmt: skip
     made = parts.advice_panel(Advice.from_json(advice))
@@ -60,7 +56,7 @@ def test_the_panel_of_an_advice_tells_what_comes_of_it() -> None:
     )
 
 
-def test_what_a_person_typed_can_become_neither_html_nor_markdown() -> None:
+def test_what_a_person_typed_can_become_neither_html_nor_markdown():
     nasty = "<script>alert(1)</script> & <b>red</b>"
     advice = Advice(action="add", reason="step", text=f"Add 3 drops of {nasty}.")
     for made in (
@@ -75,12 +71,12 @@ def test_what_a_person_typed_can_become_neither_html_nor_markdown() -> None:
     assert parts.plain("*a* $x$ :red[b] <i>") == r"\*a\* \$x\$ \:red\[b\] \<i\>"
 
 
-def test_a_predicted_batch_keeps_its_difference_from_the_reference() -> None:
+def test_a_predicted_batch_keeps_its_difference_from_the_reference():
     predicted = {"batch": [60.0, 40.0, 30.0], "reference": [58.0, 44.0, 31.0]}
     assert parts.place_beside([57.0, 45.0, 33.0], predicted) == [59.0, 41.0, 32.0]
 
 
-def test_the_bar_is_full_and_marked_when_the_ceiling_is_passed() -> None:
+def test_the_bar_is_full_and_marked_when_the_ceiling_is_passed():
     made = parts.ceiling_cell(72.0, 60.0)
     assert "12 mg/l over" in made
     assert re.search(r'cm-bar over"><i style="width:100.0%', made)
@@ -90,9 +86,7 @@ def test_the_bar_is_full_and_marked_when_the_ceiling_is_passed() -> None:
     assert "limits" not in parts.ceiling_cell(10.0, 60.0, 50.0, "EU")
 
 
-def test_grave_flags_come_first_and_one_that_stands_in_the_advice_is_not_said_again(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_grave_flags_come_first_and_one_that_stands_in_the_advice_is_not_said_again(monkeypatch):
     glare = {"code": "glare", "severity": "warn", "text": "Reflections."}
     empty = {"code": "channel-empty", "severity": "warn", "text": "Thin both."}
     blurred = {"code": "blurred", "severity": "refuse", "text": "Blurred."}

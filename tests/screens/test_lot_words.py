@@ -1,7 +1,5 @@
 """What belongs to the last photo, and a lot's entries in words."""
 
-from __future__ import annotations
-
 import pytest
 
 from colourmatch.advice import Advice, Together
@@ -30,7 +28,7 @@ def lot_id(book: LotBook, lot_id: int) -> int:
     return lot_id
 
 
-def test_what_went_in_since_the_photo_is_told(book: LotBook, lot_id: int) -> None:
+def test_what_went_in_since_the_photo_is_told(book, lot_id):
     def tell() -> str:
         return telling.describe_since_photo(book.lots.story(lot_id))
 
@@ -50,13 +48,13 @@ def test_what_went_in_since_the_photo_is_told(book: LotBook, lot_id: int) -> Non
     assert tell() == ""  # a closed lot waits for nothing
 
 
-def test_only_an_advice_to_add_has_doses() -> None:
+def test_only_an_advice_to_add_has_doses():
     advice = Advice.from_json(ADVICE)
     assert [dose.drops for dose in advice.steps] == [3, 2]
     assert advice.having(action="stop").steps == () == Advice().steps
 
 
-def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, lot_id: int) -> None:
+def test_kept_advice_holds_until_something_is_entered_or_learnt(book, lot_id):
     assert telling.advice_of_last_photo(book.lots.story(lot_id)).to_json() == ADVICE
     book.stocks.weigh("red", 40, 1.6)
     assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None
@@ -66,7 +64,7 @@ def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, l
     assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None
 
 
-def test_the_story_escapes_and_strikes_out_and_tells_a_closing_once(book: LotBook, lot_id: int) -> None:
+def test_the_story_escapes_and_strikes_out_and_tells_a_closing_once(book, lot_id):
     book.entries.add_note(lot_id, "<b>strained</b> twice", entered_by="<i>M</i>")
     entry = book.additions.add(lot_id, "red", drops=9)
     book.additions.correct(entry.id, reason="<u>miscounted</u>", drops=8)
@@ -80,7 +78,7 @@ def test_the_story_escapes_and_strikes_out_and_tells_a_closing_once(book: LotBoo
     assert telling.closing_panel(story.closing).count("Matched") == 1
 
 
-def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -> None:
+def test_several_photos_of_a_state_are_told_as_one(book, lot_id):
     together = Together(photos=["Photo 1", "Photo 2", "Photo 3"], agree=True)
     advice = Advice.from_json(ADVICE)
     for combined, found in ((None, None), (together, together), (together.having(photos=["Photo 3"]), None)):
@@ -92,7 +90,7 @@ def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -
     assert telling.find_combined(book.lots.story(lot_id), Advice()) == together
 
 
-def test_only_photos_thinned_as_the_last_one_lie_on_one_way(book: LotBook, lot_id: int) -> None:
+def test_only_photos_thinned_as_the_last_one_lie_on_one_way(book, lot_id):
     for dilution in (1, 5, 5):
         book.photos.add(lot_id, MEASUREMENT | {"view": {"dilution": dilution}}, ADVICE)
     story = book.lots.story(lot_id)

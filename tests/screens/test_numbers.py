@@ -1,7 +1,5 @@
 """Every number that a page shows of a lot stands in what the commands print: whoever has no browser misses none."""
 
-from __future__ import annotations
-
 import contextlib
 import io
 import json
@@ -122,9 +120,7 @@ PAGES = {
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_the_commands_print_what_the_page_shows(
-    lots: LotBook, page: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_commands_print_what_the_page_shows(lots, page, monkeypatch):
     monkeypatch.setenv("COLOURMATCH_BOOK", lots.place)
     told = [printed(call, lots.place) for call in PAGES[page]]
     words, numbers = set().union(*(one[0] for one in told)), [n for one in told for n in one[1]]
@@ -134,7 +130,7 @@ def test_the_commands_print_what_the_page_shows(
     assert not missing, ", ".join(missing)
 
 
-def test_the_test_itself_sees_a_number_that_is_nowhere() -> None:
+def test_the_test_itself_sees_a_number_that_is_nowhere():
     assert figures("12.2 mg/l (9.1 to −15), 2026-11-25 15:33 UTC, E129") == {"12.2", "9.1", "-15"}
     assert is_among("12.2", set(), [12.249]) and is_among("20", set(), [0.2]) and is_among("7", {"7"}, [])
     assert not is_among("12.2", {"12"}, [12.26, 1.22])

@@ -1,7 +1,5 @@
 """Every page through Streamlit's own test runner: empty book, example lot, entries, refusals."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 
@@ -9,7 +7,6 @@ import pytest
 from PIL import Image
 from visiting import PAGES, buttons, by_key, fill, open_app, refusal, shown, tap, undo, upload
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.book.lots import Lots
 from colourmatch.workflow.lot import record_photos
 
@@ -17,12 +14,12 @@ HALF_CARD = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_every_page_opens_on_an_empty_book(book: LotBook, page: str) -> None:
+def test_every_page_opens_on_an_empty_book(book, page):
     app = open_app(page)
     assert not app.error and app.title
 
 
-def test_the_start_offers_card_reading_and_example(book: LotBook, card_photo_bytes: bytes) -> None:
+def test_the_start_offers_card_reading_and_example(book, card_photo_bytes):
     app = open_app()
     assert {button.label for button in app.get("download_button")} == {
         f"{card} card, {paper}" for card in ("Colour", "Grey") for paper in ("A4", "Letter")
@@ -42,9 +39,7 @@ def test_the_start_offers_card_reading_and_example(book: LotBook, card_photo_byt
 # ---- matching ------------------------------------------------------------------------------------------------------
 
 
-def test_a_photo_gives_advice_and_the_advised_drops_count_once(
-    book: LotBook, lot_id: int, card_photo_bytes: bytes
-) -> None:
+def test_a_photo_gives_advice_and_the_advised_drops_count_once(book, lot_id, card_photo_bytes):
     app = open_app("match", lot_id)
     assert "cm-answer photo" in shown(app)
     upload(app, card_photo_bytes)
@@ -64,7 +59,7 @@ def test_a_photo_gives_advice_and_the_advised_drops_count_once(
     assert len(book.lots.story(lot_id).photos) == 1
 
 
-def test_another_number_than_the_advised_is_written_as_it_was_set(book: LotBook, measured: int) -> None:
+def test_another_number_than_the_advised_is_written_as_it_was_set(book, measured):
     app = tap(fill(open_app("match", measured), {"dose-": -20.0}), "dose-")
     assert "-20 cannot be" in refusal(app) and not book.lots.story(measured).additions
     app = tap(fill(app, {"dose-": 3.0}), "dose-")
@@ -75,9 +70,7 @@ def test_another_number_than_the_advised_is_written_as_it_was_set(book: LotBook,
     assert added == [(3, "drops"), (0.75, "ml")]
 
 
-def test_the_next_photos_may_be_thinned_otherwise(
-    book: LotBook, lot_id: int, card_photo_bytes: bytes
-) -> None:
+def test_the_next_photos_may_be_thinned_otherwise(book, lot_id, card_photo_bytes):
     app, lot = open_app("match", lot_id), book.lots.get(lot_id)
     upload(fill(app, {f"view-{lot_id}-0-depth": 500.0}), card_photo_bytes)
     assert "500 cannot be" in app.error[0].value and not book.lots.story(lot_id).photos
@@ -91,9 +84,7 @@ def test_the_next_photos_may_be_thinned_otherwise(
     assert f"1 part made up to {3 * lot.dilution:g}." in fold.label
 
 
-def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(
-    book: LotBook, lot_id: int, photos: list[Path], tmp_path: Path
-) -> None:
+def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(book, lot_id, photos, tmp_path):
     first, after, _ = photos  # one before the drops, one after: no two photos of the same glasses
     again = tmp_path / "again.jpg"
     Image.open(first).save(again, quality=88)
@@ -107,7 +98,7 @@ def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(
     assert "How far, last 3 photos" in shown(open_app("match", lot_id))
 
 
-def test_what_is_refused_is_said_drawn_and_not_kept(book: LotBook, lot_id: int) -> None:
+def test_what_is_refused_is_said_drawn_and_not_kept(book, lot_id):
     app = tap(open_app("match", lot_id), f"addition-{lot_id}-write")
     assert "The amount is missing" in refusal(app)
     upload(app, b"this is no photo", "note.jpg")
@@ -123,14 +114,14 @@ def test_what_is_refused_is_said_drawn_and_not_kept(book: LotBook, lot_id: int) 
     assert "There is no lot 9999" in app.warning[0].value and app.selectbox[0].options
 
 
-def test_a_passed_ceiling_is_written_down_and_said(book: LotBook, lot_id: int) -> None:
+def test_a_passed_ceiling_is_written_down_and_said(book, lot_id):
     tap(fill(open_app("match", lot_id), {f"addition-{lot_id}-amount": 70.0}), f"addition-{lot_id}-write")
     text = shown(open_app("match", lot_id))
     assert "The ceiling is passed: your ceiling: " in text and "mg/l over" in text
     assert len(book.lots.story(lot_id).additions) == 1
 
 
-def test_the_limits_of_the_place_are_in_view_without_a_ceiling_of_ones_own(book: LotBook, red: str) -> None:
+def test_the_limits_of_the_place_are_in_view_without_a_ceiling_of_ones_own(book, red):
     lot = book.lots.begin("cordial", 900, [red], jurisdiction="EU", already_mg_per_l=95)
     elsewhere = book.lots.begin("shrub", 900, [red], already_mg_per_l=95)
     app = open_app("match", lot.id)
@@ -144,7 +135,7 @@ def test_the_limits_of_the_place_are_in_view_without_a_ceiling_of_ones_own(book:
     assert "It is not said where the lot is sold" in shown(app)
 
 
-def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id: int) -> None:
+def test_a_figure_of_the_lot_is_put_right_with_its_reason(book, lot_id):
     app = open_app("match", lot_id)
     fill(app, {f"amend-{lot_id}-volume_ml": 850.0, f"amend-{lot_id}-reason": "mistyped"})
     tap(app, f"amend-{lot_id}-write")
@@ -152,7 +143,7 @@ def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id:
     assert "No figure was changed" in refusal(tap(app, f"amend-{lot_id}-write"))
 
 
-def test_a_photo_is_set_aside_and_taken_back_in_the_history(book: LotBook, measured: int) -> None:
+def test_a_photo_is_set_aside_and_taken_back_in_the_history(book, measured):
     app = open_app("match", measured)
     for why, aside in (("a lamp shone in", "a lamp shone in"), ("it was all right", None)):
         tap(fill(app, {f"aside-{measured}-why": why}), f"aside-{measured}-write")
@@ -163,9 +154,7 @@ def test_a_photo_is_set_aside_and_taken_back_in_the_history(book: LotBook, measu
 # ---- closing -------------------------------------------------------------------------------------------------------
 
 
-def test_a_closing_against_the_advice_is_asked_about_and_bears_the_name(
-    book: LotBook, lot_id: int, photos: list[Path]
-) -> None:
+def test_a_closing_against_the_advice_is_asked_about_and_bears_the_name(book, lot_id, photos):
     action = f"close-{lot_id}"
     app = fill(open_app("match", lot_id), {f"{action}-reason": "ceiling"}).run()
     assert "It is another: The ceiling leaves 30 mg/l." in shown(app)
@@ -185,7 +174,7 @@ def test_a_closing_against_the_advice_is_asked_about_and_bears_the_name(
     assert book.entries.with_token(lot_id, token) == closing
 
 
-def test_a_closed_lot_takes_no_more_and_shows_the_photo_it_ended_with(book: LotBook, measured: int) -> None:
+def test_a_closed_lot_takes_no_more_and_shows_the_photo_it_ended_with(book, measured):
     ended = book.lots.story(measured).photos[0]
     book.lots.close(measured, "given up")
     later = book.photos.add(measured, ended.measurement, purpose="recheck")
@@ -203,7 +192,7 @@ def test_a_closed_lot_takes_no_more_and_shows_the_photo_it_ended_with(book: LotB
     assert "Does the colour hold?" in shown(app) and app.button(key="like")
 
 
-def test_the_example_takes_its_own_photos_and_is_followed_by_a_lot_of_ones_own(book: LotBook) -> None:
+def test_the_example_takes_its_own_photos_and_is_followed_by_a_lot_of_ones_own(book):
     open_app().button(key="example").click().run()
     lot = book.lots.get("EXAMPLE").id
     app = open_app("match", lot)
@@ -220,7 +209,7 @@ def test_the_example_takes_its_own_photos_and_is_followed_by_a_lot_of_ones_own(b
 # ---- lots ----------------------------------------------------------------------------------------------------------
 
 
-def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: int) -> None:
+def test_the_list_finds_lots_and_tells_the_story_of_one(book, lot_id):
     from colourmatch.screens.pages import make_paper
 
     book.lots.begin("<b>shrub</b>", 500, ["red"], jurisdiction="EU")
@@ -250,7 +239,7 @@ def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: i
     assert str(lot_id) in app.query_params["lot"]
 
 
-def test_a_recall_names_the_lots_that_hold_the_batch_and_the_log_who_did_what(book: LotBook) -> None:
+def test_a_recall_names_the_lots_that_hold_the_batch_and_the_log_who_did_what(book):
     book.stocks.add("red", "E129", 1.0, bottle={"supplier_batch": "K-1207"})
     lots = [book.lots.begin(name, 900, ["red"], number=f"26-04{name}").id for name in "ABC"]
     for lot_id in lots[:2]:
@@ -269,16 +258,14 @@ def test_a_recall_names_the_lots_that_hold_the_batch_and_the_log_who_did_what(bo
 # ---- failures ------------------------------------------------------------------------------------------------------
 
 
-def test_a_book_that_cannot_be_opened_is_said_in_a_sentence(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_book_that_cannot_be_opened_is_said_in_a_sentence(tmp_path, monkeypatch):
     wrong = tmp_path / "letter.txt"
     wrong.write_text("Dear aunt, this is a letter and no book.")
     monkeypatch.setenv("COLOURMATCH_BOOK", str(wrong))
     assert "is not a lot book" in open_app("match").error[0].value
 
 
-def test_what_nobody_foresaw_is_a_plain_sentence(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_nobody_foresaw_is_a_plain_sentence(book, monkeypatch):
     def fail(*_args: object, **_kwargs: object) -> None:
         raise RuntimeError("secret detail")
 

@@ -1,7 +1,5 @@
 """White and liquids marked on a photo by number fields; finger, mouse and keys are tried in tests/browser/."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pytest
@@ -67,7 +65,7 @@ def test_rectangles_come_along_to_a_photo_of_another_size():
 # ---- the page ------------------------------------------------------------------------------------------------------
 
 
-def test_marked_liquids_give_numbers_and_the_marks_stay_for_the_next_photo(marked: Any) -> None:
+def test_marked_liquids_give_numbers_and_the_marks_stay_for_the_next_photo(marked):
     text = shown(marked)
     assert "CIEDE2000, this photo, with its 95 % interval" in text and "against your white" in text
     assert "Which way" in text and ">Reference<" in text and ">Batch<" in text
@@ -83,7 +81,7 @@ def test_marked_liquids_give_numbers_and_the_marks_stay_for_the_next_photo(marke
     assert "Photo 3 disagrees" in shown(marked)
 
 
-def test_what_cannot_be_measured_is_said_and_the_numbers_stay(marked: Any) -> None:
+def test_what_cannot_be_measured_is_said_and_the_numbers_stay(marked):
     mark(marked, {"batch": (430, 340, 160, 200)})
     assert "The reference and the batch rectangle overlap" in shown(marked)
     assert find_number(marked, "batch", "x").value == 430
@@ -91,13 +89,13 @@ def test_what_cannot_be_measured_is_said_and_the_numbers_stay(marked: Any) -> No
     assert "its format is not known" in shown(marked)
 
 
-def test_a_grey_card_has_its_reflectance(marked: Any) -> None:
+def test_a_grey_card_has_its_reflectance(marked):
     fill(marked, {"picker-white": "grey card"}).run()
     assert field(marked, "picker-grey").value == 18
     assert "against your white" in shown(marked)
 
 
-def test_a_marked_photo_goes_into_a_lot(book: LotBook, red: str) -> None:
+def test_a_marked_photo_goes_into_a_lot(book, red):
     lot = book.lots.begin("bitter", 900, [red]).id
     app = mark(upload(open_app("picker"), draw_vessels()), BOXES)
     tap(app, "picker-record")

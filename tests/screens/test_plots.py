@@ -1,7 +1,5 @@
 """The charts: where points lie, from known readings."""
 
-from __future__ import annotations
-
 import pytest
 from processes import run_python
 
@@ -17,7 +15,7 @@ def reading(reference: list[float], batch: list[float]) -> Measurement:
 ALONE = Measurement.from_json({"spots": {"reference": {"lab": [1, 2, 3]}, "batch": None}})
 
 
-def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
+def test_each_batch_is_placed_by_its_difference_in_its_own_photo():
     seen = {2: reading([60, 40, 30], [90, 5, 5]), 4: ALONE, 5: reading([58, 42, 30], [70, 30, 20])}
     path = plots.trace_path(seen)
     assert path is not None and path.reference == [58, 42, 30]
@@ -27,7 +25,7 @@ def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
     assert plots.trace_path({1: ALONE}) is None  # without both liquids there is no way to draw
 
 
-def test_the_chart_shows_path_prediction_and_reference() -> None:
+def test_the_chart_shows_path_prediction_and_reference():
     predicted = {"batch": [64.0, 36.0, 25.0], "reference": [58.0, 42.0, 30.0]}
     path = plots.trace_path({1: reading([58, 42, 30], [70, 30, 20])}, Advice(predicted_lab=predicted))
     assert path is not None
@@ -40,7 +38,7 @@ def test_the_chart_shows_path_prediction_and_reference() -> None:
     assert lightness.data[1].y[0] == 58
 
 
-def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock() -> None:
+def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock():
     curve = {"stock": "red <b>", "drops": [0, 5, 10], "delta_e_2000": [3, 1, 2]}
     curve |= {"low": [2, 0, 1], "high": [4, 2, 3], "best_drops": 5, "ceiling_drops": 9}
     figure = plots.draw_curve(Curve.from_json(curve), 4, 1.5)
@@ -49,7 +47,7 @@ def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock() -> None:
     assert figure.layout.xaxis.title.text == "further drops of red &lt;b>"
 
 
-def test_photos_and_what_is_expected_after_the_step_have_their_ellipses() -> None:
+def test_photos_and_what_is_expected_after_the_step_have_their_ellipses():
     spread = {
         "photo": [[0.04, 0, 0], [0, 0.04, 0], [0, 0, 0.01]],
         "scene": [[0, 0, 0], [0, 0.05, 0], [0, 0, 0]],
@@ -97,6 +95,6 @@ drawn.go.Figure().add_scatter(x=[1.0], y=[2.0], hovertext=["a"], hoverinfo="text
 """
 
 
-def test_a_chart_is_drawn_while_another_page_is_still_importing_pandas() -> None:
+def test_a_chart_is_drawn_while_another_page_is_still_importing_pandas():
     done = run_python("-c", _HALF_READ)
     assert done.returncode == 0, done.stderr

@@ -1,7 +1,5 @@
 """The app on a book that may only be read: everything can be looked at, nothing is offered that would be refused."""
 
-from __future__ import annotations
-
 import pytest
 from visiting import PAGES, open_app, shown
 
@@ -35,7 +33,7 @@ def offered(app: object) -> set[str]:
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_every_page_opens_on_a_book_that_may_only_be_read(book, dosed, locked, page) -> None:
+def test_every_page_opens_on_a_book_that_may_only_be_read(book, dosed, locked, page):
     app = open_app(page, dosed)
     assert not app.error
     (told,) = [one.value for one in app.info]
@@ -43,7 +41,7 @@ def test_every_page_opens_on_a_book_that_may_only_be_read(book, dosed, locked, p
     assert offered(app) <= LOOKING
 
 
-def test_lots_sheets_and_tables_are_there(book, dosed, locked) -> None:
+def test_lots_sheets_and_tables_are_there(book, dosed, locked):
     app, match = open_app("lots", dosed), open_app("match", dosed)
     assert {"Lot sheet (PDF)", "Labels (PDF)"} <= offered(app) and "3 drops of red" in shown(app)
     assert "How far" in shown(match) and not match.get("file_uploader")
@@ -55,7 +53,7 @@ def test_lots_sheets_and_tables_are_there(book, dosed, locked) -> None:
 
 def test_what_is_written_elsewhere_is_seen_and_a_book_that_may_be_written_again_takes_entries(
     book, dosed, locked, monkeypatch
-) -> None:
+):
     assert "4 drops of red" not in shown(open_app("lots", dosed))
     book.close()
     with monkeypatch.context() as unlocked:

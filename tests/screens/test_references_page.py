@@ -1,7 +1,5 @@
 """References: noted in three ways, shown with their drift, and chosen for a lot, new or under way."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from known_photos import close_measured, measured
@@ -20,7 +18,7 @@ def bottle(book: LotBook, red: str) -> int:
     return told.reference
 
 
-def test_a_colour_is_entered_with_its_spread_and_kept_once(book: LotBook) -> None:
+def test_a_colour_is_entered_with_its_spread_and_kept_once(book):
     app = open_app("set_up")
     assert "No reference is noted." in shown(app)
     fill(app, {"reference-way": "Entered colour"}).run()
@@ -35,7 +33,7 @@ def test_a_colour_is_entered_with_its_spread_and_kept_once(book: LotBook) -> Non
     assert "L* 60.5 ± 2.0" in shown(app) and "<b>bottle" not in shown(app).replace(r"\<b", "")
 
 
-def test_photos_give_readings_and_a_refused_one_is_named(book: LotBook, card_photo_bytes: bytes) -> None:
+def test_photos_give_readings_and_a_refused_one_is_named(book, card_photo_bytes):
     app = upload(open_app("set_up"), card_photo_bytes, to="upload-reference")
     assert "The name of the reference is empty" in refusal(app)
     fill(app, {"reference-name": "Bottle"}).run()
@@ -46,7 +44,7 @@ def test_photos_give_readings_and_a_refused_one_is_named(book: LotBook, card_pho
     assert len(book.references.readings("Bottle")) == 1
 
 
-def test_photos_noted_before_do_not_count_as_new() -> None:
+def test_photos_noted_before_do_not_count_as_new():
     assert tell_kept("Bottle", 1, 0) == "The reference Bottle has 1 new reading."
     assert tell_kept("Bottle", 2, 1) == "The reference Bottle has 2 new readings: 1 photo was noted before."
     assert (
@@ -54,7 +52,7 @@ def test_photos_noted_before_do_not_count_as_new() -> None:
     )
 
 
-def test_an_own_lot_becomes_a_reference(book: LotBook, red: str) -> None:
+def test_an_own_lot_becomes_a_reference(book, red):
     lot = close_measured(book, "B1", np.zeros(3))
     app = fill(open_app("set_up"), {"reference-way": "Own lot"}).run()
     assert field(app, "reference-source").value == lot
@@ -63,9 +61,7 @@ def test_an_own_lot_becomes_a_reference(book: LotBook, red: str) -> None:
     assert book.references.readings(reference.id)[0].lab == (76, 45, 31)
 
 
-def test_drift_stands_beside_the_readings_and_a_new_lot_is_tinted_to_the_one_chosen(
-    book: LotBook, bottle: int
-) -> None:
+def test_drift_stands_beside_the_readings_and_a_new_lot_is_tinted_to_the_one_chosen(book, bottle):
     app = open_app("set_up")
     assert "drift CIEDE2000" in shown(app) and "from reading 1" in shown(app)
     fill(app, {"lot-name": "cordial", "lot-volume": 750.0, "lot-target": f"{bottle}/first"})
@@ -77,7 +73,7 @@ def test_drift_stands_beside_the_readings_and_a_new_lot_is_tinted_to_the_one_cho
     assert "The lot is tinted to The bottle, the first reading: L* 60.0 ± 0.5" in shown(app)
 
 
-def test_the_reading_can_be_chosen_later(book: LotBook, bottle: int) -> None:
+def test_the_reading_can_be_chosen_later(book, bottle):
     lot = book.lots.begin("cordial", 750, ["red"], dilution=5).id
     app, which, choose = open_app("match", lot), f"target-{lot}-which", f"target-{lot}-choose"
     assert "Choose a reading first." in refusal(tap(app, choose))
@@ -88,9 +84,7 @@ def test_the_reading_can_be_chosen_later(book: LotBook, bottle: int) -> None:
             assert ("The bottle: L* 63.0 ± 0.5" in shown(shows)) is (lab is not None)
 
 
-def test_a_lot_with_a_target_shows_how_far_a_photo_without_its_reference_is(
-    book: LotBook, bottle: int
-) -> None:
+def test_a_lot_with_a_target_shows_how_far_a_photo_without_its_reference_is(book, bottle):
     lot = book.lots.begin("cordial", 750, ["red"], dilution=5, target_lab=[76, 45, 31]).id
     alone = measured(np.array([6.0, -8.0, -5.0])) | {"delta_e_2000": None, "difference": None}
     alone["spots"]["reference"] = None

@@ -1,7 +1,5 @@
 """Where it is drunk, trials and another bottle, through Streamlit's own test runner."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 
@@ -33,9 +31,7 @@ def look(app: AppTest, lot: int) -> AppTest:
     return app.run()
 
 
-def test_a_glass_is_shown_in_daylight_and_in_warm_light(
-    matched: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_glass_is_shown_in_daylight_and_in_warm_light(matched, monkeypatch):
     fits: list[int] = []
     monkeypatch.setattr(match_details, "serve_lot", lambda *given: fits.append(1) or serve_lot(*given))
     app = open_app("match", matched)
@@ -52,7 +48,7 @@ def test_a_glass_is_shown_in_daylight_and_in_warm_light(
     assert "at least one light" in shown(app)
 
 
-def test_where_the_match_is_judged_can_be_changed(book: LotBook, matched: int) -> None:
+def test_where_the_match_is_judged_can_be_changed(book, matched):
     act = f"conditions-{matched}"
     app = tap(open_app("match", matched), f"{act}-write")
     assert "No glass was changed" in refusal(app)
@@ -62,7 +58,7 @@ def test_where_the_match_is_judged_can_be_changed(book: LotBook, matched: int) -
     assert "neat: 20 mm deep" in shown(app)
 
 
-def test_a_light_outside_the_short_list_is_shown_and_kept(book: LotBook, matched: int) -> None:
+def test_a_light_outside_the_short_list_is_shown_and_kept(book, matched):
     glass = {"name": "bar", "depth_mm": 60.0, "illuminant": "2700 K", "weight": 1.0}
     book.lots.amend(matched, "where it is drunk", serving={"conditions": [glass]})
     app = look(open_app("match", matched), matched)
@@ -73,7 +69,7 @@ def test_a_light_outside_the_short_list_is_shown_and_kept(book: LotBook, matched
     assert book.lots.get(matched).serving == {"conditions": [glass | {"depth_mm": 40.0}]}
 
 
-def test_what_a_glass_brings_is_shown_once_something_is_in(book: LotBook, matched: int) -> None:
+def test_what_a_glass_brings_is_shown_once_something_is_in(book, matched):
     assert "Acceptable daily intake" not in shown(open_app("match", matched))
     book.additions.add(matched, "red", drops=20)
     text = shown(open_app("match", matched))
@@ -84,7 +80,7 @@ def test_what_a_glass_brings_is_shown_once_something_is_in(book: LotBook, matche
     assert "before the first drop" in trial and "Added since the last photo" not in trial
 
 
-def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> None:
+def test_a_trial_is_taken_told_and_poured_back(book, matched):
     tap(open_app("match", matched), f"trial-{matched}-take")
     (trial,) = book.trials.of(matched)
     assert (trial.trial_of, book.lots.story(matched).state().volume_ml) == (matched, 800)
@@ -100,7 +96,7 @@ def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> N
     assert "of trial lot 2 poured back" in shown(open_app("match", matched))
 
 
-def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
+def test_another_bottle_is_used_at_a_tap(book, matched):
     book.stocks.add("gold", "E102", 0.5)
     photo = book.lots.story(matched).photos[-1]
     advice = {"action": "stop", "reason": "nearest", "text": "Stop here.", "other_stocks": [GOLD]}
@@ -111,7 +107,7 @@ def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
     assert book.lots.get(matched).stocks == ("red", "gold")
 
 
-def test_volumes_are_in_ml_until_us_measures_are_chosen(book: LotBook, matched: int) -> None:
+def test_volumes_are_in_ml_until_us_measures_are_chosen(book, matched):
     book.volumes.take_sample(matched, 20)
     app = open_app("lots", matched)
     assert "900 ml" in shown(app) and "fl oz" not in shown(app)

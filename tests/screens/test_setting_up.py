@@ -1,7 +1,5 @@
 """Set up: stocks and what is weighed of them, new lots and what they begin with."""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import Any
 
@@ -20,7 +18,7 @@ OWN = {"ceiling_mg_per_l": 60.0, "tolerance": 1.0, "depth_mm": 12.0, "dilution":
 # ---- stocks --------------------------------------------------------------------------------------------------------
 
 
-def test_a_stock_is_added_once_and_shown(book: LotBook) -> None:
+def test_a_stock_is_added_once_and_shown(book):
     app = open_app("set_up")
     assert "No stock yet." in shown(app) and "It needs a stock first." in shown(app)
     fill(app, {"stock-colourant": "E129", "stock-name": "red *strong*", "stock-strength": 2.5})
@@ -31,13 +29,13 @@ def test_a_stock_is_added_once_and_shown(book: LotBook) -> None:
     assert field(app, "stock-name").value == ""
 
 
-def test_an_unknown_bottle_starts_from_what_it_looks_like(book: LotBook) -> None:
+def test_an_unknown_bottle_starts_from_what_it_looks_like(book):
     app = fill(open_app("set_up"), {"stock-colourant": "unknown"}).run()
     tap(fill(app, {"stock-name": "supermarket red", "stock-like": "E122"}), "stock-add")
     assert book.stocks.get("supermarket red").colourant == "custom:E122:500"
 
 
-def test_a_bottle_is_entered_as_it_says_and_followed_by_a_fresh_one(book: LotBook) -> None:
+def test_a_bottle_is_entered_as_it_says_and_followed_by_a_fresh_one(book):
     app = fill(open_app("set_up"), {"stock-colourant": "E163"}).run()
     fill(app, {"stock-name": "grape", "stock-says": "colour_value"}).run()
     fill(app, {"stock-figure": 150.0, "stock-grams": 20.0, "stock-bottle-batch": "K-1207"})
@@ -53,9 +51,7 @@ def test_a_bottle_is_entered_as_it_says_and_followed_by_a_fresh_one(book: LotBoo
 
 
 @pytest.mark.parametrize("missing", ["stock-name", "stock-colourant"])
-def test_a_stock_with_something_missing_is_refused_and_keeps_what_was_typed(
-    book: LotBook, missing: str
-) -> None:
+def test_a_stock_with_something_missing_is_refused_and_keeps_what_was_typed(book, missing):
     typed = {"stock-colourant": "E129", "stock-name": "red", "stock-strength": 3.0}
     del typed[missing]
     app = tap(fill(open_app("set_up"), typed), "stock-add")
@@ -63,7 +59,7 @@ def test_a_stock_with_something_missing_is_refused_and_keeps_what_was_typed(
     assert all(field(app, key).value == value for key, value in typed.items())
 
 
-def test_drops_are_weighed_and_one_ten_times_too_large_is_asked_about(book: LotBook, red: str) -> None:
+def test_drops_are_weighed_and_one_ten_times_too_large_is_asked_about(book, red):
     app = tap(fill(open_app("set_up"), {"weigh-grams": 1.6}), "weigh-keep")
     assert book.stocks.get(red).drop_ml == pytest.approx(0.04)
     tap(fill(app, {"weigh-grams": 19.3}), "weigh-keep")
@@ -75,9 +71,7 @@ def test_drops_are_weighed_and_one_ten_times_too_large_is_asked_about(book: LotB
     assert "0.04 ml is meant" in refusal(tap(app, "stock-add")) and len(book.stocks.all()) == 1
 
 
-def test_drops_of_another_dropper_say_nothing_of_what_the_last_lots_poured(
-    book: LotBook, lot_id: int
-) -> None:
+def test_drops_of_another_dropper_say_nothing_of_what_the_last_lots_poured(book, lot_id):
     book.additions.add(lot_id, "red", drops=20)
     book.stocks.learn("red", 1.2, 0.05, lot_id)
     # 40 drops, each 1.2 times the one assumed
@@ -85,7 +79,7 @@ def test_drops_of_another_dropper_say_nothing_of_what_the_last_lots_poured(
     assert 1.05 < book.stocks.get("red").strength_factor < 1.2
 
 
-def test_a_strength_that_was_typed_wrong_is_put_right_for_open_lots_too(book: LotBook, lot_id: int) -> None:
+def test_a_strength_that_was_typed_wrong_is_put_right_for_open_lots_too(book, lot_id):
     book.additions.add(lot_id, "red", drops=20)
     app = tap(open_app("set_up"), "right-write")
     assert "Nothing was changed" in refusal(app)
@@ -101,16 +95,14 @@ def test_a_strength_that_was_typed_wrong_is_put_right_for_open_lots_too(book: Lo
 @pytest.mark.parametrize(
     ("field", "typed"), [("lot-dilution", 0.5), ("lot-tolerance", 50.0), ("lot-ceiling_mg_per_l", -30.0)]
 )
-def test_no_lot_is_begun_with_a_number_that_is_out_of_reach(
-    book: LotBook, red: str, field: str, typed: float
-) -> None:
+def test_no_lot_is_begun_with_a_number_that_is_out_of_reach(book, red, field, typed):
     app = tap(
         fill(open_app("set_up"), {"lot-name": "cordial", "lot-volume": 900.0, field: typed}), "lot-begin"
     )
     assert f"{typed:g} cannot be" in refusal(app) and book.lots.count() == 0
 
 
-def test_a_stock_is_thinned_and_put_away_one_tap_a_stock(book: LotBook, red: str) -> None:
+def test_a_stock_is_thinned_and_put_away_one_tap_a_stock(book, red):
     app = tap(fill(open_app("set_up"), {"thin-fold": 5.0}), "thin-add")
     thin = book.stocks.get("red 1 in 5")
     assert thin.strength_g_per_100ml == pytest.approx(0.2)
@@ -121,7 +113,7 @@ def test_a_stock_is_thinned_and_put_away_one_tap_a_stock(book: LotBook, red: str
     assert len(book.stocks.all()) == 1 and first not in [button.key for button in app.button]
 
 
-def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: LotBook, lot_id: int) -> None:
+def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book, lot_id):
     book.stocks.learn("red", 1.08, 0.05, lot_id)
     app = open_app("set_up")
     assert f"1.08 (0.98 to 1.19) of the label, like 1.08 g in 100 ml, from lot {lot_id}" in shown(app)
@@ -131,7 +123,7 @@ def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: Lot
     assert book.stocks.get("red").learnt is None
 
 
-def test_the_calculator_tells_powder_and_liquid_for_a_stock(book: LotBook) -> None:
+def test_the_calculator_tells_powder_and_liquid_for_a_stock(book):
     app = open_app("set_up")
     assert "Weigh 0.588 g of powder" in shown(app)
     fill(app, {"make-content": 0.0}).run()
@@ -161,7 +153,7 @@ def begin(app: Any, name: str = "cordial", volume: float | None = 900.0, **field
 @pytest.mark.parametrize(
     "figure", ["ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution"]
 )
-def test_a_field_takes_what_the_book_takes(figure: str) -> None:
+def test_a_field_takes_what_the_book_takes(figure):
     class Place:
         said = 0
 
@@ -183,7 +175,7 @@ def test_a_field_takes_what_the_book_takes(figure: str) -> None:
         assert place.said == outside
 
 
-def test_a_lot_is_begun_with_its_limits_beside(book: LotBook, red: str) -> None:
+def test_a_lot_is_begun_with_its_limits_beside(book, red):
     app = open_app("set_up")
     assert "at most 100 mg of pure dye per litre together in EU" in shown(app)
     assert "from memory" in shown(app)
@@ -198,12 +190,12 @@ def test_a_lot_is_begun_with_its_limits_beside(book: LotBook, red: str) -> None:
     assert (lot.name, lot.volume_ml, lot.ceiling_mg_per_l, lot.jurisdiction) == ("cordial", 2, None, "EU")
 
 
-def test_a_new_lot_whose_base_fills_the_ceiling_is_warned_of(book: LotBook, red: str) -> None:
+def test_a_new_lot_whose_base_fills_the_ceiling_is_warned_of(book, red):
     app = begin(open_app("set_up"), **{"ceiling": 30.0, "already_mg_per_l": 30.0, "already-which": "E163"})
     assert book.lots.get("cordial").already_colourant == "E163" and "nothing may be added" in shown(app)
 
 
-def test_name_and_volume_are_enough_and_the_rest_is_the_last_lot_s(book: LotBook, first: int) -> None:
+def test_name_and_volume_are_enough_and_the_rest_is_the_last_lot_s(book, first):
     book.trials.take(first, 100)  # a trial is no lot to go by
     app = open_app("set_up")
     assert "As lot 26-041: ceiling 60 mg/l, 2 mg/l already in" in shown(app)
@@ -214,7 +206,7 @@ def test_name_and_volume_are_enough_and_the_rest_is_the_last_lot_s(book: LotBook
     assert (lot.volume_ml, lot.stocks, lot.number) == (1500, ("red",), None)
 
 
-def test_the_next_lot_like_a_finished_one_is_filled_in(book: LotBook, first: int) -> None:
+def test_the_next_lot_like_a_finished_one_is_filled_in(book, first):
     book.lots.close(first, "given up")
     book.lots.begin("shrub", 700, ["yellow"])
     app = open_app("lots", first)
@@ -225,7 +217,7 @@ def test_the_next_lot_like_a_finished_one_is_filled_in(book: LotBook, first: int
     assert (lot.name, lot.volume_ml, lot.stocks, lot.like) == ("bitter", 5000, ("red",), first)
 
 
-def test_a_stock_of_the_example_is_not_offered_for_real_work(book: LotBook, first: int) -> None:
+def test_a_stock_of_the_example_is_not_offered_for_real_work(book, first):
     book.stocks.add(EXAMPLE_STOCK, "E129", 1.0)
     example = book.lots.begin("example", 900, [EXAMPLE_STOCK]).id
     assert EXAMPLE_STOCK not in field(open_app("set_up"), "lot-stocks").options
@@ -233,9 +225,7 @@ def test_a_stock_of_the_example_is_not_offered_for_real_work(book: LotBook, firs
         assert field(open_app("match", lot), f"addition-{lot}-stock").options == offered
 
 
-def test_the_next_lot_keeps_its_hand_and_of_another_drink_no_line_but_the_producer(
-    book: LotBook, red: str
-) -> None:
+def test_the_next_lot_keeps_its_hand_and_of_another_drink_no_line_but_the_producer(book, red):
     lines = {"ingredients": "water, sugar", "producer": "Invented Drinks", "best_before": "2027-05-01"}
     book.lots.begin("cordial", 900, [red], hand="grams", made_up_to=6, label_lines=lines)
     begin(open_app("set_up"), "shrub", **{"label-ingredients": "water, vinegar"})
@@ -245,7 +235,7 @@ def test_the_next_lot_keeps_its_hand_and_of_another_drink_no_line_but_the_produc
     assert kept == {"ingredients": "water, vinegar", "producer": "Invented Drinks"}
 
 
-def test_match_begins_with_the_first_dose_as_its_hand_measures_it(book: LotBook, red: str) -> None:
+def test_match_begins_with_the_first_dose_as_its_hand_measures_it(book, red):
     old = book.lots.begin("cordial", 5000, [red], hand="grams").id
     book.additions.add(old, red, grams=20)
     book.lots.close(old, "matched")
@@ -258,7 +248,7 @@ def test_match_begins_with_the_first_dose_as_its_hand_measures_it(book: LotBook,
     assert "cm-answer photo" in shown(app)
 
 
-def test_serving_conditions_are_typed_or_tapped_on_a_drawn_glass(book: LotBook, first: int) -> None:
+def test_serving_conditions_are_typed_or_tapped_on_a_drawn_glass(book, first):
     app = open_app("set_up")  # its first glass comes from the last lot
     for name in ("long drink", "on ice"):
         tap(app, f"lot-serving-0-{name}")
@@ -272,7 +262,7 @@ def test_serving_conditions_are_typed_or_tapped_on_a_drawn_glass(book: LotBook, 
     ]
 
 
-def test_every_light_offered_is_on_file() -> None:
+def test_every_light_offered_is_on_file():
     from colourmatch.colour.spectra import name_illuminant
     from colourmatch.screens.new_lot import LIGHTS
 

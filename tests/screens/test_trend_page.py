@@ -1,7 +1,5 @@
 """The page of closed lots against each other, and its charts."""
 
-from __future__ import annotations
-
 import pytest
 from known_photos import close_measured
 from visiting import open_app, shown
@@ -23,14 +21,14 @@ def closed(book: LotBook) -> LotBook:
     return book
 
 
-def test_few_lots_are_told_once_that_limits_need_more(book: LotBook, red: str) -> None:
+def test_few_lots_are_told_once_that_limits_need_more(book, red):
     assert "No lot is closed yet." in shown(open_app("trend"))
     close_measured(book, "B0", [0.0, 0.1, 0.0])
     page = shown(open_app("trend"))
     assert page.count("limits need at least 3") == 1 and "No limits yet" not in page
 
 
-def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed: LotBook) -> None:
+def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed):
     app = open_app("trend")
     text = shown(app)
     assert "Of 10 closed lots one is outside its limits: lot B9." in text
@@ -44,7 +42,7 @@ def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed: LotBoo
     assert "Aperitif <b>" in set(table["Name"])
 
 
-def test_the_filters_choose_lots_and_say_when_none_fits(closed: LotBook) -> None:
+def test_the_filters_choose_lots_and_say_when_none_fits(closed):
     bottle = closed.references.add("Bottle").id
     close_measured(closed, "R1", [0, 0, 0], reference=bottle)
     bare = closed.lots.begin("Bare", 900, "red", number="R2", dilution=5, reference=bottle).id
@@ -73,7 +71,7 @@ def chart(*outside: Outside, limits: Limits | None) -> Trend:
     return Trend(lots, {"a*": limits}, outside, (), (), "")
 
 
-def test_the_chart_draws_interval_limits_and_marks() -> None:
+def test_the_chart_draws_interval_limits_and_marks():
     outside = (
         Outside(3, "<3>", "a*", "above", 43.0, 44.0, "Lot 3."),
         Outside(3, "<3>", "a*", "jump", 1.0, 2.0, "It jumps."),
@@ -93,6 +91,6 @@ def test_the_chart_draws_interval_limits_and_marks() -> None:
     assert text.startswith("Of 3 closed lots 2 are outside their limits: <3>, <2>. Lot 3. It jumps.")
 
 
-def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:
+def test_without_limits_the_chart_says_how_many_lots_it_needs():
     assert not plots.draw_chart(chart(limits=None), "a*").layout.shapes
     assert trend.tell_limits(None) == "No limits yet: they need at least three lots."

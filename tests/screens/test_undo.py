@@ -1,9 +1,6 @@
 """What was just entered is taken back with one tap, and no field outlives the entry that it was filled in for."""
 
-from __future__ import annotations
-
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -37,9 +34,7 @@ def dosed(book: LotBook, lot_id: int) -> int:
 # ---- one tap takes back what was just entered ----------------------------------------------------------------------
 
 
-def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_one_before(
-    book: LotBook, measured: int
-) -> None:
+def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_one_before(book, measured):
     app = open_app("match", measured)
     assert undo(app)
     upload(app, b"no photo", "bad.jpg")
@@ -62,7 +57,7 @@ def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_on
     assert advised(app) == before and undo(app) is None
 
 
-def test_only_the_newest_entry_is_offered_and_none_that_is_one_of_several(book: LotBook, dosed: int) -> None:
+def test_only_the_newest_entry_is_offered_and_none_that_is_one_of_several(book, dosed):
     book.additions.add(dosed, "red", drops=15)
     assert undo(open_app("match", dosed)).label == "15 drops of red written. Undo"
     trial = book.trials.take(dosed, 100)
@@ -77,9 +72,7 @@ def test_only_the_newest_entry_is_offered_and_none_that_is_one_of_several(book: 
 
 
 @pytest.mark.parametrize("start", ["undo-", "back-"])
-def test_a_tap_that_comes_after_another_entry_takes_nothing_back_and_says_so(
-    book: LotBook, dosed: int, start: str
-) -> None:
+def test_a_tap_that_comes_after_another_entry_takes_nothing_back_and_says_so(book, dosed, start):
     app = open_app("match", dosed)
     book.additions.add(dosed, "red", drops=15)  # at another station
     tap(app, start)
@@ -87,7 +80,7 @@ def test_a_tap_that_comes_after_another_entry_takes_nothing_back_and_says_so(
     assert undo(app).label == "15 drops of red written. Undo"
 
 
-def test_a_second_tap_that_was_under_way_is_answered_as_the_first(book: LotBook, dosed: int) -> None:
+def test_a_second_tap_that_was_under_way_is_answered_as_the_first(book, dosed):
     app = open_app("match", dosed)
     key, token = undo(app).key, app.session_state[f"token-undo-{dosed}"]
     tap(app, "undo-")
@@ -97,18 +90,14 @@ def test_a_second_tap_that_was_under_way_is_answered_as_the_first(book: LotBook,
     assert len(book.lots.story(dosed).events) == 2 and not app.warning
 
 
-def test_the_dose_that_was_tapped_is_not_written_as_another_one(
-    book: LotBook, measured: int, photos: list[Path]
-) -> None:
+def test_the_dose_that_was_tapped_is_not_written_as_another_one(book, measured, photos):
     app = open_app("match", measured)
     record_photos(book, measured, [photos[1]])  # at another station: the advice is another one
     tap(app, "dose-")
     assert drops_of(book, measured) == [] and "not written down" in app.warning[0].value
 
 
-def test_each_entry_of_the_history_has_its_own_undo_and_old_ones_lie_folded(
-    book: LotBook, dosed: int
-) -> None:
+def test_each_entry_of_the_history_has_its_own_undo_and_old_ones_lie_folded(book, dosed):
     (first,) = (entry.id for entry in book.lots.story(dosed).additions)
     second = book.additions.add(dosed, "red", drops=15).id
     book.entries.add_note(dosed, "stirred")
@@ -127,9 +116,7 @@ def test_each_entry_of_the_history_has_its_own_undo_and_old_ones_lie_folded(
     assert [one for one in app.expander if one.label.endswith(" older")]
 
 
-def test_a_closing_and_a_photo_after_it_are_taken_back_by_one_tap_for_an_hour(
-    book: LotBook, measured: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_closing_and_a_photo_after_it_are_taken_back_by_one_tap_for_an_hour(book, measured, monkeypatch):
     before = advised(open_app("match", measured))
     book.lots.close(measured, "given up")
     with monkeypatch.context() as later:
@@ -150,7 +137,7 @@ def test_a_closing_and_a_photo_after_it_are_taken_back_by_one_tap_for_an_hour(
 # ---- no field outlives the entry that it was filled in for --------------------------------------------------------
 
 
-def test_after_a_second_addition_the_correction_offers_it(book: LotBook, dosed: int) -> None:
+def test_after_a_second_addition_the_correction_offers_it(book, dosed):
     app = fill(open_app("match", dosed), {f"correct-{dosed}-reason": "of the first"}).run()
     tap(fill(app, {f"addition-{dosed}-amount": 15.0}), f"addition-{dosed}-write")
     which = field(app, f"correct-{dosed}-which")
@@ -161,9 +148,7 @@ def test_after_a_second_addition_the_correction_offers_it(book: LotBook, dosed: 
     assert drops_of(book, dosed) == [20]
 
 
-def test_what_was_typed_before_a_photo_ends_with_it_but_for_a_note(
-    book: LotBook, lot_id: int, photos: list[Path]
-) -> None:
+def test_what_was_typed_before_a_photo_ends_with_it_but_for_a_note(book, lot_id, photos):
     (first,) = record_photos(book, lot_id, [photos[0]])
     note, amounts = f"other-{lot_id}-Note", (f"addition-{lot_id}-amount", f"other-{lot_id}-Sample taken-ml")
     for typed in ({amounts[0]: 7.0, f"aside-{lot_id}-why": "a lamp shone in"}, {amounts[1]: 7.0}, {note: "the light is"}):  # fmt: skip
@@ -184,7 +169,7 @@ def test_what_was_typed_before_a_photo_ends_with_it_but_for_a_note(
     assert len(fold.get("image")) == 1
 
 
-def test_figures_of_the_lot_are_those_of_its_newest_amendment(book: LotBook, lot_id: int) -> None:
+def test_figures_of_the_lot_are_those_of_its_newest_amendment(book, lot_id):
     app = fill(open_app("match", lot_id), {f"amend-{lot_id}-reason": "mistyped"}).run()
     book.lots.amend(lot_id, "measured", volume_ml=850, depth_mm=12)  # at another station
     app.run()
@@ -196,7 +181,7 @@ def test_figures_of_the_lot_are_those_of_its_newest_amendment(book: LotBook, lot
     assert (lot.volume_ml, lot.ceiling_mg_per_l) == (850, 40)
 
 
-def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book: LotBook, lot_id: int) -> None:
+def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book, lot_id):
     for name, lab in (("B", [60, 45, 30]), ("C", [50, 45, 30])):
         enter_reference(book, name, lab)
     app = open_app("match", lot_id)

@@ -1,7 +1,5 @@
 """Visits of the app's pages through Streamlit's own test runner, and what a person does on them."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

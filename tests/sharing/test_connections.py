@@ -1,7 +1,5 @@
 """Half-sent requests and crowds of connections, against a real server, and how many uploads are let through."""
 
-from __future__ import annotations
-
 import logging
 import socket
 import threading
@@ -95,12 +93,12 @@ HALVES = {
 
 
 @pytest.mark.parametrize("sent", HALVES.values(), ids=HALVES)
-def test_half_a_request_is_cut_off(served: Served, sent: bytes) -> None:
+def test_half_a_request_is_cut_off(served, sent):
     with ExitStack() as stack:
         assert ends(served.connect(stack, "127.0.0.2", sent))
 
 
-def test_a_head_that_drips_is_cut_off(served: Served) -> None:
+def test_a_head_that_drips_is_cut_off(served):
     with ExitStack() as stack:
         one = served.connect(stack, "127.0.0.2", b"GET / HTTP/1.1\r\n")
         with pytest.raises((ConnectionError, TimeoutError)):
@@ -109,7 +107,7 @@ def test_a_head_that_drips_is_cut_off(served: Served) -> None:
                 time.sleep(0.05)
 
 
-def test_a_body_that_comes_at_a_fair_pace_is_taken(served: Served) -> None:
+def test_a_body_that_comes_at_a_fair_pace_is_taken(served):
     with ExitStack() as stack:
         head = b"POST / HTTP/1.1\r\nHost: x\r\nConnection: close\r\nContent-Length: 200000\r\n\r\n"
         one = served.connect(stack, "127.0.0.2", head)
@@ -120,7 +118,7 @@ def test_a_body_that_comes_at_a_fair_pace_is_taken(served: Served) -> None:
         assert b"200000" in b"".join(iter(lambda: one.recv(4096), b""))
 
 
-def test_a_crowd_keeps_nobody_out(served: Served) -> None:
+def test_a_crowd_keeps_nobody_out(served):
     with ExitStack() as stack:
         for n in range(300):  # 30 addresses, all that a small network may hold
             served.connect(stack, f"127.0.1.{n % 30}", b"GET / HTTP/1.1\r\n")
@@ -130,7 +128,7 @@ def test_a_crowd_keeps_nobody_out(served: Served) -> None:
         assert len(served.connections._open) <= connections.MOST_SHARED + connections.MOST_HERE
 
 
-def test_one_address_has_its_share(served: Served) -> None:
+def test_one_address_has_its_share(served):
     with ExitStack() as stack:
         for _ in range(200):
             served.connect(stack, "127.0.0.7", b"GE")
@@ -138,7 +136,7 @@ def test_one_address_has_its_share(served: Served) -> None:
         assert len(served.connections._open) <= connections.MOST_OF_ONE + 1
 
 
-def test_connections_stay_below_the_file_limit() -> None:
+def test_connections_stay_below_the_file_limit():
     class Known:
         address = "192.168.1.2"
 
@@ -151,12 +149,12 @@ def test_connections_stay_below_the_file_limit() -> None:
 
     room = Connections()
     room.fit(256)
-    admitted = [room.admit(Transport(), Known()) for _ in range(100)]  # type: ignore[arg-type]
+    admitted = [room.admit(Transport(), Known()) for _ in range(100)]
     assert 4 <= sum(admitted) < connections.MOST_OF_ONE
     assert raise_file_limit() >= 256
 
 
-def test_the_same_complaint_is_shown_once_in_a_minute() -> None:
+def test_the_same_complaint_is_shown_once_in_a_minute():
     now = [0.0]
     once = SaidOnce(lambda: now[0])
 

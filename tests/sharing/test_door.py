@@ -1,8 +1,6 @@
 """The door: the code and the wait after wrong ones, who is let in and for how long, what closing it does, and the QR code as
 another program reads it."""
 
-from __future__ import annotations
-
 import logging
 import math
 

@@ -1,7 +1,5 @@
 """The gate, driven as a server drives it: what passes, what is refused, and with what headers."""
 
-from __future__ import annotations
-
 import asyncio
 import re
 from typing import Any

@@ -1,7 +1,5 @@
 """Addresses and ports of this machine."""
 
-from __future__ import annotations
-
 import pytest
 
 from colourmatch.errors import InputError

@@ -1,7 +1,5 @@
 """What may have gone wrong, in words: every cause has a question, a clause, a reason, and an answer."""
 
-from __future__ import annotations
-
 import pytest
 
 from colourmatch.words import doubts
@@ -13,7 +11,7 @@ CODES = (
 
 
 @pytest.mark.parametrize("code", CODES)
-def test_every_cause_is_told_in_three_ways_and_answered_in_two(code: str) -> None:
+def test_every_cause_is_told_in_three_ways_and_answered_in_two(code):
     told = doubts.tell_cause(
         code, photo="photo 3", dose="20 drops of red", instead="40 drops", part=2.0, stock="red", other="gold"
     )
@@ -27,6 +25,6 @@ def test_every_cause_is_told_in_three_ways_and_answered_in_two(code: str) -> Non
     "part, words",
     [(2.05, "about twice"), (0.52, "about half"), (0.63, "about 63 % of"), (1.4, "about 1.4 times")],
 )
-def test_a_part_of_a_dose_as_a_maker_says_it(part: float, words: str) -> None:
+def test_a_part_of_a_dose_as_a_maker_says_it(part, words):
     told = doubts.tell_cause("dose-amount", photo="photo 2", part=part)
     assert words in told.clause and words in told.question.lower()

@@ -1,7 +1,5 @@
 """The entries of a lot in words: each kind once, as a terminal tells it, what another medium changes, and closings."""
 
-from __future__ import annotations
-
 from types import SimpleNamespace
 from typing import Any
 
@@ -80,15 +78,15 @@ ALONE = {"spots": {"batch": {"lab": LAB, "lab_sd": [2, 2, 2]}}}
         (entry("closing", outcome="matched", text="Matched: stop."), "Closed: Matched. Stop."),
     ],
 )  # fmt: skip
-def test_an_entry_is_told_in_a_sentence(told: Any, text: str) -> None:
+def test_an_entry_is_told_in_a_sentence(told, text):
     assert tell_entry(told) == text
 
 
-def test_every_kind_that_the_book_keeps_has_its_sentence() -> None:
+def test_every_kind_that_the_book_keeps_has_its_sentence():
     assert _TELLERS.keys() == _CLASSES.keys()
 
 
-def test_a_page_has_its_own_signs_measures_clock_and_names() -> None:
+def test_a_page_has_its_own_signs_measures_clock_and_names():
     page = Medium(
         PAGES, us=True, clock=lambda moment: moment[:10], reason=False, names={3: "photo 2", 7: "photo 1"}
     )
@@ -102,7 +100,7 @@ def test_a_page_has_its_own_signs_measures_clock_and_names() -> None:
     assert tell_entry(moved, page) == "Photo 2 happened at 2026-11-25"
 
 
-def test_a_dose_and_an_aside_are_short() -> None:
+def test_a_dose_and_an_aside_are_short():
     assert [tell_dose(one) for one in (red(quantity=1), entry("untinted", ml=50))] == [
         "1 drop of red", "50 ml of untinted batch",
     ]  # fmt: skip
@@ -127,7 +125,7 @@ def test_a_dose_and_an_aside_are_short() -> None:
         ("serving", None, "judged as photographed"),
     ],
 )  # fmt: skip
-def test_a_figure_of_the_head_that_was_put_right(key: str, value: object, text: str) -> None:
+def test_a_figure_of_the_head_that_was_put_right(key, value, text):
     assert tell_change(key, value) == text
 
 
@@ -140,11 +138,11 @@ def test_a_figure_of_the_head_that_was_put_right(key: str, value: object, text: 
         ("past", "", ("Past the match.", "")),
     ],
 )  # fmt: skip
-def test_a_closing_says_its_reason_once(outcome: str, text: str, parts: tuple[str, str]) -> None:
+def test_a_closing_says_its_reason_once(outcome, text, parts):
     assert split_closing(outcome, text) == parts
 
 
-def test_own_words_are_named_as_such() -> None:
+def test_own_words_are_named_as_such():
     assert tell_closing("banana", "") == "Closed, in your own words: Banana."
     assert tell_closing("past", "", "The advice was another: add.") == (
         "Closed: Past the match. The advice was another: add."

@@ -1,13 +1,11 @@
 """How a drink is looked at, in words."""
 
-from __future__ import annotations
-
 from colourmatch.words.looks import tell_glass, tell_look, tell_serving
 
 LONG = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2}
 
 
-def test_a_look_names_what_is_known_of_it() -> None:
+def test_a_look_names_what_is_known_of_it():
     assert tell_look(LONG) == "60 mm deep, 1 part made up to 4, light A, weight 2"
     assert (
         tell_look({"illuminant": "A", "dilution": None, "weight": 1.0}, {"A": "a warm lamp (A)"}.__getitem__)
@@ -16,7 +14,7 @@ def test_a_look_names_what_is_known_of_it() -> None:
     assert tell_glass(7.5, 1) == "7.5 mm deep, undiluted"
 
 
-def test_each_serving_condition_is_told() -> None:
+def test_each_serving_condition_is_told():
     served = {"conditions": [LONG, {"name": "neat"}], "ice": "two cubes"}
     assert tell_serving(served) == f"long drink ({tell_look(LONG)}); neat; ice two cubes"
     assert tell_serving(None) == "as photographed"

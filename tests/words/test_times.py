@@ -1,7 +1,5 @@
 """Moments of the book in the zone of who reads."""
 
-from __future__ import annotations
-
 from zoneinfo import ZoneInfo
 
 from colourmatch.words.times import tell_date, tell_minute, tell_time, tell_zones

@@ -1,7 +1,5 @@
 """Lots with known glasses, for all tests of what is done with a lot."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import pytest

@@ -1,7 +1,5 @@
 """A lot whose glasses are known: what a photo of it shows is made from spectra, without pixels."""
 
-from __future__ import annotations
-
 import numpy as np
 from known_liquids import look
 from known_pictures import to_file

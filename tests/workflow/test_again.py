@@ -17,7 +17,7 @@ def close_with(book: LotBook, drops: float, **head) -> int:
     return lot
 
 
-def test_all_but_what_is_its_own_is_taken_over(book: LotBook) -> None:
+def test_all_but_what_is_its_own_is_taken_over(book):
     book.stocks.add("red", "E129", 1.0)
     head = {
         "ceiling_mg_per_l": 60.0, "depth_mm": 12.0, "dilution": 5.0, "tolerance": 2.0, "jurisdiction": "EU",
@@ -42,7 +42,7 @@ def test_all_but_what_is_its_own_is_taken_over(book: LotBook) -> None:
     assert fill_like(book, old.id).stocks == [fresh.name]
 
 
-def test_the_first_dose_is_what_the_last_lots_held_short_of_its_spread(book: LotBook) -> None:
+def test_the_first_dose_is_what_the_last_lots_held_short_of_its_spread(book):
     book.stocks.add("red", "E129", 1.0, strength_rel_sd=0.1)
     first = close_with(book, 80)
     figures = fill_like(book, first)
@@ -66,7 +66,7 @@ def test_the_first_dose_is_what_the_last_lots_held_short_of_its_spread(book: Lot
     assert find_first_dose(book, book.lots.story(lot)) == []
 
 
-def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book: LotBook) -> None:
+def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book):
     book.stocks.add("red", "E129", 1.0)
     old = close_with(book, 80)
     book.stocks.put_away("red")
@@ -84,7 +84,7 @@ def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book: LotBook) -
     assert f"Pour {poured:.2f} g" in dose.text
 
 
-def test_two_stocks_share_the_ceiling_and_each_keeps_its_first_dose_until_it_is_in(book: LotBook) -> None:
+def test_two_stocks_share_the_ceiling_and_each_keeps_its_first_dose_until_it_is_in(book):
     book.stocks.add("red", "E129", 1.0)
     book.stocks.add("yellow", "E102", 1.0)
     old = book.lots.begin("Bitter", 1000, ["red", "yellow"]).id

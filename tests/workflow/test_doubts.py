@@ -1,7 +1,5 @@
 """A lot in which something goes wrong by hand: what is asked, what an answer writes, and how the lot goes on."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 

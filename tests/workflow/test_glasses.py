@@ -1,7 +1,5 @@
 """What stands beside the advice: serving conditions, another bottle of the maker's, what a glass brings."""
 
-from __future__ import annotations
-
 import json
 
 import known_lot

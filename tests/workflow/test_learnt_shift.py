@@ -1,16 +1,10 @@
 """Where the photos of a lot saw the band of a natural colour is carried on to the next lot, less sure."""
 
-from __future__ import annotations
-
-from collections.abc import Callable
-
 import known_lot
 import numpy as np
 import pytest
 from known_liquids import BASE, VIEW
-from known_lot import Bench
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
@@ -28,11 +22,7 @@ def look(mg_per_l: dict[str, float], share: float = 1.0) -> np.ndarray:
     return absorbance_to_lab((share * BASE + mg_per_l.get("E163", 0.0) * moved) * VIEW.path_cm)
 
 
-def test_a_closed_lot_teaches_where_the_band_lies(
-    bench: Callable[..., Bench],
-    book: LotBook,
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_a_closed_lot_teaches_where_the_band_lies(bench, book, monkeypatch):
     dose = 0.6 / float(LISTED.absorptivity().max() * VIEW.path_cm)
     monkeypatch.setattr(known_lot, "look", look)
     monkeypatch.setattr(known_lot, "REFERENCE", look({"E163": dose}))

@@ -37,7 +37,7 @@ def doses(book: LotBook, lot_id: int) -> list[tuple[str, float, str]]:
     return [(one.stock, one.quantity, one.unit) for one in book.lots.story(lot_id).additions]
 
 
-def test_an_older_dose_is_taken_back_and_its_taking_back_too(book: LotBook, lot_id: int) -> None:
+def test_an_older_dose_is_taken_back_and_its_taking_back_too(book, lot_id):
     first, second = (book.additions.add(lot_id, "red", drops=drops).id for drops in (20, 5))
     gone = undo(book, lot_id, first)
     assert doses(book, lot_id) == [("red", 5, "drops")]
@@ -55,7 +55,7 @@ def test_an_older_dose_is_taken_back_and_its_taking_back_too(book: LotBook, lot_
     assert doses(book, lot_id) == [("red", 20, "drops"), ("red", 5, "drops")]
 
 
-def test_a_sample_and_its_correction(book: LotBook, lot_id: int) -> None:
+def test_a_sample_and_its_correction(book, lot_id):
     entry = book.volumes.take_sample(lot_id, 50)
     wrong = book.volumes.correct(entry.id, reason="measured", ml=70)
     assert book.lots.story(lot_id).state().volume_ml == 830
@@ -66,7 +66,7 @@ def test_a_sample_and_its_correction(book: LotBook, lot_id: int) -> None:
     assert book.lots.story(lot_id).state().volume_ml == 850
 
 
-def test_a_photo_and_what_was_said_of_it(book: LotBook, lot_id: int) -> None:
+def test_a_photo_and_what_was_said_of_it(book, lot_id):
     photo = book.photos.add(lot_id, Measurement())
     aside = undo(book, lot_id, photo.id)
     assert [one.aside for one in book.lots.story(lot_id).photos] == [WHY]
@@ -77,7 +77,7 @@ def test_a_photo_and_what_was_said_of_it(book: LotBook, lot_id: int) -> None:
     assert [one.aside for one in book.lots.story(lot_id).photos] == [WHY]
 
 
-def test_figures_of_the_lot_are_those_from_before_the_amendment(book: LotBook, lot_id: int) -> None:
+def test_figures_of_the_lot_are_those_from_before_the_amendment(book, lot_id):
     first = book.lots.amend(lot_id, "mistyped", volume_ml=850, stocks=["red", "yellow"])
     second = book.lots.amend(lot_id, "measured", volume_ml=800)
     assert offered(book, lot_id) == [second.id]  # the first no longer says the volume
@@ -91,7 +91,7 @@ def test_figures_of_the_lot_are_those_from_before_the_amendment(book: LotBook, l
     assert first.changes["volume_ml"] == 850
 
 
-def test_a_time_and_a_closing(book: LotBook, lot_id: int) -> None:
+def test_a_time_and_a_closing(book, lot_id):
     entry = book.additions.add(lot_id, "red", drops=20)
     moved = book.entries.move(entry.id, book.lots.get(lot_id).created_at, "noted late")
     undo(book, lot_id, moved.id)
@@ -102,7 +102,7 @@ def test_a_time_and_a_closing(book: LotBook, lot_id: int) -> None:
     assert closing.id not in offered(book, lot_id)
 
 
-def test_an_answer_is_open_again(book: LotBook, lot_id: int) -> None:
+def test_an_answer_is_open_again(book, lot_id):
     photo = book.photos.add(lot_id, Measurement())
     said = book.entries.answer(lot_id, "glasses-swapped", photo.id, True)
     again = undo(book, lot_id, said.id)
@@ -111,7 +111,7 @@ def test_an_answer_is_open_again(book: LotBook, lot_id: int) -> None:
         take_back(book, book.lots.story(lot_id), again, WHY)
 
 
-def test_what_is_one_act_of_several_and_a_note_stay(book: LotBook, lot_id: int) -> None:
+def test_what_is_one_act_of_several_and_a_note_stay(book, lot_id):
     dose = book.additions.add(lot_id, "red", drops=20)
     trial = book.trials.take(lot_id, 100)
     book.entries.add_note(lot_id, "stirred")

@@ -1,7 +1,5 @@
 """The work on a lot from photo to closing: invented measurements, and photos whose truth is known."""
 
-from __future__ import annotations
-
 import json
 from functools import cache
 
@@ -389,7 +387,7 @@ def shoot(book: LotBook, lot: int, number: int, dilution: float) -> dict:
     return record_photos(book, lot, [photo], view={"dilution": dilution})[0].to_json()["advice"]
 
 
-def test_water_is_asked_for_and_then_the_drops_are_told(book: LotBook, lot: int) -> None:
+def test_water_is_asked_for_and_then_the_drops_are_told(book, lot):
     asked = shoot(book, lot, 1, 1.0)
     assert (asked["action"], asked["reason"], asked["doses"]) == ("rephotograph", "photo", [])
     assert "1+3 with water" in asked["text"] and "made up to 4 in all" in asked["text"]
@@ -397,18 +395,18 @@ def test_water_is_asked_for_and_then_the_drops_are_told(book: LotBook, lot: int)
     assert shoot(book, lot, 2, 4.0)["action"] == "add"
 
 
-def test_who_cannot_thin_is_not_asked_again(book: LotBook, lot: int) -> None:
+def test_who_cannot_thin_is_not_asked_again(book, lot):
     assert shoot(book, lot, 1, 1.0)["action"] == "rephotograph"
     assert shoot(book, lot, 2, 1.0)["action"] == "add"
 
 
-def test_equal_parts_of_water_can_be_too_little(book: LotBook, lot: int) -> None:
+def test_equal_parts_of_water_can_be_too_little(book, lot):
     """No channel is empty, and the interval of the whole dose is twice as wide as with more water."""
     asked = shoot(book, lot, 1, 2.0)
     assert asked["action"] == "rephotograph" and "made up to 6 in all" in asked["text"]
 
 
-def test_after_a_drop_and_for_a_noted_colour_it_is_not_asked(book: LotBook, lot: int) -> None:
+def test_after_a_drop_and_for_a_noted_colour_it_is_not_asked(book, lot):
     book.additions.add(lot, "red", drops=5)
     noted = book.lots.begin("shrub", 900, ["red"], target_lab=(60, 45, 30)).id
     for one in (lot, noted):

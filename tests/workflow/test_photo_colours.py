@@ -1,14 +1,11 @@
 """Figures of a story: what a photo shows, when it was taken, doses and their spread."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.measurement import Measurement
 from colourmatch.photo.read_colour import SCALE_SD
 from colourmatch.workflow.closing import UNSEEN, close_lot
@@ -45,13 +42,13 @@ def seen(gap: Any, variance: float = 1.0, camera: str = "A") -> Seen:
     return Seen(1, datetime(2026, 1, 1, tzinfo=UTC), camera, zero, np.array(gap, float), np.eye(3) * variance)
 
 
-def test_a_photo_shows_batch_minus_reference(book: LotBook, lot: int) -> None:
+def test_a_photo_shows_batch_minus_reference(book, lot):
     found = see_photo(book.photos.add(lot, measured()))
     assert found.gap.tolist() == [-6, -5, -1]
     assert found.covariance == pytest.approx(np.eye(3) * 0.08)
 
 
-def test_a_colour_that_is_not_known_is_not_seen(book: LotBook, lot: int) -> None:
+def test_a_colour_that_is_not_known_is_not_seen(book, lot):
     assert see_photo(book.photos.add(lot, measured((float("nan"), 1, 1)))) is None
     assert see_photo(book.photos.add(lot, {})) is None
     plain = measured()
@@ -60,7 +57,7 @@ def test_a_colour_that_is_not_known_is_not_seen(book: LotBook, lot: int) -> None
     assert see_photo(book.photos.add(lot, plain)).covariance == pytest.approx(np.eye(3) * 8)  # from lab_sd
 
 
-def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book: LotBook, lot: int) -> None:
+def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book, lot):
     past = book.photos.add(lot, measured(taken_at="2020:03:04 05:06:07"))
     ahead = book.photos.add(lot, measured(taken_at="2099:03:04 05:06:07"))
     told = book.photos.add(
@@ -70,7 +67,7 @@ def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book: LotBook, 
     assert time_of(ahead) == datetime.fromisoformat(ahead.created_at)
 
 
-def test_photos_before_a_dose_do_not_show_the_finished_batch(book: LotBook, lot: int) -> None:
+def test_photos_before_a_dose_do_not_show_the_finished_batch(book, lot):
     book.photos.add(lot, measured())
     dose = book.additions.add(lot, "red", drops=2)
     after = book.photos.add(lot, measured())
@@ -82,18 +79,18 @@ def test_photos_before_a_dose_do_not_show_the_finished_batch(book: LotBook, lot:
     assert final_photos(book.lots.story(lot)) == ()
 
 
-def test_a_mean_weighs_photos_by_their_certainty() -> None:
+def test_a_mean_weighs_photos_by_their_certainty():
     gap, covariance = mean_gap([seen([1, 0, 0], 1.0), seen([4, 0, 0], 2.0)])
     assert gap == pytest.approx([2, 0, 0]) and covariance == pytest.approx(np.eye(3) * 2 / 3)
 
 
-def test_one_phone_scales_the_change_and_two_phones_each_their_own() -> None:
+def test_one_phone_scales_the_change_and_two_phones_each_their_own():
     assert phone_covariance(seen([9, 0, 0]), seen([9, 0, 0])) == pytest.approx(np.zeros((3, 3)))
     other = phone_covariance(seen([9, 0, 0]), seen([9, 0, 0], camera="B"))
     assert np.sqrt(other[1, 1]) == pytest.approx(SCALE_SD[1] * 9 * (1 + 9 / 60) * np.sqrt(2))
 
 
-def test_doses_are_summed_by_stock_with_the_spread_of_label_and_drop(book: LotBook, lot: int) -> None:
+def test_doses_are_summed_by_stock_with_the_spread_of_label_and_drop(book, lot):
     book.additions.add(lot, "red", drops=20)
     book.additions.add(lot, "red", ml=1.0)
     book.additions.add(lot, "yellow", drops=10)

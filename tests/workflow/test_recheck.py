@@ -1,10 +1,7 @@
 """Drift of closed lots: a line with known truth, rates, forecasts, and one photo from file to drift."""
 
-from __future__ import annotations
-
 import json
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -40,7 +37,7 @@ def closed(book: LotBook, lot: int) -> int:
     return finish(book, lot, np.zeros(3), "matched")
 
 
-def test_the_line_is_that_of_plain_least_squares_when_all_photos_weigh_the_same() -> None:
+def test_the_line_is_that_of_plain_least_squares_when_all_photos_weigh_the_same():
     rng = np.random.default_rng(3)
     weeks = np.array([0.0, 1.0, 4.0, 8.0])
     gaps = rng.normal(size=(4, 3))
@@ -56,7 +53,7 @@ def test_the_line_is_that_of_plain_least_squares_when_all_photos_weigh_the_same(
     assert torn.birge == pytest.approx(np.sqrt(6 / 0.01 / 3))
 
 
-def test_the_rate_of_a_fading_colour_lies_in_its_interval(book: LotBook, closed: int) -> None:
+def test_the_rate_of_a_fading_colour_lies_in_its_interval(book, closed):
     rng = np.random.default_rng(5)
     for week in (1, 2, 4, 6):
         gap = FADING * week + rng.normal(0, 0.14, 3)
@@ -73,7 +70,7 @@ def test_the_rate_of_a_fading_colour_lies_in_its_interval(book: LotBook, closed:
     assert Drift.from_json(json.loads(json.dumps(drift.to_json()))) == drift
 
 
-def test_the_forecast_holds_the_true_day(book: LotBook, closed: int) -> None:
+def test_the_forecast_holds_the_true_day(book, closed):
     for week in (1, 2, 3):
         add(book, closed, week, measured(FADING * week))
     weeks = np.linspace(0, 20, 2001)
@@ -92,9 +89,7 @@ def test_the_forecast_holds_the_true_day(book: LotBook, closed: int) -> None:
     assert left is not None and left.outside_now and "outside the tolerance of 1.5" in left.text
 
 
-def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_by_another_phone(
-    book: LotBook, lot: int
-) -> None:
+def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_by_another_phone(book, lot):
     off = np.array([4.0, -9.0, 0.0])
     finish(book, lot, off)
     add(book, lot, 4, measured(off + FADING))
@@ -109,7 +104,7 @@ def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_
     assert watched is not None and watched.against == "own first colour"
 
 
-def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book: LotBook, closed: int) -> None:
+def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book, closed):
     add(book, closed, 4, measured(np.array([0.05, 0.0, -0.05]), light=-5))
     drift = read_drift(book, closed)
     assert drift.rate_per_week.low == 0 and drift.forecast is None
@@ -126,14 +121,14 @@ def estimated(gap: np.ndarray, read: np.ndarray) -> dict[str, Any]:
     return photo
 
 
-def test_an_estimate_that_older_photos_do_not_have_is_no_drift(book: LotBook, lot: int) -> None:
+def test_an_estimate_that_older_photos_do_not_have_is_no_drift(book, lot):
     off = np.array([4.0, -9.0, 0.0])
     finish(book, lot, off)
     add(book, lot, 4, estimated(1.2 * off, off))
     assert read_drift(book, lot).photos[0].drift_lab == pytest.approx([0, 0, 0], abs=1e-3)
 
 
-def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lot: int) -> None:
+def test_only_photos_after_the_last_dose_show_the_finished_lot(book, lot):
     add(book, lot, 0, measured(np.array([5.0, -20.0, 0.0])), "match")
     book.additions.add(lot, "red", drops=40)
     add(book, lot, 0, measured(np.zeros(3)), "match")
@@ -150,7 +145,7 @@ def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lo
     assert start.photos == 2 and start.delta_e_2000.value < 0.5
 
 
-def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
+def test_what_is_missing_is_said(book, closed):
     other = book.lots.begin("Other", 900, "red").id
     with pytest.raises(InputError, match="still open"):
         record_recheck(book, other, [b"x"])
@@ -169,9 +164,7 @@ def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
     assert "has drifted by " in (text := read_drift(book, closed).text) and "paler" in text
 
 
-def test_a_photo_is_measured_kept_and_recognised(
-    book: LotBook, closed: int, drawn_photos: list[Path]
-) -> None:
+def test_a_photo_is_measured_kept_and_recognised(book, closed, drawn_photos):
     sent = [drawn_photos[1], (b"rubbish", "x.jpg"), drawn_photos[1]]
     good, bad, again = record_recheck(book, closed, sent)
     assert good.entry is not None and good.note is None

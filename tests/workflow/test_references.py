@@ -1,7 +1,5 @@
 """References: readings over time, their drift, and which one a lot is tinted to."""
 
-from __future__ import annotations
-
 import hashlib
 import io
 import json
@@ -37,7 +35,7 @@ def bottle(book: LotBook) -> int:
     return reference
 
 
-def test_entered_readings_are_each_held_against_the_first(book: LotBook, bottle: int) -> None:
+def test_entered_readings_are_each_held_against_the_first(book, bottle):
     told = read_reference(book, "the bottle")
     first, second, other = told.readings
     assert (told.reference, first.source, first.drift) == (bottle, "entered", None)
@@ -54,9 +52,7 @@ def test_entered_readings_are_each_held_against_the_first(book: LotBook, bottle:
     ("which", "lab", "sd"),
     [("first", [60, 40, 30], 0.3), ("latest", [62, 36, 30], 0.3), ("mean", [61, 38, 30], 0.3)],
 )
-def test_a_lot_is_tinted_to_the_reading_chosen(
-    book: LotBook, lot: int, bottle: int, which: str, lab: list[float], sd: float
-) -> None:
+def test_a_lot_is_tinted_to_the_reading_chosen(book, lot, bottle, which, lab, sd):
     chosen = choose_reading(book, lot, "The bottle", which)
     assert chosen.target_lab == lab and chosen.target_lab_sd == [sd] * 3
     head = book.lots.get(lot)
@@ -66,9 +62,7 @@ def test_a_lot_is_tinted_to_the_reading_chosen(
     assert target_covariance(book, book.lots.get(lot)) == pytest.approx(4 * np.eye(3))
 
 
-def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(
-    book: LotBook, lot: int, bottle: int
-) -> None:
+def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(book, lot, bottle):
     ids = [reading.id for reading in book.references.readings(bottle)]
     assert choose_reading(book, lot, bottle, ids[0]).readings == [ids[0]]
     with pytest.raises(InputError, match="10 mm and dilution 1"):
@@ -83,7 +77,7 @@ def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(
         choose_reading(book, lot, bottle)
 
 
-def test_an_own_lot_becomes_a_target_once(book: LotBook, lot: int) -> None:
+def test_an_own_lot_becomes_a_target_once(book, lot):
     with pytest.raises(InputError, match="its colour is not known"):
         target_from_lot(book, lot)
     spot = {"lab": [76.1, 45.2, 31.3], "lab_sd": [2.5, 5.0, 4.0], "lab_covariance": [[0.1, 0, 0]] * 3}
@@ -109,13 +103,13 @@ def test_an_own_lot_becomes_a_target_once(book: LotBook, lot: int) -> None:
         ((60, 40, 30), "abc", "not three numbers"),
     ],
 )
-def test_what_cannot_be_is_refused_and_leaves_no_reference(book: LotBook, lab, sd, said: str) -> None:
+def test_what_cannot_be_is_refused_and_leaves_no_reference(book, lab, sd, said):
     with pytest.raises(InputError, match=said):
         enter_reference(book, "Bottle", lab, lab_sd=sd)
     assert book.references.all() == []
 
 
-def test_a_photo_becomes_a_reading_once(book: LotBook, lot: int, drawn_photos: list[Path]) -> None:
+def test_a_photo_becomes_a_reading_once(book, lot, drawn_photos):
     photos = [drawn_photos[1], (b"rubbish", "x.jpg"), drawn_photos[1]]
     good, bad, again = record_reference(book, "Bottle", photos, **VIEW)
     (reading,) = read_reference(book, "Bottle").readings
@@ -136,7 +130,7 @@ def with_position(photo: Path) -> bytes:
     return to_file(picture, quality=95, exif=exif)
 
 
-def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, drawn_photos: list[Path]) -> None:
+def test_the_photo_of_a_reading_is_kept_without_its_position(book, drawn_photos):
     sent = with_position(drawn_photos[1])
     assert Image.open(io.BytesIO(sent)).getexif().get_ifd(0x8825)
     record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)
@@ -159,9 +153,7 @@ def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, draw
     assert other.entry != reading.id and len(list(book.photo_store.names())) == 1
 
 
-def test_a_photo_read_before_files_were_kept_gives_its_first_reading(
-    book: LotBook, drawn_photos: list[Path]
-) -> None:
+def test_a_photo_read_before_files_were_kept_gives_its_first_reading(book, drawn_photos):
     sent = drawn_photos[1].read_bytes()
     reference = book.references.add("Bottle").id
     sha256 = hashlib.sha256(sent).hexdigest()
@@ -174,9 +166,7 @@ def test_a_photo_read_before_files_were_kept_gives_its_first_reading(
     assert list(book.photo_store.names()) == [] and book.archive.check() == []
 
 
-def test_no_file_is_left_of_what_is_refused(
-    book: LotBook, drawn_photos: list[Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_no_file_is_left_of_what_is_refused(book, drawn_photos, monkeypatch):
     for given in ({"name": " "}, {"name": "Bottle", "notes": "a\0"}, {"name": "Bottle", "entered_by": "a\0"}):
         with pytest.raises(InputError):
             record_reference(book, photos=[drawn_photos[1]], **given)

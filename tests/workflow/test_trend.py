@@ -1,14 +1,11 @@
 """Control limits against a published example, then lots of a book with known colours and doses."""
 
-from __future__ import annotations
-
 import json
 
 import numpy as np
 import pytest
 from known_photos import close_measured
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import EXAMPLE_STOCK
 from colourmatch.errors import NotFoundError
 from colourmatch.workflow.trend import control_limits, read_trend
@@ -17,7 +14,7 @@ from colourmatch.workflow.trend import control_limits, read_trend
 NIST_FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 
 
-def test_the_limits_of_the_handbooks_worked_example() -> None:
+def test_the_limits_of_the_handbooks_worked_example():
     limits = control_limits(NIST_FLOW)
     assert limits.mean == pytest.approx(50.81, abs=0.005)
     assert limits.mean_range == pytest.approx(1.8778, abs=0.00005)
@@ -31,7 +28,7 @@ def test_the_limits_of_the_handbooks_worked_example() -> None:
         control_limits([1.0, float("nan"), 2.0])
 
 
-def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book: LotBook, lot: int) -> None:
+def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book, lot):
     rng = np.random.default_rng(1)
     for k in range(12):
         gap = np.array([0.0, 0.1 * (-1) ** k, 0.0]) + (np.array([0, -4.0, 0]) if k == 11 else 0)
@@ -48,7 +45,7 @@ def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book: LotBoo
     assert all(one.lab_sd[1] >= 0.14 for one in trend.lots)
 
 
-def test_the_invented_lot_is_none_of_the_makers_unless_it_is_asked_for(book: LotBook, lot: int) -> None:
+def test_the_invented_lot_is_none_of_the_makers_unless_it_is_asked_for(book, lot):
     for number in ("B1", "B2", "B3"):
         close_measured(book, number, np.zeros(3))
     book.stocks.add(EXAMPLE_STOCK, "E129", 1.0)
@@ -57,7 +54,7 @@ def test_the_invented_lot_is_none_of_the_makers_unless_it_is_asked_for(book: Lot
     assert [one.label for one in read_trend(book, stock=EXAMPLE_STOCK).lots] == ["PLAYED"]
 
 
-def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
+def test_dose_per_litre_with_its_spread(book, lot):
     close_measured(book, "B1", np.zeros(3))
     one = read_trend(book).lots[0]
     volume_ml, mg = 900 + 80 * 0.05, 80 * 0.05 * 10
@@ -67,7 +64,7 @@ def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
     assert one.doses[0].stock == "red" and one.doses[0].drops == 80
 
 
-def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) -> None:
+def test_what_cannot_be_compared_is_left_out_and_named(book, lot):
     assert "Close lots after a last photo" in read_trend(book).text
     close_measured(book, "DEEP", np.zeros(3), depth_mm=20)
     close_measured(book, "THIN", np.zeros(3), photo={"view": {"dilution": 15}})
@@ -83,7 +80,7 @@ def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) 
     assert trend.limits["L*"] is None and "at least 3" in trend.text
 
 
-def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) -> None:
+def test_lots_are_chosen_by_reference_stock_and_number(book, lot):
     bottle = book.references.add("Bottle").id
     close_measured(book, "B1", np.zeros(3), reference="Bottle")
     chosen_later = close_measured(book, "B2", np.zeros(3))

@@ -1,7 +1,5 @@
 """Trials: what was taken and poured back by hand sums, the dose scaled by volume, and both lots kept as they were."""
 
-from __future__ import annotations
-
 import io
 import json
 from copy import copy
@@ -29,7 +27,7 @@ def parent(book: LotBook) -> int:
     ).id  # fmt: skip
 
 
-def test_a_trial_is_a_lot_of_its_own_that_names_its_batch(book: LotBook, parent: int) -> None:
+def test_a_trial_is_a_lot_of_its_own_that_names_its_batch(book, parent):
     trial = book.trials.take(parent, 100, entered_by="MK", token="t")
     assert book.trials.take(parent, 100, token="t").id == trial.id
     head = book.lots.get(parent)
@@ -43,7 +41,7 @@ def test_a_trial_is_a_lot_of_its_own_that_names_its_batch(book: LotBook, parent:
     assert [lot.id for lot in book.trials.of(parent)] == [trial.id] and book.archive.check() == []
 
 
-def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None:
+def test_seven_drops_in_100_ml_are_63_in_900(book, parent):
     trial = book.trials.take(parent, 100)
     book.additions.add(trial.id, "red", drops=7)
     (told,) = describe_trials(book, book.lots.story(parent))
@@ -76,7 +74,7 @@ def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None
     assert Trial.from_json(json.loads(json.dumps(now.to_json()))) == now
 
 
-def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int, tmp_path) -> None:
+def test_poured_back_its_colour_comes_in_with_it(book, parent, tmp_path):
     trial = book.trials.take(parent, 100).id
     book.additions.add(trial, "red", drops=7)
     entry = book.trials.pour_back(trial, token="back")
@@ -111,7 +109,7 @@ def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int, tmp
         assert other.lots.story(parent).state() == kept and len(other.trials.of(parent)) == 2
 
 
-def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent: int) -> None:
+def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book, parent):
     book.additions.add(parent, "red", drops=40)
     book.additions.add(parent, "gold", drops=25)
     before = book.lots.story(parent).state()
@@ -135,9 +133,7 @@ def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent:
     assert after.volume_ml == pytest.approx(before.volume_ml + 0.05)
 
 
-def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(
-    book: LotBook, parent: int
-) -> None:
+def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(book, parent):
     entry = book.additions.add(parent, "red", drops=40)
     trial = book.trials.take(parent, 100).id
     assert describe_trials(book, book.lots.story(parent))[0].corrected == ()
@@ -155,7 +151,7 @@ def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(
     assert "it did not happen" in describe_trials(book, book.lots.story(parent))[0].corrected[0].text
 
 
-def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
+def test_what_cannot_be_is_refused(book, parent):
     trial = book.trials.take(parent, 100).id
     with pytest.raises(InputError, match=r"too small to count drops in\. Take 50 or 100 ml"):
         book.trials.take(parent, 2)
@@ -178,9 +174,7 @@ def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
     assert not book.lots.get(trial).closed
 
 
-def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(
-    book: LotBook, parent: int
-) -> None:
+def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(book, parent):
     trial = book.trials.take(parent, 100).id
     (taken,) = book.lots.story(parent).effective
     corrected = book.volumes.correct(taken.id, ml=102, reason="read again")
