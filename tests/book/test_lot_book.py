@@ -79,21 +79,6 @@ def test_a_name_is_free_again_when_the_stock_is_put_away(book, lot):
     assert len(book.stocks.all(active_only=False)) == 3
 
 
-@pytest.mark.both_databases
-def test_references_keep_their_readings(book):
-    reference = book.references.add("The bottle", "bought in May")
-    reading = book.references.add_reading(
-        "the bottle", (60, 40, 30), depth_mm=10, lab_sd=(1, 1, 2), measurement={"a": 1}
-    )
-    assert book.references.readings(reference.id) == [reading]
-    assert (reading.lab, reading.lab_sd) == ((60, 40, 30), (1, 1, 2))
-    assert reading.measurement.to_json() == {"a": 1}
-    book.stocks.add("red", "E129", 1)
-    made = book.lots.begin("A", 900, "red", reference="The Bottle", target_lab=[50, 1, 2])
-    assert (made.reference_id, made.target_lab) == (reference.id, (50.0, 1.0, 2.0))
-    assert book.references.all() == [reference]
-
-
 def test_a_lot_is_found_by_id_number_label_and_name(book, lot):
     other = book.lots.begin("Second", 500, "red", number="2026/14")
     for given in (other.id, str(other.id), "2026/14", f"L{other.id}", "second", " Second "):
@@ -261,42 +246,32 @@ def test_a_resubmitted_photo_is_recognised(book, lot, jpeg):
         book.photos.add(lot, {}, photo=b"hello")
 
 
-def test_refusals_say_what_to_do(book, lot):
-    with pytest.raises(
-        NotFoundError, match=r"no stock 'rde'\. Near it: red\. Add one with: colourmatch stock add"
-    ):
-        book.stocks.get("rde")
-    with pytest.raises(NotFoundError, match=r"Near it: Aperitif.*lot list"):
-        book.lots.get("aperitiv")
+#: What is asked of a book and its lot -> the error, and what it says.
+REFUSALS = [
+    (lambda b, n: b.stocks.get("rde"), NotFoundError, r"no stock 'rde'\. Near it: red\. Add one with: colourmatch stock add"),
+    (lambda b, n: b.lots.get("aperitiv"), NotFoundError, r"Near it: Aperitif.*lot list"),
+    (lambda b, n: b.lots.get("26-014"), NotFoundError, r"no lot '26-014'\. Near it: 26-041 \(Cordial\)\."),
+    (lambda b, n: b.lots.get(99999), NotFoundError, "no lot '99999'"),
+    (lambda b, n: b.lots.get("9" * 30), NotFoundError, "no lot"),
+    (lambda b, n: b.additions.correct(10**12, drops=1, reason="x"), NotFoundError, "no entry"),
+    (lambda b, n: b.lots.search(limit=-1), ValueError, "must not be negative"),
+    (lambda b, n: b.references.get("none"), NotFoundError, "no reference"),
+    (lambda b, n: b.stocks.add("x", "E999", 1), NotFoundError, r"E999|colourant"),
+    (lambda b, n: b.additions.add(n, "red", ml=901), InputError, r"more than the whole batch of 900 ml"),
+    (lambda b, n: b.additions.add(n, "red", drops=1, ml=1), InputError, "Give the amount once"),
+    (lambda b, n: b.additions.add(n, "red"), InputError, "Give the amount once"),
+    (lambda b, n: b.additions.add(n, "red", drops=0), InputError, r"drops must be from 0.1"),
+    (lambda b, n: b.lots.begin("x", 900, []), InputError, "at least one stock"),
+    (lambda b, n: b.entries.add_note(n, "  "), InputError, "note is empty"),
+    (lambda b, n: b.photos.add(n, {}, purpose="other"), ValueError, "purpose must be one of"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("act", "error", "words"), REFUSALS)
+def test_refusals_say_what_to_do(book, lot, act, error, words):
     book.lots.begin("Cordial", 900, "red", number="26-041")
-    with pytest.raises(NotFoundError, match=r"no lot '26-014'\. Near it: 26-041 \(Cordial\)\."):
-        book.lots.get("26-014")
-    with pytest.raises(NotFoundError, match="no lot '99999'"):
-        book.lots.get(99999)
-    with pytest.raises(NotFoundError, match="no lot"):
-        book.lots.get("9" * 30)
-    with pytest.raises(NotFoundError, match="no entry"):
-        book.additions.correct(10**12, drops=1, reason="x")
-    with pytest.raises(ValueError, match="must not be negative"):
-        book.lots.search(limit=-1)
-    with pytest.raises(NotFoundError, match="no reference"):
-        book.references.get("none")
-    with pytest.raises(NotFoundError, match=r"E999|colourant"):
-        book.stocks.add("x", "E999", 1)
-    with pytest.raises(InputError, match=r"more than the whole batch of 900 ml"):
-        book.additions.add(lot, "red", ml=901)
-    with pytest.raises(InputError, match="Give the amount once"):
-        book.additions.add(lot, "red", drops=1, ml=1)
-    with pytest.raises(InputError, match="Give the amount once"):
-        book.additions.add(lot, "red")
-    with pytest.raises(InputError, match=r"drops must be from 0.1"):
-        book.additions.add(lot, "red", drops=0)
-    with pytest.raises(InputError, match="at least one stock"):
-        book.lots.begin("x", 900, [])
-    with pytest.raises(InputError, match="note is empty"):
-        book.entries.add_note(lot, "  ")
-    with pytest.raises(ValueError, match="purpose must be one of"):
-        book.photos.add(lot, {}, purpose="other")
+    with pytest.raises(error, match=words):
+        act(book, lot)
     assert book.lots.story(lot).events == ()
 
 

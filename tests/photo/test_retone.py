@@ -78,7 +78,6 @@ def test_a_measurement_keeps_its_tones(tmp_path):
     tone = ToneRecord.from_json(json.loads(json.dumps(found))["tone"])
     assert tone.known is None
     assert np.isfinite(tone.greys).all() and set(tone.paper) == {"reference", "batch", "blank"}
-    assert tone.to_json() == found["tone"]
     lab = np.array([found["spots"][spot]["lab"] for spot in ("reference", "batch")])
     again = Readings([tone, tone], ["reference", "batch"], lab).xyz(np.array([*tone.terms[:2], *PLAIN]))
     assert xyz_to_lab(again) == pytest.approx(lab, abs=0.02)
