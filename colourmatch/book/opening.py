@@ -126,6 +126,10 @@ def refuse_other_files(path: Path) -> None:
                     raise BookError(OTHER_FILE.format(place=path))
 
 
+#: The tables of an SQLite database.
+_TABLES = "SELECT name FROM sqlite_master WHERE type = 'table'"
+
+
 def make_engine(url: URL, **options: Any) -> Engine:
     """An engine set up as the book needs it; `options` go to SQLAlchemy's create_engine for SQLite."""
     if url.get_backend_name() not in ("sqlite", "postgresql"):
@@ -159,9 +163,12 @@ def make_engine(url: URL, **options: Any) -> Engine:
         # counts for a file without tables, and for VACUUM
         connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
         if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-            # A book that cannot have it (some network drives, read-only media) works without, more slowly.
+            # A book that cannot have it (some network drives, read-only media) works without, more slowly; the database
+            # of another program, which will be refused, keeps what it has.
             with suppress(sqlite3.OperationalError):
-                connection.execute("PRAGMA journal_mode = WAL")
+                names = {name for (name,) in connection.execute(_TABLES)}
+                if not names or "lot_entries" in names:
+                    connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         record.info["file"] = path and identify_file(path)  # which is there by now
 
@@ -202,8 +209,7 @@ def read_version(engine: Engine, path: Path | None) -> str | None:
     """The version of the book, None when the database is empty; BookError when it is another's or damaged."""
     with engine.connect() as connection:
         if engine.dialect.name == "sqlite":
-            query = "SELECT name FROM sqlite_master WHERE type = 'table'"
-            names = set(connection.exec_driver_sql(query).scalars())
+            names = set(connection.exec_driver_sql(_TABLES).scalars())
             is_quick = names and path is not None and path.stat().st_size <= QUICK_CHECK_BYTES
             if is_quick and connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() != "ok":
                 raise BookError(DAMAGED.format(place=path))
