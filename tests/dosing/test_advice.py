@@ -289,13 +289,6 @@ def test_a_binding_ceiling_stops_with_its_cost():
     assert advice.to_match[0].drops == pytest.approx(36, abs=6)
 
 
-def test_contradicting_photos_ask_for_a_photo():
-    problem = ask()
-    advice = advise(replace(problem, fit=replace(problem.fit, success=False)))
-    assert (advice.action, advice.reason, advice.doses) == ("rephotograph", "photo", ())
-    assert "contradict each other" in advice.text
-
-
 # ---- what must hold for every advice ------------------------------------------------------------
 
 
@@ -357,17 +350,21 @@ def test_no_step_is_tried_that_looks_worse_on_average_may_pass_the_best_or_has_n
     assert explore(full, _flat_line(np.r_[np.full(50, 0.8), np.full(50, -0.1)], 0.2)) == ()
 
 
-def test_steps_that_bring_it_no_nearer_end():
-    going = ask((RED,), (4,))
-    assert advise(going).action == "add"
-    ended = advise(replace(going, stalled=True))
-    assert (ended.action, ended.reason, ended.doses) == ("stop", "nearest", ())
-    assert "The last steps brought it no nearer. Stop here." in ended.text
+GOING = ask((RED,), (4,))
 
 
-def test_a_doubtful_photo_asks_for_a_better_one_before_any_stop():
-    ended = advise(replace(ask((RED,), (4,)), stalled=True, doubt="Move the lamp."))
-    assert (ended.action, ended.reason, ended.doses) == ("rephotograph", "photo", ())
-    assert ended.text.startswith("Photograph once more before you stop: ")
-    assert ended.text.endswith("does not decide it. Move the lamp.")
-    assert ended.now is not None and ended.reachable is not None
+@pytest.mark.parametrize(
+    ("changes", "action", "reason", "words"),
+    [
+        ({"fit": replace(GOING.fit, success=False)}, "rephotograph", "photo", "contradict each other"),
+        ({"stalled": True}, "stop", "nearest", "The last steps brought it no nearer. Stop here."),
+        ({"stalled": True, "doubt": "Move the lamp."}, "rephotograph", "photo", "does not decide it. Move the lamp."),
+    ],
+)  # fmt: skip
+def test_contradicting_doubtful_and_useless_photos_end_the_steps(changes, action, reason, words):
+    assert advise(GOING).action == "add"
+    ended = advise(replace(GOING, **changes))
+    assert (ended.action, ended.reason, ended.doses) == (action, reason, ()) and words in ended.text
+    if "doubt" in changes:
+        assert ended.text.startswith("Photograph once more before you stop: ")
+        assert ended.now is not None and ended.reachable is not None

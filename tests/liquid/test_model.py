@@ -52,14 +52,14 @@ def test_wine_from_a_few_wavelengths_gives_the_white():
     assert_allclose(WINE.sum(axis=1), 100 * transmittance_to_xyz(np.ones(81), "D65", 10), rtol=0.004)
 
 
-def test_half_absorbance_seen_twice_is_a_tenth():
+@pytest.mark.parametrize(
+    ("absorbance", "illuminant", "lightness", "within"),
     # By hand: A = 0.5 a pass, 10^(-2 * 0.5) = 0.1 everywhere, and L* = 116 * 0.1^(1/3) - 16 = 37.8424.
-    assert_allclose(absorbance_to_lab(np.full(81, 0.5)), [37.8424, 0, 0], rtol=0, atol=5e-5)
-
-
-@pytest.mark.parametrize("illuminant", ["D65", "A", "LED-B3"])
-def test_water_is_white_in_every_light(illuminant):
-    assert_allclose(absorbance_to_lab(np.zeros(81), illuminant), [100, 0, 0], rtol=0, atol=1e-9)
+    [(0.5, "D65", 37.8424, 5e-5), (0.0, "D65", 100, 1e-9), (0.0, "A", 100, 1e-9), (0.0, "LED-B3", 100, 1e-9)],
+)
+def test_half_absorbance_seen_twice_is_a_tenth_and_water_is_white(absorbance, illuminant, lightness, within):
+    lab = absorbance_to_lab(np.full(81, absorbance), illuminant)
+    assert_allclose(lab, [lightness, 0, 0], rtol=0, atol=within)
 
 
 # ---- shapes and errors ---------------------------------------------------------------------------

@@ -1,5 +1,7 @@
 """Figures in words."""
 
+from functools import partial
+
 import pytest
 
 from colourmatch.measurement import Figure, Parts
@@ -46,10 +48,6 @@ def test_an_interval_that_reaches_0_is_told_as_a_bound(figure, digits, told):
     assert tell_interval(figure, digits, PAGES) == told
 
 
-def test_a_zero_has_no_sign():
-    assert [tell_number(v) for v in (-0.04, 0.04, -0.06)] == ["0.0", "0.0", "-0.1"]
-
-
 def test_a_colour_has_the_signs_of_its_medium():
     assert tell_lab([60, -0.04, -3.14], [1, 2, 3]) == "L* 60.0 +-1.0, a* 0.0 +-2.0, b* -3.1 +-3.0"
     assert tell_lab([60, 4, -3.14], [1, 2, 3], 0, PAPER) == "L* 60 ± 1, a* 4 ± 2, b* -3 ± 3"
@@ -57,24 +55,25 @@ def test_a_colour_has_the_signs_of_its_medium():
     assert (tell_lab(None), tell_lab(None, signs=PAGES)) == ("-", "–")
 
 
+#: A zero has no sign; amounts have three figures and no exponent, a large volume keeps its tenths; room under a ceiling is
+#: left or passed; a jug is read to two figures, and never beyond what there is.
+TOLD = {
+    tell_number: {-0.04: "0.0", 0.04: "0.0", -0.06: "-0.1"},
+    tell_amount: {
+        0: "0", 0.05: "0.05", 0.01234: "0.0123", 12.25: "12.2", 60.0: "60", 900.6: "901", 9.999: "10",
+        12345.6: "12346", 0.456: "0.456", None: "-",
+    },
+    tell_ml: {900.63: "900.6 ml", 1200.0: "1200 ml", 25000.0: "25000 ml", 0.6: "0.6 ml"},
+    tell_left: {12.24: "12.2 mg/l left", -3: "3 mg/l over", -1e-12: "0 mg/l left"},
+    partial(jug_ml, at_most=True): {886.4: 880, 1050.0: 1000, 12.0: 12, 9.99: 9.9, 0: 0},
+}  # fmt: skip
+
+
 @pytest.mark.parametrize(
-    ("value", "text"),
-    [
-        (0, "0"), (0.05, "0.05"), (0.01234, "0.0123"), (12.25, "12.2"), (60.0, "60"), (900.6, "901"), (9.999, "10"),
-        (12345.6, "12346"), (0.456, "0.456"), (None, "-"),
-    ],
-)  # fmt: skip
-def test_amounts_have_three_figures_and_no_exponent(value, text):
-    assert tell_amount(value) == text
-
-
-def test_a_large_volume_keeps_its_tenths():
-    assert [tell_ml(ml) for ml in (900.63, 1200.0, 25000.0, 0.6)] == [
-        "900.6 ml",
-        "1200 ml",
-        "25000 ml",
-        "0.6 ml",
-    ]
+    ("tell", "value", "text"), [(t, v, s) for t, told in TOLD.items() for v, s in told.items()]
+)
+def test_a_figure_as_a_maker_reads_it(tell, value, text):
+    assert tell(value) == text
 
 
 def test_us_measures_are_the_published_ones():
@@ -83,14 +82,6 @@ def test_us_measures_are_the_published_ones():
     assert pytest.approx(ML_PER_FLOZ, abs=5e-6) == 6 * ML_PER_TSP
     told = [tell_ml(ml, us=True) for ml in (20000, 29.57353, 5, 0.5)]
     assert told == ["20000 ml (676 fl oz)", "29.6 ml (1 fl oz)", "5 ml (1.01 tsp)", "0.5 ml"]
-
-
-def test_room_under_a_ceiling_is_left_or_passed():
-    assert (tell_left(12.24), tell_left(-3), tell_left(-1e-12)) == (
-        "12.2 mg/l left",
-        "3 mg/l over",
-        "0 mg/l left",
-    )
 
 
 def test_a_drift_that_is_not_seen_is_said():
@@ -115,7 +106,3 @@ def test_a_typed_figure_keeps_its_digits_and_a_computed_one_has_three():
     assert [tell_typed(v) for v in (60.0, 100.25, 1234567.0, 0.1 + 0.2)] == ["60", "100.25", "1234567", "0.3"]
     assert tell_contents({"red": 6.0, "yellow": 4.1234}) == "red 6 mg/l, yellow 4.12 mg/l"
     assert (tell_percent(0.2), tell_percent(0.154, PAGES)) == ("+-20 %", "± 15 %")
-
-
-def test_a_jug_is_read_to_two_figures_and_never_beyond_what_there_is():
-    assert [jug_ml(ml, at_most=True) for ml in (886.4, 1050.0, 12.0, 9.99, 0)] == [880, 1000, 12, 9.9, 0]
