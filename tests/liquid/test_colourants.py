@@ -144,30 +144,19 @@ def test_unknown_bottle_starts_from_the_nearest_and_is_found_again_by_its_code()
     assert like.e1pct_1cm == 540 and like.e_number == "custom:E129:540"
 
 
-def test_unknown_name_lists_near_ones():
-    for limited in (
-        "E153",
-        "e 140",
-        "E160d",
-    ):  # a law on file names them, nothing is known of what they absorb
-        with pytest.raises(
-            NotFoundError, match=r"stands in the limits of the law.*--colourant custom with --like"
-        ):
-            find_colourant(limited)
-    with pytest.raises(NotFoundError, match=r'no colourant "alura red"\. Near ones: E129 Allura red AC'):
-        find_colourant("alura red")
-    with pytest.raises(NotFoundError, match="Near ones: E102 Tartrazine, E104"):
-        find_colourant("")
+#: Of what a law on file names, nothing may be known of what it absorbs.
+OF_THE_LAW = r"stands in the limits of the law.*--colourant custom with --like"
+REFUSED = [
+    ("E153", NotFoundError, OF_THE_LAW), ("e 140", NotFoundError, OF_THE_LAW), ("E160d", NotFoundError, OF_THE_LAW),
+    ("alura red", NotFoundError, r'no colourant "alura red"\. Near ones: E129 Allura red AC'),
+    ("", NotFoundError, "Near ones: E102 Tartrazine, E104"),
+    ("red", NotFoundError, r'"red" fits several colourants: .*E129.*Give the E number'),
+    ("custom:300", InputError, "must"), ("custom:900", InputError, "must"), ("custom:505:0", InputError, "must"),
+    ("custom:505:nan", InputError, "must"), ("custom:505:x", InputError, "must"),
+]  # fmt: skip
 
 
-def test_name_that_fits_several_asks_for_the_number():
-    with pytest.raises(NotFoundError, match=r'"red" fits several colourants: .*E129.*Give the E number'):
-        find_colourant("red")
-
-
-@pytest.mark.parametrize(
-    "code", ["custom:300", "custom:900", "custom:505:0", "custom:505:nan", "custom:505:x"]
-)
-def test_impossible_bottle_is_refused(code):
-    with pytest.raises(InputError, match="must"):
-        find_colourant(code)
+@pytest.mark.parametrize(("name", "error", "words"), REFUSED)
+def test_a_name_that_means_none_or_several_is_refused_with_near_ones(name, error, words):
+    with pytest.raises(error, match=words):
+        find_colourant(name)

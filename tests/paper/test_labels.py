@@ -9,7 +9,7 @@ import pypdfium2
 import pytest
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.errors import InputError, NotFoundError
+from colourmatch.errors import InputError
 from colourmatch.paper.labels import write_label_page
 from colourmatch.workflow.label_lines import read_label_lines
 
@@ -118,12 +118,3 @@ def test_much_text_takes_a_larger_place_and_loses_nothing(book, lot):
 def test_an_impossible_number_of_copies_is_refused(book, lot, copies):
     with pytest.raises(InputError, match="whole number from 1 to 1000"):
         make_page(book, lot, copies=copies)
-
-
-def test_what_cannot_be_is_refused(book, lot, tmp_path):
-    with pytest.raises(InputError, match="Paper must be"):
-        make_page(book, lot, paper="a5")
-    with pytest.raises(NotFoundError):
-        make_page(book, "no such lot")
-    with pytest.raises(InputError, match="label page cannot be written"):
-        write_label_page(book, lot, tmp_path / "none" / "x.pdf")

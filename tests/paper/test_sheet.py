@@ -10,6 +10,7 @@ from known_photos import measured
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
+from colourmatch.paper.labels import write_label_page
 from colourmatch.paper.page import choose_fonts
 from colourmatch.paper.sheet import write_lot_sheet
 from colourmatch.paper.sheet_colour import choose_swatches, see_photos
@@ -162,14 +163,15 @@ def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book, lot):
     assert "The ceiling is reached. Stopped: no more may go in." in text
 
 
-def test_what_cannot_be_is_refused(book, lot, tmp_path):
+@pytest.mark.parametrize("write", [write_lot_sheet, write_label_page])
+def test_what_cannot_be_is_refused(book, lot, tmp_path, write):
     with pytest.raises(InputError, match='Paper must be "a4" or "letter"'):
-        write_lot_sheet(book, lot, io.BytesIO(), "a5")
+        write(book, lot, io.BytesIO(), paper="a5")
     with pytest.raises(InputError, match="cannot be written to"):
-        write_lot_sheet(book, lot, tmp_path / "none" / "x.pdf")
+        write(book, lot, tmp_path / "none" / "x.pdf")
     with pytest.raises(NotFoundError):
-        write_lot_sheet(book, 999, io.BytesIO())
-    write_lot_sheet(book, lot, tmp_path / "x.pdf")
+        write(book, 999, io.BytesIO())
+    write(book, lot, tmp_path / "x.pdf")
     assert (tmp_path / "x.pdf").read_bytes().startswith(b"%PDF")
 
 

@@ -387,23 +387,18 @@ def shoot(book: LotBook, lot: int, number: int, dilution: float) -> dict:
     return record_photos(book, lot, [photo], view={"dilution": dilution})[0].to_json()["advice"]
 
 
-def test_water_is_asked_for_and_then_the_drops_are_told(book, lot):
-    asked = shoot(book, lot, 1, 1.0)
+@pytest.mark.parametrize(
+    ("dilution", "parts", "then"),
+    # who cannot thin is not asked again; equal parts can be too little: the interval of the whole dose is twice as wide
+    [(1.0, 4, 4.0), (1.0, 4, 1.0), (2.0, 6, 6.0)],
+)
+def test_water_is_asked_for_once_and_then_the_drops_are_told(book, lot, dilution, parts, then):
+    asked = shoot(book, lot, 1, dilution)
     assert (asked["action"], asked["reason"], asked["doses"]) == ("rephotograph", "photo", [])
-    assert "1+3 with water" in asked["text"] and "made up to 4 in all" in asked["text"]
+    assert f"1+{parts / dilution - 1:g} with water" in asked["text"]
+    assert f"made up to {parts} in all" in asked["text"]
     assert advise_lot(book, lot).to_json()["text"] == asked["text"]
-    assert shoot(book, lot, 2, 4.0)["action"] == "add"
-
-
-def test_who_cannot_thin_is_not_asked_again(book, lot):
-    assert shoot(book, lot, 1, 1.0)["action"] == "rephotograph"
-    assert shoot(book, lot, 2, 1.0)["action"] == "add"
-
-
-def test_equal_parts_of_water_can_be_too_little(book, lot):
-    """No channel is empty, and the interval of the whole dose is twice as wide as with more water."""
-    asked = shoot(book, lot, 1, 2.0)
-    assert asked["action"] == "rephotograph" and "made up to 6 in all" in asked["text"]
+    assert shoot(book, lot, 2, then)["action"] == "add"
 
 
 def test_after_a_drop_and_for_a_noted_colour_it_is_not_asked(book, lot):
