@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from importlib.util import find_spec
 from pathlib import Path
@@ -47,24 +48,13 @@ def _judge(module: str, *arguments: str) -> Outcome:
     return Outcome(FAILED if done.returncode else PASSED, said.splitlines()[-1][:80] if said else "")
 
 
-def check_format() -> Outcome:
-    """Every file is laid out as ruff lays it out."""
-    return _judge("ruff", "format", "--check", ".")
-
-
-def check_lint() -> Outcome:
-    """Ruff's rules, those of pyproject.toml."""
-    return _judge("ruff", "check", ".")
-
-
-def check_types() -> Outcome:
-    """mypy, strict."""
-    return _judge("mypy", "colourmatch")
-
-
-def check_imports() -> Outcome:
-    """Rooms import only rooms to their left."""
-    return _judge("pytest", "-n", "0", "--noconftest", "-p", "no:cacheprovider", "tests/test_rooms.py")
+#: Checks that are one module of this environment: its arguments.
+MODULES = {
+    "format": ("ruff", "format", "--check", "."),
+    "lint": ("ruff", "check", "."),
+    "types": ("mypy", "colourmatch"),
+    "imports": ("pytest", "-n", "0", "--noconftest", "-p", "no:cacheprovider", "tests/test_rooms.py"),
+}
 
 
 def check_tests() -> Outcome:
@@ -125,10 +115,7 @@ def read_audit(found: list[dict] | str) -> Outcome:
 
 
 CHECKS: dict[str, Callable[[], Outcome]] = {
-    "format": check_format,
-    "lint": check_lint,
-    "types": check_types,
-    "imports": check_imports,
+    **{name: partial(_judge, *call) for name, call in MODULES.items()},
     "audit": check_audit,
     "tests": check_tests,
 }
