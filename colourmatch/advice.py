@@ -4,12 +4,12 @@ It decides nothing: dosing/ and workflow/ fill it, words/ says it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from math import isfinite
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from colourmatch.measurement import Colour, Figure, Parts
-from colourmatch.records import Record, kept, several
+from colourmatch.colour.difference import Difference, Figure
+from colourmatch.measurement import Colour
+from colourmatch.records import Record, decimals, kept, several
 
 #: Above this many drops a dose is measured in millilitres.
 MOST_DROPS = 120
@@ -21,11 +21,6 @@ def _difference(told: Mapping[str, Any]) -> Figure | None:
 
 def _as_difference(figure: Figure) -> dict[str, Any]:
     return {"delta_e_2000": figure.to_json()}
-
-
-def decimals(digits: int) -> Callable[[float], float | None]:
-    """How a number is written: rounded, null where it is none."""
-    return lambda value: round(float(value), digits) if isfinite(value) else None
 
 
 class Measured(Record):
@@ -187,7 +182,7 @@ class Together(Record):
     reference_lab: Sequence[float] = kept()
     batch_lab: Sequence[float] = kept()
     delta_e_2000: Figure = kept(Figure.from_json)
-    difference: Parts = kept(Parts.from_json)
+    difference: Difference = kept(Difference.from_json)
     between_sd: float = kept()
     agree: bool = kept()
     retake: str | None = kept()

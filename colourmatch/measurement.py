@@ -6,11 +6,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 
-from colourmatch.colour.difference import Difference, Interval, describe_difference
+from colourmatch.colour.difference import Difference, Figure
 from colourmatch.records import Array, Record, kept, numbers, several, significant
 
 Outline = Sequence[Sequence[float]]
@@ -25,36 +25,6 @@ class Flag(Record):
     code: str = kept()
     severity: str = kept()
     text: str = kept()
-
-
-class Figure(Record):
-    """CIEDE2000 with its 95 % interval."""
-
-    value: float = kept()
-    low: float = kept()
-    high: float = kept()
-
-    @classmethod
-    def of(cls, interval: Interval) -> Self:
-        """A figure as it is written: three decimals."""
-        return cls.from_json(interval.to_json())
-
-
-class Parts(Record):
-    """A difference in CIELAB, batch minus reference, and in words; seen: whether noise alone would not show as much."""
-
-    lightness: float = kept()
-    chroma: float = kept()
-    hue: float = kept()
-    seen: bool = kept()
-    text: str = kept()
-
-    def turned(self, reference: Colour, batch: Colour) -> Parts:
-        """The same difference seen from the other liquid: of these two, now reference and batch."""
-        parts = {name: -getattr(self, name) for name in ("lightness", "chroma", "hue")}
-        return self.having(
-            **parts, text=describe_difference(reference.lab, batch.lab) if self.seen else self.text
-        )
 
 
 class Pair(Record):
@@ -217,23 +187,18 @@ class DifferenceAsRead(Record):
     """A difference before the phone's correction."""
 
     delta_e_2000: Figure = kept(Figure.from_json)
-    difference: Parts = kept(Parts.from_json)
+    difference: Difference = kept(Difference.from_json)
     uncertainty: Pair = kept(Pair.from_json)
-
-
-def record_parts(difference: Difference) -> tuple[Figure, Parts]:
-    """A difference as it is recorded: how far and which way."""
-    return Figure.of(difference.delta_e_2000), Parts.from_json(difference.to_json())
 
 
 def record_difference(
     difference: Difference, photo: Array, scene: Array, phone: Array, lost: Array, tone: Array | None = None
 ) -> dict[str, Any]:
     """The fields of a measurement that hold a difference, from the covariances (3, 3) of a `Pair`."""
-    figure, parts = record_parts(difference)
     photo, scene, phone, lost = (significant(one, 4) for one in (photo, scene, phone, lost))
     spread = Pair(photo, scene, phone, lost, None if tone is None else significant(tone, 4))
-    return {"delta_e_2000": figure, "difference": parts, "uncertainty": spread}
+    figure = difference.delta_e_2000.rounded()
+    return {"delta_e_2000": figure, "difference": difference, "uncertainty": spread}
 
 
 class Drawing(Record):
@@ -277,7 +242,7 @@ class Measurement(Record):
         default=lambda: dict.fromkeys(SPOTS),
     )
     delta_e_2000: Figure | None = kept(Figure.from_json)
-    difference: Parts | None = kept(Parts.from_json)
+    difference: Difference | None = kept(Difference.from_json)
     refused: str | None = kept(key="error")
     drawing: Drawing | None = kept(Drawing.from_json)
     uncertainty: Pair | None = kept(Pair.from_json)
@@ -299,11 +264,11 @@ class Measurement(Record):
             return self.having(spots=spots)
         apart = self.metamerism.turned() if self.metamerism else None
         turned = self.having(
-            spots=spots, difference=self.difference.turned(reference, batch), metamerism=apart
+            spots=spots, difference=self.difference.turned(reference.lab, batch.lab), metamerism=apart
         )
         if self.as_read is None:
             return turned
-        before = self.as_read.difference.turned(reference.as_read or reference, batch.as_read or batch)
+        before = self.as_read.difference.turned(*((one.as_read or one).lab for one in (reference, batch)))
         return turned.having(as_read=self.as_read.having(difference=before))
 
     @property

@@ -50,6 +50,11 @@ def several(record: type[Record]) -> Callable[[Any], tuple[Any, ...]]:
     return lambda rows: tuple(map(record.from_json, rows))
 
 
+def decimals(digits: int) -> Callable[[float], float | None]:
+    """How a number is written: rounded, null where it is none."""
+    return lambda value: round(float(value), digits) if math.isfinite(value) else None
+
+
 def rounded(values: Any, digits: int) -> Array:
     """An array rounded to decimals as it is written."""
     return _each(values, lambda v: round(v, digits))

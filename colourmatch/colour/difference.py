@@ -9,14 +9,13 @@ processor time beside a whole reading's 0.4 s. The tests compare all with the pu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from colourmatch.facts import K_95
-from colourmatch.records import Array
+from colourmatch.records import Array, Record, decimals, kept
 
 _POW25_7 = 25.0**7
 
@@ -103,39 +102,42 @@ def metric_jacobian(reference_lab: ArrayLike, batch_lab: ArrayLike) -> Array:
     return np.stack([metric_vector(middle - e, middle + e) / (2 * step) for e in np.eye(3) * step], axis=-1)
 
 
-@dataclass(frozen=True)
-class Interval:
-    """A figure with its 95 % interval."""
+class Figure(Record):
+    """A figure with its 95 % interval, mostly CIEDE2000."""
 
-    value: float
-    low: float
-    high: float
+    value: float = kept()
+    low: float = kept()
+    high: float = kept()
 
-    def to_json(self) -> dict[str, float]:
-        """The three numbers, rounded to what they can carry."""
-        return {"value": round(self.value, 3), "low": round(self.low, 3), "high": round(self.high, 3)}
+    @property
+    def ends(self) -> tuple[float, float, float]:
+        """Value, low and high."""
+        return self.value, self.low, self.high
+
+    def rounded(self, digits: int = 3) -> Figure:
+        """The figure as it is recorded."""
+        return Figure(*(round(end, digits) for end in self.ends))
 
 
-@dataclass(frozen=True)
-class Difference:
-    """How far batch is from reference: CIEDE2000 with interval, CIELAB parts (batch minus reference), words."""
+class Difference(Record):
+    """A difference in CIELAB, batch minus reference, and in words; seen: whether noise alone would not show as much.
 
-    delta_e_2000: Interval
-    lightness: float
-    chroma: float
-    hue: float
-    text: str
-    seen: bool
+    delta_e_2000: how far it is, as it was computed; a record has it beside this.
+    """
 
-    def to_json(self) -> dict[str, object]:
-        """The `difference` object of the command line."""
-        return {
-            "lightness": round(self.lightness, 2),
-            "chroma": round(self.chroma, 2),
-            "hue": round(self.hue, 2),
-            "seen": self.seen,
-            "text": self.text,
-        }
+    lightness: float = kept(write=decimals(2))
+    chroma: float = kept(write=decimals(2))
+    hue: float = kept(write=decimals(2))
+    seen: bool = kept()
+    text: str = kept()
+    delta_e_2000: Figure = Figure()
+
+    def turned(self, reference_lab: ArrayLike, batch_lab: ArrayLike) -> Difference:
+        """The same difference seen from the other liquid: of these two, now reference and batch."""
+        parts = {name: -getattr(self, name) for name in ("lightness", "chroma", "hue")}
+        return self.having(
+            **parts, text=describe_difference(reference_lab, batch_lab) if self.seen else self.text
+        )
 
 
 @cache
@@ -168,7 +170,7 @@ def _find_length(share: float, length: float, along: Array, square: Array) -> fl
     return low
 
 
-def estimate_length(vector: ArrayLike, covariance: ArrayLike) -> Interval:
+def estimate_length(vector: ArrayLike, covariance: ArrayLike) -> Figure:
     """Length of a vector seen with Gaussian noise: median-unbiased value and 95 % interval, both corrected for noise.
 
     Noise only ever lengthens a short vector. For a true length d along the seen direction the seen length is
@@ -177,9 +179,9 @@ def estimate_length(vector: ArrayLike, covariance: ArrayLike) -> Interval:
 
     A length of 0.3 seen with a noise of 0.2 in every direction may be none at all; one of 3 is nearly as seen:
 
-    >>> estimate_length([0.3, 0.0, 0.0], np.eye(3) * 0.2**2).to_json()
+    >>> estimate_length([0.3, 0.0, 0.0], np.eye(3) * 0.2**2).rounded().to_json()
     {'value': 0.0, 'low': 0.0, 'high': 0.613}
-    >>> estimate_length([3.0, 0.0, 0.0], np.eye(3) * 0.2**2).to_json()
+    >>> estimate_length([3.0, 0.0, 0.0], np.eye(3) * 0.2**2).rounded().to_json()
     {'value': 2.986, 'low': 2.593, 'high': 3.375}
     """
     vector = np.asarray(vector, float)
@@ -189,7 +191,7 @@ def estimate_length(vector: ArrayLike, covariance: ArrayLike) -> Interval:
     # (power-constrained limit; Cowan, Cranmer, Gross, Vitells 2011, arXiv:1105.3166)
     usual = max(seen, float(np.sqrt(np.median(square))))
     ends = ((0.5, seen), (0.975, seen), (0.025, usual))
-    return Interval(*(_find_length(share, length, along, square) for share, length in ends))
+    return Figure(*(_find_length(share, length, along, square) for share, length in ends))
 
 
 def bound_length(vector: ArrayLike, covariance: ArrayLike) -> tuple[float, float]:
@@ -239,10 +241,10 @@ def compare_lab(
         max(float(((bat[1:] - ref[1:]) ** 2).sum() - d_c**2), 0.0)
     )
     text = describe_difference(ref, bat) if seen else "no difference seen"
-    return Difference(interval, float(d_l), float(d_c), float(d_h), text, seen)
+    return Difference(float(d_l), float(d_c), float(d_h), seen, text, interval)
 
 
-def _widen(interval: Interval, vector: Array, unknown: Array) -> Interval:
+def _widen(interval: Figure, vector: Array, unknown: Array) -> Figure:
     """The interval with what phone, lamp and spectra leave unknown of the difference, joined in quadrature each way.
 
     unknown, shape (3, 3): its covariance; what counts is its part along the difference.
@@ -253,10 +255,10 @@ def _widen(interval: Interval, vector: Array, unknown: Array) -> Interval:
     along = K_95 * float(np.sqrt(max(float(vector @ unknown @ vector), 0.0))) / length
     down, up = np.hypot(interval.value - interval.low, along), np.hypot(interval.high - interval.value, along)
     low = max(float(interval.value - down), 0.0) if interval.low > 0 else 0.0
-    return Interval(interval.value, low, float(interval.value + up))
+    return Figure(interval.value, low, float(interval.value + up))
 
 
-def _allow_lost(interval: Interval, vector: Array, lost: Array) -> Interval:
+def _allow_lost(interval: Figure, vector: Array, lost: Array) -> Figure:
     """The interval where a part of the difference could not be seen, of covariance lost (3, 3).
 
     Each axis of the ellipsoid of what is lost may be shorter or longer by 1.96 of its standard deviations: both ends of
@@ -267,7 +269,7 @@ def _allow_lost(interval: Interval, vector: Array, lost: Array) -> Interval:
     length = float(np.linalg.norm(vector))
     down = length - float(np.linalg.norm(np.maximum(along - reach, 0.0)))
     up = float(np.linalg.norm(along + reach)) - length
-    return Interval(interval.value, max(interval.low - down, 0.0), interval.high + up)
+    return Figure(interval.value, max(interval.low - down, 0.0), interval.high + up)
 
 
 _HUE_NAMES = (

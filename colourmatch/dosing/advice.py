@@ -29,7 +29,6 @@ from colourmatch.dosing.doubt import FAR
 from colourmatch.dosing.plan import MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, find_filling_up, find_rescue, is_past
-from colourmatch.measurement import Figure
 from colourmatch.words import advice as words
 
 #: Inside the tolerance a step must promise at least this part of it.
@@ -63,7 +62,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
         "photo",
         words.STIR,
         state_photographed=False,
-        expected=Figure.of(expect_draws(problem.difference(*problem.after(nothing))[:, 0])),
+        expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
     )
     ml = np.array([left_ml.get(stock.name, 0.0) for stock in problem.stocks])
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
@@ -184,7 +183,7 @@ def with_doses(
         step,
         text=_tell_doses(tell, doses),
         doses=doses,
-        predicted=Figure.of(expect_draws(problem.difference(*after)[:, 0])),
+        predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,
         predicted_covariance=[[round(float(v), 4) for v in row] for row in scatter],
     )

@@ -15,7 +15,6 @@ from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import is_past
 from colourmatch.facts import K_95
-from colourmatch.measurement import Figure
 from colourmatch.records import Array
 from colourmatch.words.advice import tell_amounts, tell_surprise
 
@@ -37,8 +36,8 @@ def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> Advice:
     now = line.difference[:, 0]
     return replace(
         gather_held(problem),
-        now=Figure.of(problem.interval(*problem.after(line.ml[:1]))),
-        reachable=Figure.of(expect_draws(line.difference[:, line.best])),
+        now=problem.interval(*problem.after(line.ml[:1])),
+        reachable=expect_draws(line.difference[:, line.best]),
         # of a reading: the scatter of the draws alone keeps two alike liquids apart
         surely_short=problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
         chance_within_tolerance=float((now <= problem.tolerance).mean()),
@@ -60,7 +59,7 @@ def gather_held(problem: Problem) -> Advice:
             strength_factor=_three_digits(factors[0, k]),
             low=_three_digits(factors[1, k]),
             high=_three_digits(factors[2, k]),
-            shift_nm=Figure.of(expect_draws(shifts[:, k])) if k < shifts.shape[1] else None,
+            shift_nm=expect_draws(shifts[:, k]) if k < shifts.shape[1] else None,
         )
         for k, stock in enumerate(problem.stocks)
     )
@@ -85,7 +84,7 @@ def _amounts(problem: Problem) -> Amounts:
     own = np.array([state.concentration_mg_per_l(s.name) for s in problem.stocks])
     factors, unnoted = problem.fit.strength_factors, problem.fit.unnoted_mg_per_l()
     more = (factors[:, : unnoted.shape[1]] * unnoted).sum(axis=1)
-    seen = Figure.of(expect_draws(by_labels + (factors - 1) @ own + more))
+    seen = expect_draws(by_labels + (factors - 1) @ own + more)
     apart = abs(seen.value - by_labels) > AMOUNTS_APART * by_labels
     return Amounts(
         by_labels_mg_per_l=round(by_labels, 3),

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from colourmatch.colour.difference import Figure
 from colourmatch.facts import K_95, read_rows
 from colourmatch.liquid.colourants import find_colourant, name_on_label
-from colourmatch.measurement import Figure
 from colourmatch.records import Record, kept, several
 from colourmatch.words.figures import tell_number, tell_typed
 
@@ -95,7 +95,7 @@ def _portion(
     said = f"{name}: {tell_number(mg, 2)} mg" + (
         f" ({tell_number(ends[1], 2)} to {tell_number(ends[2], 2)})" if half else ""
     )
-    figure = Figure(*(round(end, 3) for end in ends))
+    figure = Figure(*ends).rounded()
     if intake is None:
         return Portion(code, name, figure, None, "", (), f"{said}; no acceptable daily intake is on file.")
     adi, source = intake

@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from colourmatch.colour.difference import (
-    Interval,
+    Figure,
     bound_length,
     ciede2000,
     metric_jacobian,
@@ -25,7 +25,7 @@ from colourmatch.liquid.stock import BatchState, Stock
 from colourmatch.records import Array
 
 
-def compare_draws(reference_lab: Array, batch_lab: Array) -> Interval:
+def compare_draws(reference_lab: Array, batch_lab: Array) -> Figure:
     """CIEDE2000 between two liquids known by draws of their Lab, shape (D, 3) each; the first draw is the most probable.
 
     The value is the middle of the draws' own differences; the interval is that of a length (`bound_length`).
@@ -35,13 +35,13 @@ def compare_draws(reference_lab: Array, batch_lab: Array) -> Interval:
     scatter = turn @ np.cov((batch_lab - reference_lab)[1:].T) @ turn.T
     low, high = bound_length(metric_vector(reference, batch), scatter)
     value = float(np.median(ciede2000(reference_lab, batch_lab)))
-    return Interval(min(max(value, low), high), low, high)
+    return Figure(min(max(value, low), high), low, high)
 
 
-def expect_draws(values: Array) -> Interval:
+def expect_draws(values: Array) -> Figure:
     """Where a figure that is still to come will lie, of draws (D,): their middle, for nobody knows where it lands."""
     low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
-    return Interval(float(middle), float(low), float(high))
+    return Figure(float(middle), float(low), float(high)).rounded()
 
 
 #: A ceiling is passed when more than it by this part is in the batch; the chance taken of it.
@@ -158,7 +158,7 @@ class Problem:
             out = out + view.weight / total * ciede2000(reference[:, None], batch)
         return np.asarray(out)
 
-    def interval(self, mg_per_l: Array, share: Array, left: Array) -> Interval:
+    def interval(self, mg_per_l: Array, share: Array, left: Array) -> Figure:
         """CIEDE2000 between batch and reference with its 95 % interval, at one dose (1, S), share (1,) and left (1,).
 
         Weighted over the views (`compare_draws`).
@@ -170,7 +170,7 @@ class Problem:
             one = compare_draws(reference, batch)
             out += view.weight / total * np.array([one.low, one.high])
         value = float(np.median(self.difference(mg_per_l, share, left)[:, 0]))
-        return Interval(min(max(value, out[0]), out[1]), float(out[0]), float(out[1]))
+        return Figure(min(max(value, out[0]), out[1]), float(out[0]), float(out[1])).rounded()
 
     def counted_factor(self) -> Array:
         """What a label milligram of each stock that is still to go in counts toward a ceiling, shape (S,): see count_draws."""

@@ -13,7 +13,6 @@ import numpy as np
 from colourmatch.advice import Rescue
 from colourmatch.dosing.plan import Line, plan_line
 from colourmatch.dosing.problem import REPEATABILITY, Problem, expect_draws
-from colourmatch.measurement import Figure
 from colourmatch.records import Array
 from colourmatch.words.advice import tell_filling_up, tell_rescue
 
@@ -48,7 +47,7 @@ def find_rescue(problem: Problem) -> Rescue | None:
     past = float((difference[:, 0] - _with_less_colour(problem) > REPEATABILITY).mean())
     ml = float(share[best] * problem.state.volume_ml)
     return Rescue(
-        untinted_ml=ml, predicted=Figure.of(expect_draws(difference[:, best])), chance_past=past,
+        untinted_ml=ml, predicted=expect_draws(difference[:, best]), chance_past=past,
         text=tell_rescue(ml), chance_nearer=nearer,
     )  # fmt: skip
 
@@ -71,7 +70,7 @@ def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) 
     kept, after = next((part, after) for part, after in reached.items() if after.mean() <= best + ENOUGH)
     ml, nearer = problem.state.volume_ml * (1 - kept), float((here - after > NEARER_BY).mean())
     return Rescue(
-        untinted_ml=ml, predicted=Figure.of(expect_draws(after)), chance_past=nearer, set_aside_ml=ml,
+        untinted_ml=ml, predicted=expect_draws(after), chance_past=nearer, set_aside_ml=ml,
         text=tell_filling_up(ml), chance_nearer=nearer,
     )  # fmt: skip
 

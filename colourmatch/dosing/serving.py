@@ -14,11 +14,11 @@ from math import ceil, floor
 import numpy as np
 
 from colourmatch.advice import DropsToMatch, Served, SpotsServed
-from colourmatch.colour.difference import Interval, ciede2000, describe_difference
+from colourmatch.colour.difference import Figure, ciede2000, describe_difference
 from colourmatch.dosing.plan import MOST_MG_PER_L
 from colourmatch.dosing.problem import Problem, compare_draws, expect_draws
 from colourmatch.liquid.model import View
-from colourmatch.measurement import Colour, Figure
+from colourmatch.measurement import Colour
 from colourmatch.records import Array, pick, rounded
 
 #: Draws that the dose of one look is searched on, and the dose beyond the best that is still looked at, as a factor.
@@ -45,7 +45,7 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
     dose = _dose_here(problem, view, added_ml)
     served = Served(
         **pick(view, "name", "depth_mm", "dilution", "illuminant", "weight"),
-        delta_e_2000=Figure.of(now),
+        delta_e_2000=now.rounded(),
         text=_tell(reference, batch, now),
         to_match=dose,
         spots=SpotsServed(_colour(reference), _colour(batch)),
@@ -54,13 +54,13 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
         return served
     then = problem.batch_lab(np.array([added_ml], float), view)[:, 0]
     return served.having(
-        after_step=Figure.of(expect_draws(ciede2000(reference, then))),
+        after_step=expect_draws(ciede2000(reference, then)),
         after_text=_tell(reference, then, compare_draws(reference, then)),
         spots=served.spots.having(batch_after=_colour(then)),
     )
 
 
-def _tell(reference: Array, batch: Array, apart: Interval) -> str:
+def _tell(reference: Array, batch: Array, apart: Figure) -> str:
     if apart.value < UNSEEN and apart.high < _SURELY_ALIKE:
         return "hard to tell apart"
     words = describe_difference(reference.mean(axis=0), batch.mean(axis=0))

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from colourmatch.advice import Advice, Dose, MissingKind, OtherStock
+from colourmatch.colour.difference import Figure
 from colourmatch.dosing.advice import stop_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
 from colourmatch.dosing.doses import count_doses
@@ -21,7 +22,6 @@ from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Stock
-from colourmatch.measurement import Figure
 from colourmatch.words.advice import tell_held_back, tell_missing_kind, tell_other_stock
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
@@ -211,4 +211,4 @@ def _gain(
     after = found.difference[:, found.best]
     doses = count_doses(wider, dict(enumerate(drops)))
     gain = expect_draws(line.difference[:, line.best] - after)
-    return doses, Figure.of(expect_draws(after)), Figure.of(gain)
+    return doses, expect_draws(after), gain

@@ -11,14 +11,14 @@ doi:10.1002/sim.3602, do: the size from one moment over all directions, to which
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from colourmatch.advice import Together
 from colourmatch.colour.difference import Difference, compare_lab, metric_jacobian
 from colourmatch.facts import K_95
-from colourmatch.measurement import Figure, Measurement, Parts
+from colourmatch.measurement import Measurement
 from colourmatch.photo.read_colour import SCALE_SD, stretch
 from colourmatch.records import Array, rounded
 
@@ -55,8 +55,8 @@ class Combined:
             photos=self.photos,
             reference_lab=rounded(self.reference_lab, 3).tolist(),
             batch_lab=rounded(self.batch_lab, 3).tolist(),
-            delta_e_2000=Figure.of(self.difference.delta_e_2000),
-            difference=Parts.from_json(self.difference.to_json()),
+            delta_e_2000=self.difference.delta_e_2000.rounded(),
+            difference=self.difference,
             between_sd=round(self.between_sd, 3),
             agree=self.agree,
             retake=self.retake,
@@ -104,7 +104,7 @@ def combine_photos(
     far = max(DISAGREE_FAR, DISAGREE_PART * float(np.linalg.norm(turn @ mean)))
     agree = bool(chance >= DISAGREE_CHANCE or away.max() < far)
     if not agree and not difference.seen:  # torn photos are no proof of equality
-        difference = replace(difference, text="the photos disagree too much to say")
+        difference = difference.having(text="the photos disagree too much to say")
     worst = int(away.argmax())
     # a photo stands out when the others agree without it; of two nothing says which is off
     odd = not agree and len(readings) > 2 and away[worst] > 3 * others[worst]

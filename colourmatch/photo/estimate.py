@@ -202,9 +202,8 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     sd = outside * (table.warm_sd[0] + table.warm_sd[1] * float(np.linalg.norm(warm)))
     unsure = axes.T @ np.diag(sd**2) @ axes
     apart = compare_lab(middle[0] - warm / 2, middle[0] + warm / 2, np.zeros((3, 3)), unsure).delta_e_2000
-    value, low, high = (round(end, 2) for end in (apart.value, apart.low, apart.high))
     metamerism = Metamerism(
-        value=value, low=low, high=high, illuminant="A",
+        *apart.rounded(2).ends, illuminant="A",
         change=rounded(warm, 2), change_covariance=rounded(unsure, 4),
     )  # fmt: skip
     return replace(told, metamerism=metamerism)

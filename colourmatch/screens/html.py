@@ -16,9 +16,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import streamlit as st
 
 from colourmatch.advice import Advice
-from colourmatch.colour.difference import Interval
+from colourmatch.colour.difference import Figure
 from colourmatch.colour.spaces import lab_to_hex
-from colourmatch.measurement import Figure
 from colourmatch.photo.card import read_card
 from colourmatch.records import Array
 from colourmatch.words import figures
@@ -150,7 +149,7 @@ def cell(heading: str, big: str, small: str = "") -> str:
     return f'{kicker(heading)}<p class="cm-big">{as_html(big)}</p>{under}'
 
 
-def difference_cells(far: Figure | Interval, way: str, how: str) -> list[str]:
+def difference_cells(far: Figure, way: str, how: str) -> list[str]:
     """How far and which way: of one photo, or of several together."""
     return [
         cell("How far", show_interval(far), f"CIEDE2000, {how}"),

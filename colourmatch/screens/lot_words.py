@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from colourmatch.advice import Advice, Together
 from colourmatch.book.entries import ClosingEntry, Lot, LotEntry, LotStory, PhotoEntry, number_photos
-from colourmatch.measurement import Figure, Measurement
+from colourmatch.colour.difference import Figure
+from colourmatch.measurement import Measurement
 from colourmatch.screens import html, session
 from colourmatch.words import advice as words
 from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_dose, tell_entry

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 
-from colourmatch.advice import Measured, decimals
+from colourmatch.advice import Measured
 from colourmatch.book.entries import Lot, LotFigures, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
@@ -17,7 +17,7 @@ from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
-from colourmatch.records import Record, alike, kept
+from colourmatch.records import Record, alike, decimals, kept
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
 

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.advice import decimals
 from colourmatch.book.entries import (
     AdditionEntry,
     Lot,
@@ -25,7 +24,7 @@ from colourmatch.book.entries import (
 from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
-from colourmatch.records import Array, Record, kept, names_of, pick, several
+from colourmatch.records import Array, Record, decimals, kept, names_of, pick, several
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
 

@@ -15,10 +15,10 @@ from colourmatch.book.entries import Lot, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.transactions import By, part_of
-from colourmatch.colour.difference import ciede2000, compare_lab
+from colourmatch.colour.difference import Difference, Figure, ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
-from colourmatch.measurement import LIQUIDS, Colour, Figure, Measurement, Parts, Sent, record_parts
+from colourmatch.measurement import LIQUIDS, Colour, Measurement, Sent
 from colourmatch.records import Array, Record, kept, numbers, pick, rounded, several
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
@@ -148,7 +148,7 @@ class PhotoDrift(Record):
     drift_lab: Array = kept(numbers)
     drift_lab_sd: Array = kept(numbers)
     delta_e_2000: Figure = kept(Figure.from_json)
-    difference: Parts = kept(Parts.from_json)
+    difference: Difference = kept(Difference.from_json)
 
 
 class LeftOut(Record):
@@ -206,7 +206,7 @@ def read_drift(book: LotBook, lot: int | str) -> Drift:
     anchor = np.mean([photo.reference_lab for photo in first], axis=0)
     begun = compare_lab(anchor, anchor + start, spread + scale_covariance(start))
     at, sd = first[0].at.isoformat(timespec="seconds"), rounded(np.sqrt(np.diag(spread)), 3)
-    drift = drift.having(start=Start(at, len(first), rounded(start, 3), sd, record_parts(begun)[0]))
+    drift = drift.having(start=Start(at, len(first), rounded(start, 3), sd, begun.delta_e_2000.rounded()))
     if not later:
         return drift
     photos = tuple(_describe_photo(photo, first[-1], start, spread, anchor) for photo in later)
@@ -260,7 +260,7 @@ def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, ancho
     drift = compare_lab(anchor + start, anchor + photo.gap, covariance)
     at, weeks = photo.at.isoformat(timespec="seconds"), round((photo.at - first.at) / _WEEK, 2)
     moved, sd = rounded(photo.gap - start, 3), rounded(np.sqrt(np.diag(covariance)), 3)
-    return PhotoDrift(photo.entry_id, at, weeks, moved, sd, *record_parts(drift))
+    return PhotoDrift(photo.entry_id, at, weeks, moved, sd, drift.delta_e_2000.rounded(), drift)
 
 
 def _tell_rate(drift: Drift, seen: Sequence[Seen], anchor: Array) -> Drift:
@@ -272,7 +272,7 @@ def _tell_rate(drift: Drift, seen: Sequence[Seen], anchor: Array) -> Drift:
     covariance = fit.covariance[3:, 3:] * span**2 + scale_covariance(fit.slope * span)
     begun = anchor + fit.values[:3]
     change = compare_lab(begun, begun + fit.slope * span, covariance)
-    rate = Figure.from_json({k: round(v / span, 4) for k, v in change.delta_e_2000.to_json().items()})
+    rate = Figure(*(end / span for end in change.delta_e_2000.rounded().ends)).rounded(4)
     if change.seen:
         forecast = _forecast(fit, anchor, drift.tolerance, span, begin)
         text = (

@@ -15,10 +15,10 @@ from colourmatch.book.entries import Lot
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.colour.difference import compare_lab
+from colourmatch.colour.difference import Difference, Figure, compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
-from colourmatch.measurement import LIQUIDS, Figure, Measurement, Parts, Sent, record_parts
+from colourmatch.measurement import LIQUIDS, Measurement, Sent
 from colourmatch.records import Array, Record, kept, pick, rounded, several
 from colourmatch.workflow.photo_colours import (
     final_photos,
@@ -165,7 +165,7 @@ class KnownReading(Record):
     photo: str | None = kept()
     stored_name: str | None = kept()
     drift: Figure | None = kept(Figure.from_json)
-    difference: Parts | None = kept(Parts.from_json)
+    difference: Difference | None = kept(Difference.from_json)
     against: int | None = kept(later=True)
 
     @property
@@ -216,8 +216,7 @@ def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> Know
     if start is None:
         return row
     apart = compare_lab(start.lab, reading.lab, np.diag(_sd(reading) ** 2 + _sd(start) ** 2))
-    drift, difference = record_parts(apart)
-    return row.having(drift=drift, difference=difference, against=start.id)
+    return row.having(drift=apart.delta_e_2000.rounded(), difference=apart, against=start.id)
 
 
 def _tell(rows: list[KnownReading]) -> str:

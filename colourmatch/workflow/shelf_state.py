@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta, tzinfo
 
-from colourmatch.advice import Caution, decimals
+from colourmatch.advice import Caution
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
-from colourmatch.records import Record, kept, pick
+from colourmatch.records import Record, decimals, kept, pick
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.times import tell_date
 

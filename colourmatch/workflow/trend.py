@@ -10,13 +10,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from colourmatch.advice import decimals
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import is_example
-from colourmatch.colour.difference import Interval, compare_lab
+from colourmatch.colour.difference import Figure, compare_lab
 from colourmatch.facts import K_95
-from colourmatch.records import Record, kept, pick, rounded, written
+from colourmatch.records import Record, decimals, kept, pick, rounded, written
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
     Dose,
@@ -91,7 +90,7 @@ class TrendLot(Record):
     outcome: str = kept()
     lab: tuple[float, float, float] = kept(write=written(rounded, 4))
     lab_sd: tuple[float, float, float] = kept(write=written(rounded, 4))
-    delta_e_2000: Interval = kept(write=Interval.to_json)
+    delta_e_2000: Figure = kept(write=lambda figure: figure.rounded().to_json())
     mg_per_l: float = kept(write=_SHORT)
     mg_per_l_sd: float = kept(write=_SHORT)
     drops_per_l: float | None = kept(write=_SHORT)

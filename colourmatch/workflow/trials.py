@@ -8,9 +8,9 @@ import numpy as np
 
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
 from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.difference import Figure
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import BatchState
-from colourmatch.measurement import Figure
 from colourmatch.records import Record, kept, pick, several
 from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
 

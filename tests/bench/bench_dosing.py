@@ -35,7 +35,7 @@ from drawn.inks import field_reflectances, vary_inks
 from drawn.liquids import drink_transmittance, dye_absorbance
 from drawn.materials import paper_reflectance
 
-from colourmatch.colour.difference import Interval, ciede2000, compare_lab
+from colourmatch.colour.difference import Figure, ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, lab_to_xyz, xyz_to_lab
 from colourmatch.colour.spectra import planck_spectrum, read_illuminant
 from colourmatch.dosing.advice import advise
@@ -276,11 +276,11 @@ class Told:
     """The true difference when a photo was taken, what all photos together said of it, and what that photo alone said."""
 
     true: float
-    now: Interval
-    alone: Interval
+    now: Figure
+    alone: Figure
 
 
-def compare_photo(made: Photo) -> Interval:
+def compare_photo(made: Photo) -> Figure:
     """What one photo says of the difference of the liquids: its own noise, its phone's error, and the pours."""
     told = made.estimate
     reference, batch = told.lab

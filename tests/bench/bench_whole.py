@@ -24,7 +24,7 @@ from drawn import save_photo
 from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.book.lot_book import open_book
-from colourmatch.colour.difference import Interval
+from colourmatch.colour.difference import Figure
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.workflow.lot import record_photos
 
@@ -98,7 +98,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
             advice = result["advice"]
             if advice and advice["now"] and dilution == case.view.dilution:
                 true = float(true_difference(case, np.array([drops]))[0])
-                told_near.append(Told(true, Interval(**advice["now"]), Interval(**result["delta_e_2000"])))
+                told_near.append(Told(true, Figure(**advice["now"]), Figure(**result["delta_e_2000"])))
             said = [*(flag["text"] for flag in result["quality"]), (advice or {}).get("text", "")]
             told = [re.search(r"made up to ([\d.]+) in all", text) for text in said]
             dilution = max([dilution, *(float(found[1]) for found in told if found)])

@@ -6,6 +6,7 @@ import pytest
 from test_problem import PLAIN, RED, ask
 
 from colourmatch.advice import Rescue
+from colourmatch.colour.difference import Figure
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.shelf_gain import (
     KINDS,
@@ -17,7 +18,6 @@ from colourmatch.dosing.shelf_gain import (
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Addition, Stock
-from colourmatch.measurement import Figure
 
 GOLD = Stock("gold", "E102", 0.5)
 BLUE = Stock("blue", "E133", 0.1)

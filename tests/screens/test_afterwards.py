@@ -8,7 +8,7 @@ from known_photos import measured
 from visiting import open_app, shown, undo, upload
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.measurement import Figure
+from colourmatch.colour.difference import Figure
 from colourmatch.screens import plots
 from colourmatch.screens.pages import make_paper
 from colourmatch.workflow.lot import record_photos

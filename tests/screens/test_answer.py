@@ -7,7 +7,7 @@ import pytest
 from visiting import open_app, tap
 
 from colourmatch.advice import Advice, Dose, Rescue
-from colourmatch.measurement import Figure
+from colourmatch.colour.difference import Figure
 from colourmatch.screens import session
 from colourmatch.screens.drawing import draw_pair
 from colourmatch.screens.lot_words import (

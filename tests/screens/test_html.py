@@ -5,7 +5,8 @@ import re
 import pytest
 
 from colourmatch.advice import Advice
-from colourmatch.measurement import Figure, Measurement
+from colourmatch.colour.difference import Figure
+from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import photo_view
 

@@ -5,7 +5,7 @@ from known_photos import close_measured
 from visiting import open_app, shown
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.colour.difference import Interval
+from colourmatch.colour.difference import Figure
 from colourmatch.screens import plots, trend
 from colourmatch.workflow.trend import Limits, Outside, Trend, TrendLot, tell_trend
 
@@ -64,7 +64,7 @@ def chart(*outside: Outside, limits: Limits | None) -> Trend:
     lots = tuple(
         TrendLot(
             k, f"<{k}>", "Bitter", "2026-01-01", "matched", (70.0, 40.0 + k, 30.0), (0.1,) * 3,
-            Interval(1.0, 0.5, 1.5), 20.0, 1.0, None, (),
+            Figure(1.0, 0.5, 1.5), 20.0, 1.0, None, (),
         )
         for k in (1, 2, 3)
     )  # fmt: skip

@@ -4,7 +4,7 @@ from functools import partial
 
 import pytest
 
-from colourmatch.measurement import Figure, Parts
+from colourmatch.colour.difference import Difference, Figure
 from colourmatch.words.figures import (
     ML_PER_FLOZ,
     ML_PER_TSP,
@@ -86,7 +86,7 @@ def test_us_measures_are_the_published_ones():
 
 def test_a_drift_that_is_not_seen_is_said():
     figure = Figure(2.1, 1.2, 3.0)
-    seen, none = (Parts(seen=seen, text="paler") for seen in (True, False))
+    seen, none = (Difference(seen=seen, text="paler") for seen in (True, False))
     assert tell_drift(figure, seen) == "drift CIEDE2000 2.1 (1.2 to 3.0), paler"
     assert tell_drift(figure, none).endswith(", no drift seen")
 
