@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.records import pick
 from colourmatch.words import figures
+from colourmatch.words.advice import tell_grounds
 from colourmatch.words.entries import tell_aside, tell_closing
-from colourmatch.words.looks import tell_glass, tell_look, tell_metamerism, tell_serving
+from colourmatch.words.looks import tell_glass, tell_look, tell_metamerism, tell_served, tell_serving
 from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:
@@ -74,7 +75,6 @@ def advice_lines(told: Mapping[str, Any] | None, lot: int, *, closed: bool = Fal
     advice = Advice.from_json(told)
     if closed:
         advice = advice.having(other_stocks=(), question=None)
-    adds = advice.action == "add" and not closed
     if not closed or advice.action == "stop":
         yield f"-> {advice.text}"
     if question := advice.question:
@@ -83,30 +83,8 @@ def advice_lines(told: Mapping[str, Any] | None, lot: int, *, closed: bool = Fal
         for cause in question.causes:
             yield f"   yes: colourmatch lot answer {lot} --yes{'' if question.sure else f' --cause {cause.code}'}"
         yield f"   no:  colourmatch lot answer {lot} --no"
-    if advice.expected and not closed:
-        expected = figures.tell_interval(advice.expected)
-        yield f"   expected CIEDE2000 {expected}: no photo shows the batch as it is"
-    if advice.now:
-        when, now = "ended at" if closed else "now     ", figures.tell_interval(advice.now)
-        yield f"   {when} CIEDE2000 {now}, by all photos of the lot"
-    if adds and advice.predicted:
-        yield f"   then     CIEDE2000 {figures.tell_interval(advice.predicted)}"
-    for dose in advice.to_match if adds else ():
-        if dose.drops is not None:
-            # Where a ceiling comes first, these drops are no advice: they must not read like one.
-            held = "" if advice.ceiling_cost is None else ", but a ceiling comes first"
-            drops = figures.tell_drops(round(dose.drops), (dose.low, dose.high))
-            amount = dose.measured.text if dose.measured else f"{drops} of {dose.stock}"
-            yield f"   in all   {amount} to the nearest point{held}"
+    yield from (f"   {name:8} {ground}" for name, ground in tell_grounds(advice, closed=closed))
     yield from (f"   {one.text}" for one in (advice.amounts, *advice.surprises) if one and one.text)
-    if advice.ceiling_left_mg_per_l is not None:
-        # of a plan without a reading a bottle may be stronger than its label says
-        cautious = "should a bottle be stronger than its label" if advice.expected else "by the labels"
-        known = "by the photos" if advice.now else cautious
-        yield f"   ceiling  {figures.tell_left(advice.ceiling_left_mg_per_l)}, {known}"
-    if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
-        still = f": still {advice.missing}" if advice.missing else ""
-        yield f"   at best  CIEDE2000 {figures.tell_interval(advice.reachable)}{still}"
     yield from (f"   {text}" for text in advice.besides)
     yield from serving_lines(advice.serving, closed=closed)
     for other in advice.other_stocks[1:]:
@@ -118,13 +96,10 @@ def advice_lines(told: Mapping[str, Any] | None, lot: int, *, closed: bool = Fal
 def serving_lines(serving: Sequence[Served], *, closed: bool = False) -> Iterator[str]:
     """Each glass: how far apart, after the step too, and the further dose that would match there alone."""
     for one in serving:
-        after = f"; after the step {figures.tell_interval(one.after_step)}" if one.after_step else ""
+        first, *more = tell_served(one, closed=closed)
         look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
-        far = figures.tell_interval(one.delta_e_2000)
-        yield f"   served   {one.name} ({look}): CIEDE2000 {far}, {one.text}{after}"
-        for dose in () if closed else one.to_match:
-            drops = figures.tell_drops(dose.drops or 0, (dose.low, dose.high), "more")
-            yield f"            there alone nearest after {drops} of {dose.stock}"
+        yield f"   served   {one.name} ({look}): {first}"
+        yield from (f"            {line}" for line in more)
 
 
 def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:

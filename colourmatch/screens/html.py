@@ -21,6 +21,7 @@ from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.photo.card import read_card
 from colourmatch.records import Array
 from colourmatch.words import figures
+from colourmatch.words.advice import tell_grounds
 from colourmatch.words.entries import OUTCOMES
 from colourmatch.words.times import tell_date, tell_time
 
@@ -93,36 +94,18 @@ def split_sentence(text: str) -> tuple[str, str]:
 def advice_panel(advice: Advice, waiting: str = "") -> str:
     """What to do now; `waiting` names what was added since the last photo.
 
-    Under the large sentence: what is expected, how much it takes in all, what is in the way.
+    Under the large sentence: what it rests on, what is in the way.
     """
-    stop, adds = advice.action == "stop", advice.action == "add"
+    stop = advice.action == "stop"
     outcome = OUTCOMES.get(advice.reason, "")
     heading = f"Stop: {outcome[:1].lower()}{outcome[1:]}".rstrip(": ") if stop else "Now"
     kind = {"stop": "stop", "rephotograph": "photo"}.get(advice.action, "")
     whole = advice.action == "rephotograph" and len(advice.text) <= MOST_LARGE
     first, rest = (advice.text, "") if whole else split_sentence(advice.text)
     lines = [rest, f"Added since the last photo: {waiting}." if waiting else ""]
-    if advice.expected:
-        lines.append(f"Now it should be about {show_interval(advice.expected)}; no photo shows it yet.")
-    if advice.predicted and adds:
-        lines.append(f"After this step the difference should be about {show_interval(advice.predicted)}.")
-    to_match = [part for part in advice.to_match if part.drops]
-    if to_match and adds:
-        reached = f"about {show_interval(advice.reachable)}" if advice.reachable else "not known yet"
-        if advice.ceiling_cost is None:
-            counts = (figures.tell_drops(round(one.drops or 0), (one.low, one.high)) for one in to_match)
-            drops = " and ".join(
-                f"{count} of {one.stock}" for count, one in zip(counts, to_match, strict=True)
-            )
-            lines.append(f"From here to the best: about {drops}. The difference is then {reached}.")
-        else:
-            # The drops to the best would pass it: they are not named, so that nobody pours them.
-            lines.append(f"A ceiling comes before the best. Under it the difference is {reached}.")
-    # Past the match it is blending back that helps, and this sentence is about more drops.
-    # Nor does a wish for a better photo promise anything that something could stay different after.
-    promised = advice.reason != "past" and advice.action != "rephotograph"
-    if advice.missing and promised and advice.missing not in advice.text:
-        lines.append(f"Even then it stays different: {advice.missing}.")
+    for name, ground in tell_grounds(advice, signs=figures.PAGES):
+        if name not in ("now", "ceiling"):  # they stand below, large
+            lines.append(f"{figures.begin(name)}: {ground}.")
     return panel(heading, first, [*lines, *advice.besides], kind)
 
 

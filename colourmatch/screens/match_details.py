@@ -22,8 +22,8 @@ from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_photo, show_swatches
 from colourmatch.screens.references import ask_choice, tell_target
 from colourmatch.words.entries import tell_aside
-from colourmatch.words.figures import tell_drops
-from colourmatch.words.looks import tell_look
+from colourmatch.words.figures import PAGES
+from colourmatch.words.looks import tell_look, tell_served
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.glasses import serve_lot
 from colourmatch.workflow.photo_colours import photo_view, read_intake
@@ -210,7 +210,11 @@ def show_serving(story: LotStory, advice: Advice) -> None:
         return
     st.header("Where it is drunk")
     if advice.serving:
-        st.html(html.facts({f"{one.name}: {_describe(one)}": _tell(one) for one in advice.serving}))
+        looks = {
+            f"{one.name}: {_describe(one)}": "\n".join(tell_served(one, closed=story.lot.closed, signs=PAGES))
+            for one in advice.serving
+        }
+        st.html(html.facts(looks))
     # only unfolded: the lot is fitted once more for it
     with st.expander("Look at it in a glass", on_change="rerun", key=f"glass-fold-{story.lot.id}") as fold:
         if fold.open:
@@ -234,17 +238,6 @@ def show_serving(story: LotStory, advice: Advice) -> None:
 
 def _describe(one: Served) -> str:
     return tell_look(pick(one, "depth_mm", "dilution", "illuminant"), name_light)
-
-
-def _tell(one: Served) -> str:
-    lines = [f"now {html.show_interval(one.delta_e_2000)}, {one.text}"]
-    if one.after_step:
-        lines.append(f"after this step {html.show_interval(one.after_step)}, {one.after_text}")
-    lines += [
-        f"here alone it would be nearest after {tell_drops(d.drops or 0, (d.low, d.high), 'more')} of {d.stock}"
-        for d in one.to_match
-    ]
-    return "\n".join(lines)
 
 
 def show_glass(story: LotStory, advice: Advice) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
 
 from colourmatch.words import figures
 from colourmatch.words.figures import jug_ml, tell_interval
@@ -208,6 +209,40 @@ def tell_surprise(stock: str, factor: float, low: float, high: float, *, less: b
         f"The photos say that {stock} is about {times} as strong as its label ({low:.2f} to {high:.2f} of it), or that "
         f"{'less' if less else 'more'} went in than was noted."
     )
+
+
+def tell_grounds(
+    advice: Any, *, closed: bool = False, signs: figures.Signs = figures.PLAIN
+) -> Iterator[tuple[str, str]]:
+    """What an advice rests on, each with its name: ("then", "CIEDE2000 2.1 (1.2 to 3.0)"); of a closed lot how it ended."""
+
+    def tell(figure: Figure) -> str:
+        return f"CIEDE2000 {tell_interval(figure, signs=signs)}"
+
+    adds = advice.action == "add" and not closed
+    if advice.expected and not closed:
+        yield "expected", f"{tell(advice.expected)}: no photo shows the batch as it is"
+    if advice.now:
+        yield "ended at" if closed else "now", f"{tell(advice.now)}, by all photos of the lot"
+    if adds and advice.predicted:
+        yield "then", tell(advice.predicted)
+    for dose in advice.to_match if adds else ():
+        if dose.drops is not None:
+            # Where a ceiling comes first, these drops are no advice: they must not read like one.
+            held = "" if advice.ceiling_cost is None else ", but a ceiling comes first"
+            drops = figures.tell_drops(round(dose.drops), (dose.low, dose.high))
+            amount = dose.measured.text if dose.measured else f"{drops} of {dose.stock}"
+            yield "in all", f"{amount} to the nearest point{held}"
+    if advice.ceiling_left_mg_per_l is not None:
+        # of a plan without a reading a bottle may be stronger than its label says
+        cautious = "should a bottle be stronger than its label" if advice.expected else "by the labels"
+        known = "by the photos" if advice.now else cautious
+        yield "ceiling", f"{figures.tell_left(advice.ceiling_left_mg_per_l)}, {known}"
+    if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
+        # blending back undoes more than drops do, and a wish for a better photo promises nothing
+        promised = advice.reason != "past" and advice.action != "rephotograph"
+        still = f": still {advice.missing}" if advice.missing and promised else ""
+        yield "at best", f"{tell(advice.reachable)}{still}"
 
 
 # ---- the one answer ----------------------------------------------------------------------------------------------

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import PLAIN, Signs, tell_drops, tell_interval
 
 #: From so much on two liquids that part under another light are told of: a just noticeable difference in a glass is more.
 _SEEN_APART = 0.5
@@ -50,6 +50,16 @@ def tell_metamerism(apart: Mapping[str, Any] | None) -> str:
     if not apart or apart["low"] < _SEEN_APART:
         return ""
     return f"They are of different stuff: matched in daylight, they part under a warm lamp by {tell_interval(apart)}."
+
+
+def tell_served(one: Any, *, closed: bool = False, signs: Signs = PLAIN) -> Iterator[str]:
+    """One look: how far apart, after the step too, and while the lot is open the further dose that would match there alone."""
+    yield f"CIEDE2000 {tell_interval(one.delta_e_2000, signs=signs)}, {one.text}"
+    if one.after_step:
+        yield f"after the step {tell_interval(one.after_step, signs=signs)}, {one.after_text}"
+    for dose in () if closed else one.to_match:
+        drops = tell_drops(dose.drops or 0, (dose.low, dose.high), "more")
+        yield f"there alone nearest after {drops} of {dose.stock}"
 
 
 def tell_serving(serving: Mapping[str, Any] | None) -> str:

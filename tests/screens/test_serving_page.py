@@ -36,7 +36,7 @@ def test_a_glass_is_shown_in_daylight_and_in_warm_light(matched, monkeypatch):
     monkeypatch.setattr(match_details, "serve_lot", lambda *given: fits.append(1) or serve_lot(*given))
     app = open_app("match", matched)
     assert "long drink: 60 mm deep, 1 part made up to 4, a warm lamp (A)" in shown(app)
-    assert re.search(r"now \d+\.\d \(\d+\.\d to \d+\.\d\), ", shown(app))
+    assert re.search(r"CIEDE2000 \d+\.\d \(\d+\.\d to \d+\.\d\), ", shown(app))
     assert not fits  # the lot is not fitted for a glass that nobody looks at
     text = shown(look(app, matched))
     assert fits and text.count("60 mm deep, 1 part made up to 4") >= 3
