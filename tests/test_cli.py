@@ -485,7 +485,7 @@ def test_a_closed_lot_is_told_with_its_end_and_takes_nothing_more(lot, drawn_pho
     lot("lot", "close", "1", "--reason", "nearest", "--sure")
     told = lot("lot", "show", "1").out
     assert "ended at CIEDE2000" in told and "-> Add" not in told
-    assert "finished at CIEDE2000" in lot("lot", "recheck", "1").out
+    assert ", finished: CIEDE2000" in lot("lot", "recheck", "1").out
     assert lot("lot", "recheck", "1", drawn_photos[1]).out.endswith("Photograph again in a week.\n")
     late = lot("lot", "add", "1", "--stock", "red", "--drops", "1", "--json")
     assert late.code == 2 and late.data["error"]["code"] == "closed"

@@ -184,10 +184,6 @@ class Stocks(Part):
                 )
             return found, trace_stocks(connection, [stock.id for stock in found])
 
-    def traced(self, stocks: Sequence[StockEntry]) -> list[Traced]:
-        """What each lot got of these bottles."""
-        return self._read(trace_stocks, [stock.id for stock in stocks])
-
     def dilute(
         self,
         stock: str | int,

@@ -195,14 +195,10 @@ NO_PLACE = (
 
 def drift_lines(drift: Drift) -> Iterator[str]:
     """How the colour of a lot has held: a line a recheck, then the rate and the forecast in words."""
+    from colourmatch.workflow.recheck import tell_photos  # a list of lots does not wait for it
+
     yield f"Lot {drift.number}, {drift.name}"
-    if start := drift.start:
-        how = "finished at" if drift.closed else "so far    "
-        far = figures.tell_interval(start.delta_e_2000)
-        yield f"  {start.at[:10]}  {how} CIEDE2000 {far} from its reference"
-    for photo in drift.photos:
-        gone = figures.tell_drift(photo.delta_e_2000, photo.difference)
-        yield f"  {photo.at[:10]}  {photo.weeks:.1f} weeks: {gone}"
+    yield from (f"  {when}: {told}" for when, told in tell_photos(drift))
     for left in drift.left_out:
         yield f"  entry {left.entry} left out: {left.reason}"
     yield drift.text

@@ -61,11 +61,9 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     With --like its stocks, reference and figures are those of an old one, and the first dose is what the last such lots
     taught; it is stepped and photographed all the same.
     """
-    from colourmatch.book.entries import LotStory
-    from colourmatch.dosing.care import cautions_for, warn_of_base
+    from colourmatch.dosing.care import cautions_for
     from colourmatch.dosing.limits import place_or_first
-    from colourmatch.workflow.again import fill_like, find_first_dose
-    from colourmatch.workflow.shelf_state import warn_of_stocks
+    from colourmatch.workflow.again import begin_lot, fill_like
 
     given["volume_ml"] = lot_entries.one_volume(given)
     head = lot_entries.head_figures(given)
@@ -77,12 +75,9 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
         head = vars(old) | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
     if stocks:
         head["stocks"] = stocks
-    made = book.lots.begin(**head)
+    made, first, warnings = begin_lot(book, **head)
     colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
     cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
-    first = find_first_dose(book, book.lots.story(made.id))
-    of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
-    warnings = [*of_base, *warn_of_stocks(book, made.stocks)]
     data = lot_entries.head_json(made) | {"cautions": list(map(plain, cautions))}
     data["warnings"] = list(map(plain, warnings))
     data["first_dose"] = [dose.to_json() for dose in first]

@@ -12,8 +12,7 @@ from colourmatch.commands.framework import Answer, Command, Data, Session, Table
 from colourmatch.commands.lines import advice_lines, drift_lines, intake_lines, serving_lines
 from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.errors import InputError
-from colourmatch.words.figures import tell_interval, tell_number, tell_spread
-from colourmatch.words.times import tell_date
+from colourmatch.words.figures import tell_number
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -117,14 +116,11 @@ def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: W
 
     The advice then weighs it with the others. What was used before stays in the history.
     """
-    from colourmatch.workflow.lot import advise_lot
+    from colourmatch.workflow.lot import advise_lot, use_stocks
 
     book = session.open_book()
-    head = book.lots.get(lot)
-    wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))
-    if wanted == list(head.stocks):
-        raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
-    done = book.lots.amend(head.id, reason, stocks=wanted, **who)
+    done = use_stocks(book, lot, stocks, reason, **who)
+    head, wanted = book.lots.get(done.lot_id), done.changes["stocks"]
     advice = None if head.closed else advise_lot(book, head.id)
     data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice and advice.to_json()}
     return Answer(
@@ -152,17 +148,8 @@ def trend(session: Session, stock: str | None, reference: str | None, name: str 
     from colourmatch.workflow.trend import read_trend
 
     told = read_trend(session.read_book(needed=False), stock, reference, name, limit)
-    headers = ("lot", "name", "closed", "ended", "L*", "a*", "b*", "CIEDE2000", "mg/l", "drops/l")
-    rows = [
-        (
-            lot.label, lot.name, tell_date(lot.closed_at), lot.outcome,
-            *(tell_spread(v, sd) for v, sd in zip(lot.lab, lot.lab_sd, strict=True)),
-            tell_interval(lot.delta_e_2000), tell_spread(lot.mg_per_l, lot.mg_per_l_sd),
-            tell_number(lot.drops_per_l),
-        )
-        for lot in told.lots
-    ]  # fmt: skip
-    lines: list[str | Table] = [Table(headers, rows)] if rows else []
+    rows = [lot.tell() for lot in told.lots]
+    lines: list[str | Table] = [Table(list(rows[0]), [list(row.values()) for row in rows])] if rows else []
     known = {chart: (found.mean, found.low, found.high) for chart, found in told.limits.items() if found}
     limits = [(chart, *(tell_number(part, 2) for part in parts)) for chart, parts in known.items()]
     if rows and limits:

@@ -35,8 +35,7 @@ def warn_of_base(
                 "put the wrong one right, or start from a base with less colour.",
             )
         )
-    report = ceiling_check(state, None, jurisdiction) if jurisdiction and already else None
-    for line in report.lines if report else ():
+    for line in ceiling_check(state, None, jurisdiction) if jurisdiction and already else ():
         if line.left_mg_per_l is not None and line.left_mg_per_l <= 0:
             found.append(
                 Caution(

@@ -28,10 +28,6 @@ class Share(Record):
     low: float = kept()
     high: float = kept()
 
-    def percent(self) -> dict[str, float]:
-        """The figure in per cent."""
-        return {"value": 100 * self.value, "low": 100 * self.low, "high": 100 * self.high}
-
 
 class Portion(Record):
     """One colourant in one glass: how many mg, and the shares of the ADI, none where no ADI is on file."""

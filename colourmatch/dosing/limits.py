@@ -179,20 +179,10 @@ class CeilingLine:
     text: str
 
 
-@dataclass(frozen=True)
-class CeilingReport:
-    """The maker's own ceiling first, then the limits of the jurisdiction; `over` when any is passed."""
-
-    lines: tuple[CeilingLine, ...]
-    over: bool
-    total_mg_per_l: float
-    ceiling_left_mg_per_l: float | None
-
-
 def ceiling_check(
     state: BatchState, ceiling_mg_per_l: float | None, jurisdiction: str = "EU"
-) -> CeilingReport:
-    """The batch as it is now against the maker's ceiling (None: not set) and the limits of a jurisdiction.
+) -> list[CeilingLine]:
+    """The batch as it is now against the maker's ceiling first (None: not set), then the limits of a jurisdiction.
 
     Amounts are mg of pure dye per litre. Colour that the base brought counts for the maker's ceiling; where
     somebody said which colourant it is, it counts as that one, for its own limit too. Where nobody did, it
@@ -212,8 +202,7 @@ def ceiling_check(
         if limit.kind == "sum":
             what += " and the base's own colour together" if state.already_colourant is None else " together"
         lines.append(_line(what, counted, limit.limit_mg_per_l, text, made_up))
-    left = None if ceiling_mg_per_l is None else ceiling_mg_per_l - total
-    return CeilingReport(tuple(lines), any(line.over for line in lines), total, left)
+    return lines
 
 
 def colourants_in(state: BatchState) -> list[str]:
@@ -261,9 +250,10 @@ def _line(what: str, amount: float, limit: float | None, text: str, made_up: flo
 
 
 def room_mg_per_l(
-    state: BatchState, colourant: str, ceiling_mg_per_l: float | None, jurisdiction: str = "EU"
+    state: BatchState, colourant: str, ceiling_mg_per_l: float | None, jurisdiction: str | None = "EU"
 ) -> float:
-    """How many mg/l more of one colourant may go in: the least room under all ceilings that touch it.
+    """How many mg/l more of one colourant may go in: the least room under all ceilings that touch it, those of the law where
+    a jurisdiction is named.
 
     Never below 0; infinite when there is no figure at all. A colourant that is not permitted has no room.
 
@@ -274,7 +264,7 @@ def room_mg_per_l(
     """
     amounts, number = _amounts(state), _number_for_law(find_colourant(colourant).e_number)
     rooms = [float("inf") if ceiling_mg_per_l is None else ceiling_mg_per_l - state.total_mg_per_l()]
-    for limit in limits_for([colourant], jurisdiction):
+    for limit in limits_for([colourant], jurisdiction) if jurisdiction else ():
         if limit.limit_mg_per_l is not None:
             own = amounts if limit.kind == "sum" else {number: amounts.get(number, 0.0)}
             rooms.append(limit.limit_mg_per_l * state.made_up_to - _counted(limit, own, _unnamed(state)))

@@ -218,9 +218,7 @@ class Problem:
     def room_mg_per_l(self, stock: Stock) -> float:
         """Room under the lot's ceiling and the legal limits for one stock, mg/l, never negative."""
         over_label = self.limit_base_mg_per_l() - self.state.total_mg_per_l()
-        own = np.inf if self.ceiling_mg_per_l is None else self.ceiling_mg_per_l - self.state.total_mg_per_l()
-        if self.jurisdiction:
-            own = room_mg_per_l(self.state, stock.colourant, self.ceiling_mg_per_l, self.jurisdiction)
+        own = room_mg_per_l(self.state, stock.colourant, self.ceiling_mg_per_l, self.jurisdiction)
         return max(own - over_label, 0.0)
 
     def ceiling_left(self) -> float | None:
@@ -254,4 +252,4 @@ class Problem:
             mg[stock.colourant] = mg.get(stock.colourant, 0.0) + more + learnt
         thinned = self.state.already_mg_per_l * self.state.volume_ml / volume_ml
         after = replace(self.state, volume_ml=volume_ml, mg_by_colourant=mg, already_mg_per_l=thinned)
-        return ceiling_check(after, None, self.jurisdiction or "").over
+        return any(line.over for line in ceiling_check(after, None, self.jurisdiction or ""))

@@ -17,16 +17,15 @@ from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, T
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
-from colourmatch.dosing.care import cautions_for
 from colourmatch.dosing.limits import CeilingLine, ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, choose_fonts
 from colourmatch.paper.sheet_colour import choose_swatches, draw_approach, draw_path, see_photos
 from colourmatch.records import pick
-from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_entry
+from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_entry, tell_head
 from colourmatch.words.figures import PAPER, tell_interval, tell_lab, tell_ml
-from colourmatch.words.looks import tell_dilution, tell_look
+from colourmatch.words.looks import tell_look
 from colourmatch.words.times import tell_minute
-from colourmatch.workflow.label_lines import NOT_CHECKED, read_label_lines
+from colourmatch.workflow.label_lines import NOT_CHECKED, read_label_lines, tell_care
 from colourmatch.workflow.photo_colours import read_doses, read_intake, total_sd
 from colourmatch.workflow.recheck import read_drift
 from colourmatch.workflow.trials import describe_trials
@@ -89,7 +88,7 @@ def _colour_after(story: LotStory) -> dict[int, float]:
 def _tell_ceilings(story: LotStory) -> Iterator[tuple[str, CeilingLine, float, str]]:
     """The maker's own ceiling, then each limit: what counts, its figures, the sd of the amount, the law in words."""
     state, place, doses = story.state(), place_or_first(story.lot.jurisdiction), read_doses(story)
-    lines = ceiling_check(state, story.lot.ceiling_mg_per_l, place).lines
+    lines = ceiling_check(state, story.lot.ceiling_mg_per_l, place)
     limits = limits_for(colourants_in(state), place)
     own = len(lines) - len(limits)
     for line in lines[:own]:
@@ -209,28 +208,15 @@ class Parts:
         """Figures of the batch in two columns, then the recipe notes."""
         story = self.story
         head, state = story.lot, story.state()
-        base = f"{head.already_mg_per_l:g} mg/l"
-        if head.already_mg_per_l:
-            base += f" of {head.already_colourant or 'a colour that nobody named'}"
         aims = [] if self.reference is None else [self.reference.name]
         if head.target_lab is not None:
             aims.append(f"colour entered: {tell_lab(head.target_lab, [2.0, 2.0, 2.0], signs=PAPER)}")
-        ceiling = "none set" if head.ceiling_mg_per_l is None else f"{head.ceiling_mg_per_l:g} mg/l"
-        pairs = [
-            ("Batch at the start", tell_ml(head.volume_ml)),
-            ("Batch now", tell_ml(state.volume_ml)),
-            ("Reference", "; ".join(aims) or "the glass beside it on each photo"),
-            ("Tolerance", f"CIEDE2000 {head.tolerance:g}"),
-            ("Depth in the glass", f"{head.depth_mm:g} mm"),
-            ("Thinned with water", tell_dilution(head.dilution)),
-            ("Ceiling of the maker", ceiling),
-            ("Colour in the base before", base),
-            ("Limits of", head.jurisdiction or "EU (none was named)"),
-            ("Photos", f"{len(story.photos)}"),
-            ("Made up by its label", "no" if head.made_up_to == 1 else tell_dilution(head.made_up_to)),
-            ("Doses measured in", head.hand),
-        ]
-        cells = [[self.say(name, "th"), self.say(value)] for name, value in pairs]
+        told = tell_head(head) | {
+            "Batch now": tell_ml(state.volume_ml),
+            "Reference": "; ".join(aims) or "the glass beside it on each photo",
+            "Photos": f"{len(story.photos)}",
+        }
+        cells = [[self.say(name, "th"), self.say(value)] for name, value in told.items()]
         rows = [cells[k] + cells[k + 1] for k in range(0, len(cells), 2)]
         blocks = [*self.section("Batch"), self.table(rows, (16, 34, 16, 34), header=False)]
         if head.notes.strip():
@@ -320,22 +306,12 @@ class Parts:
 
     def intake(self) -> list[Any]:
         """What an example glass brings of each colourant against its acceptable daily intake."""
-        glasses = read_intake(self.story)
-        if not glasses:
-            return []
-        titles = ("Glass", "Colourant", "In it, by the label", "Acceptable daily intake", "Part of it")
-        rows = [self.says(*titles, style="th")]
-        for glass in glasses:
-            for portion in glass.colourants:
-                adi, held = portion.adi_mg_per_kg, f"{tell_interval(portion.mg, 2)} mg"
-                shares = "; ".join(
-                    f"{tell_interval(one.percent())} % for {one.who}" for one in portion.shares
-                )
-                limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion.source})"
-                rows.append(self.says(glass.serving, portion.name, held, limit, shares))
-        table = self.table(rows, (12, 20, 20, 21, 30))
-        notes = self.says(*dict.fromkeys(glass.text for glass in glasses), style="small")
-        return [*self.section("A glass against the daily intake"), table, *notes]
+        told = [
+            one
+            for glass in read_intake(self.story)
+            for one in (glass.text, *(portion.text for portion in glass.colourants))
+        ]
+        return [*self.section("A glass against the daily intake"), *self.says(*told)] if told else []
 
     def totals(self) -> list[Any]:
         """Colour in the drink against the maker's ceiling and the limits of the law, with their status."""
@@ -373,10 +349,7 @@ class Parts:
 
     def closing(self) -> list[Any]:
         """Cautions, then the lines to sign on, which never stand alone on a page."""
-        told, state = {note for *_, note in self.ceilings}, self.story.state()
-        ready = [] if state.mg_by_colourant else [stock.colourant for stock in self.story.stock_entries]
-        colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
-        cautions = cautions_for(colourants, place_or_first(self.story.lot.jurisdiction))
+        told, cautions = {note for *_, note in self.ceilings}, tell_care(self.story).cautions
         shown = [one for one in cautions if one.text not in told and one.code != "label-warning"]
         lines = [self.say(f"- {caution.text}", "small") for caution in shown]
         words = ("Made by", "", "Date", "", "Checked by", "", "Date")

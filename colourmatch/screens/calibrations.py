@@ -10,11 +10,12 @@ import streamlit as st
 from colourmatch.errors import InputError
 from colourmatch.instrument import cards, phones
 from colourmatch.instrument.incoming import note_for_lot
+from colourmatch.measurement import Measurement, Sent
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
 from colourmatch.records import pick
 from colourmatch.screens import html, session
 from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one, show_known
-from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
+from colourmatch.screens.photo_view import count_kept, end_upload, show_refused, upload_photos
 from colourmatch.words.figures import tell_contents
 
 _NO_CARD = (
@@ -167,12 +168,10 @@ def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: flo
                 session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
                 paper=(paper, PAPER_SD), entered_by=session.who_enters(),
             )  # fmt: skip
-        both = zip(told.photos, files, strict=True)
-        bad = [((one.photo, one.error), file) for one, file in both if one.error]
-        refused = [said for said, _ in bad]
-        kept = len(told.photos) - len(refused)
+        sent = [Sent(Measurement(refused=one.error), note=one.error) for one in told.photos]
+        kept = count_kept(sent)
         said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
-        end_upload("card", refused, said if kept else "", "card", [file for _, file in bad])
+        end_upload("card", files, sent, said if kept else "", "card")
 
 
 # ---- phones ---------------------------------------------------------------------------------------------------------
@@ -273,4 +272,4 @@ def keep_known(
                 **session.by(session.token_for("known")),
             )  # fmt: skip
         where, count = f"{told.phone} in the light {told.light}", len(told.liquids)
-        end_upload("known", [], f"Kept: {where}, {count} known liquids.", "known")
+        end_upload("known", [], [], f"Kept: {where}, {count} known liquids.", "known")

@@ -11,9 +11,8 @@ from colourmatch.colour.difference import Figure
 from colourmatch.measurement import Measurement
 from colourmatch.screens import html, session
 from colourmatch.words import advice as words
-from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_dose, tell_entry
-from colourmatch.words.figures import PAGES, jug_ml, tell_amount, tell_ml, tell_quantity
-from colourmatch.words.looks import tell_glass, tell_serving
+from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_dose, tell_entry, tell_head
+from colourmatch.words.figures import PAGES, jug_ml, tell_quantity
 from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.lot import Thinning
 from colourmatch.workflow.photo_colours import photo_view, since_photo
@@ -134,24 +133,11 @@ def tell_rows(story: LotStory) -> dict[int, str]:
     return rows
 
 
-def head_facts(lot: Lot) -> dict[str, object]:
+def head_facts(lot: Lot) -> dict[str, str]:
     """The head of a lot as names and values."""
-    ceiling = "none" if lot.ceiling_mg_per_l is None else f"{tell_amount(lot.ceiling_mg_per_l)} mg/l"
-    return {
-        "Name": lot.name,
-        "Number": lot.label,
-        "Begun": html.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else ""),
-        "Batch at the beginning": tell_ml(lot.volume_ml, session.shows_us()),
-        "Stocks": ", ".join(lot.stocks),
-        "Your ceiling": ceiling,
-        "Colour already in": f"{tell_amount(lot.already_mg_per_l)} mg/l"
-        + (f" of {lot.already_colourant}" if lot.already_colourant else ""),
-        "Photographed": tell_glass(lot.depth_mm, lot.dilution),
-        "Looked at": tell_serving(lot.serving),
-        "Tolerance": f"{lot.tolerance:g} CIEDE2000",
-        "Sold in": lot.jurisdiction or "no place given",
-        "Notes": lot.notes,
-    }
+    begun = html.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else "")
+    named = {"Name": lot.name, "Number": lot.label, "Begun": begun, "Stocks": ", ".join(lot.stocks)}
+    return named | tell_head(lot, session.shows_us()) | {"Notes": lot.notes}
 
 
 # ---- the one answer ----------------------------------------------------------------------------------------------

@@ -16,13 +16,13 @@ from colourmatch.screens import html, lot_words, pages, photo_view, session
 from colourmatch.screens.amending import show_history, tell_newest
 from colourmatch.screens.fields import choose_one
 from colourmatch.screens.references import tell_target
-from colourmatch.words.figures import PAGES, begin, tell_drift, tell_interval, tell_ml
+from colourmatch.words.figures import PAGES, begin, tell_interval, tell_ml
 from colourmatch.words.looks import tell_glass
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.log import list_log
 from colourmatch.workflow.lot import view_of_photos
-from colourmatch.workflow.recheck import record_recheck
+from colourmatch.workflow.recheck import read_drift, record_recheck, tell_photos
 from colourmatch.workflow.shelf_state import trace_batch
 
 _SINCE = {"today": 0, "yesterday": 1, "a week": 7}
@@ -200,7 +200,7 @@ def show_recheck(story: LotStory) -> None:
     """Whether the colour of a closed lot holds: in words, photo by photo, and a place for the next photo."""
     st.subheader("Does the colour hold?")
     photo_view.show_refused(f"recheck-{story.lot.id}")
-    drift = session.read_drift(story)
+    drift = session.compute(story, read_drift)
     first, rest = html.split_sentence(drift.text)
     st.html(html.panel("Since it was closed", first, [rest]))
     if change := drift.change_per_week:
@@ -208,14 +208,8 @@ def show_recheck(story: LotStory) -> None:
         st.html(html.line(f"{words} In brackets above: 95 % intervals."))
     left, right = st.columns(2, gap="large")
     with left:  # each photo with its drift; those that tell nothing with why
-        names, rows = lot_words.name_each_photo(story), {}
-        if start := drift.start:
-            when = f"{html.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
-            rows[when] = f"{html.show_interval(start.delta_e_2000)} from its reference"
-        for photo in drift.photos:
-            when = f"{html.show_date(photo.at)}, {html.show_number(photo.weeks)} weeks"
-            rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)
-        st.html(html.facts(rows))
+        names = lot_words.name_each_photo(story)
+        st.html(html.facts(dict(tell_photos(drift, html.browser_zone(), PAGES))))
         if lines := [html.flag_line(begin(names[one.entry]), one.reason) for one in drift.left_out]:
             st.html("".join(lines))
     with right:
@@ -242,16 +236,10 @@ def take_photos(story: LotStory) -> None:
     if not files:
         return
     with session.failures_shown():
-        refused, unread, kept, bar = [], [], 0, st.progress(0.0)
+        sent, bar = [], st.progress(0.0)
         for number, file in enumerate(files):
             bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
             book, by = session.current_book(), session.entered_by()
-            (sent,) = record_recheck(book, story.lot.id, [file], entered_by=by)
-            if sent.note:
-                refused.append((file[1], sent.note))
-                unread += [] if sent.repeated else [file]
-            else:
-                kept += 1
+            sent += record_recheck(book, story.lot.id, [file], entered_by=by)
         bar.empty()
-        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
-        photo_view.end_upload(place, refused, said, files=unread)
+        photo_view.end_upload(place, files, sent)

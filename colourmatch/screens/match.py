@@ -8,18 +8,26 @@ import streamlit as st
 
 from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
+from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import is_example
 from colourmatch.screens import drafts, html, lot_words, pages, recording, session
 from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.drawing import draw_measuring, draw_pair
 from colourmatch.screens.fields import act_on, ask_number, pick_one
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
-from colourmatch.screens.photo_view import end_upload, show_photo, show_refused, upload_photos
+from colourmatch.screens.photo_view import (
+    count_kept,
+    end_upload,
+    show_photo,
+    show_refused,
+    upload_photos,
+)
 from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow.again import FirstDose, find_first_dose
 from colourmatch.workflow.ceilings import passed_ceilings
-from colourmatch.workflow.lot import Thinning, find_thinning, record_photos, view_of_photos
+from colourmatch.workflow.lot import Thinning, advise_lot, find_thinning, record_photos, view_of_photos
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -153,11 +161,16 @@ def find_advice(story: LotStory) -> Advice:
     if (known := lot_words.advice_of_last_photo(story)) is not None:
         return known
     with st.spinner("Working out the next step …"):
-        advice, first = session.advise(story), session.first_dose(story)
+        advice = session.compute(story, advise_lot)
+        first = session.compute(story, _first_dose)
     if not any(dose.measured.quantity for dose in first):
         return advice
     steps = (Dose(one.stock, one.step_drops, round(one.step_ml, 3), measured=one.measured) for one in first)
     return advice.having(action="add", doses=tuple(steps))
+
+
+def _first_dose(book: LotBook, lot_id: int) -> list[FirstDose]:
+    return find_first_dose(book, book.lots.story(lot_id))
 
 
 def take_photos(
@@ -187,25 +200,16 @@ def take_photos(
     if not files:
         return
     block.html(lot_words.draw_answer(answer, old=True))
-    refused, unread, kept = [], [], 0
     with session.failures_shown():
-        for data, name in files:
-            picture.html(draw_measuring(data))
+        sent = []
+        for file in files:
+            picture.html(draw_measuring(file[0]))
             book, by = session.current_book(), session.who_enters()
-            found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
-            if found.measurement.refused:
-                refused.append((name, found.measurement.refused))
-                unread.append((data, name))
-            elif found.repeated:
-                refused.append(
-                    (name, "It is in this lot already and is not counted again. Take a new photo.")
-                )
-            else:
-                kept += 1
+            sent += record_photos(book, lot.id, [file], entered_by=by, view=view)
+        kept = count_kept(sent)
         st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept)
         session.go_to_top()
-        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one the bar says so
-        end_upload(place, refused, said, files=unread)
+        end_upload(place, files, sent)
 
 
 def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool) -> list[tuple[bytes, str]]:

@@ -26,6 +26,7 @@ from colourmatch.words.figures import PAGES
 from colourmatch.words.looks import tell_look, tell_served
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.glasses import serve_lot
+from colourmatch.workflow.lot import use_stocks
 from colourmatch.workflow.photo_colours import photo_view, read_intake
 
 
@@ -300,16 +301,7 @@ def show_intake(story: LotStory) -> None:
         return
     with st.expander("What a glass brings against the daily intake"):
         for glass in intake:
-            st.html(html.line(glass.text))
-            for one in glass.colourants:
-                adi = "none on file"
-                if one.adi_mg_per_kg is not None:
-                    adi = f"{one.adi_mg_per_kg:g} mg per kg of body mass ({one.source})"
-                held = f"{html.show_interval(one.mg, 2)} mg"
-                rows = {"Colourant": one.name, "In the glass": held, "Acceptable daily intake": adi}
-                for share in one.shares:
-                    rows[f"Of that, for {share.who}"] = f"{html.show_interval(share.percent(), 1)} %"
-                st.html(html.facts(rows))
+            st.html(html.line("\n".join([glass.text, *(one.text for one in glass.colourants)])))
         st.caption(
             "By the labels, with the uncertainty of strength and drop. A qualified food technologist decides."
         )
@@ -321,10 +313,8 @@ def ask_other_stock(story: LotStory, advice: Advice) -> None:
         name = other.stock
 
         def use(token: str, name: str = name) -> str:
-            if name in story.lot.stocks:
-                raise InputError(f"{name} is used in this lot already.")
-            why, stocks = f"{name} comes nearer to the reference", [*story.lot.stocks, name]
-            session.current_book().lots.amend(story.lot.id, why, stocks=stocks, **session.by(token))
+            why, by = f"{name} comes nearer to the reference", session.by(token)
+            use_stocks(session.current_book(), story.lot.id, [name], why, **by)
             return f"{name} is used in this lot as well from now on."
 
         reach, gain = map(html.show_interval, (other.reachable, other.gain))

@@ -9,17 +9,17 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.book.checks import LIMITS
-from colourmatch.book.entries import Lot, LotFigures, LotStory
+from colourmatch.book.entries import Lot, LotFigures
 from colourmatch.book.naming import is_example, leave_out_example
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
+from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
 from colourmatch.screens import fields, html, pages, session
 from colourmatch.screens.references import IN_PHOTO, check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
-from colourmatch.workflow.again import find_first_dose, take_lines
+from colourmatch.workflow.again import begin_lot, take_lines
 
 _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}
@@ -99,7 +99,7 @@ def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tu
             if source is not None:
                 st.html(html.line(f"As lot {source.label}: {tell_taken(figures)}. Change it under More."))
             if st.button("Begin the lot", type="primary", key=act.key("begin"), width="stretch"):
-                begin_lot(figures, number, target)
+                write_lot(figures, number, target)
     return chosen, place
 
 
@@ -227,7 +227,7 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
 
-def begin_lot(values: LotFigures, number: str, target: str) -> None:
+def write_lot(values: LotFigures, number: str, target: str) -> None:
     """Write the lot down and go to it."""
     with session.failures_shown():
         if not values.stocks:
@@ -240,13 +240,12 @@ def begin_lot(values: LotFigures, number: str, target: str) -> None:
         session.ask_size(token, "Depth in the glass", values.depth_mm, "depth")
         if target != IN_PHOTO:
             check_view(target, (values.depth_mm, values.dilution))
-        lot = session.current_book().lots.begin(number=number or None, **session.by(token), **vars(values))
+        begun = begin_lot(session.current_book(), number=number or None, **session.by(token), **vars(values))
+        lot = begun.lot
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
         session.notify(f"Lot {lot.name} is begun.")
-        first = find_first_dose(session.current_book(), LotStory(lot, ()))
-        of_base = warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction)
-        for text in (*(dose.text for dose in first), *(warning.text for warning in of_base)):
+        for text in (*(dose.text for dose in begun.first_dose), *(one.text for one in begun.warnings)):
             session.notify(text)
         if target != IN_PHOTO:
             session.notify(choose_for_lot(lot.id, target))

@@ -13,7 +13,7 @@ import streamlit as st
 from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import Drawing, Measurement
+from colourmatch.measurement import Drawing, Measurement, Sent
 from colourmatch.screens import html, session, uploads
 from colourmatch.screens.drawing import draw_found, draw_reading
 from colourmatch.screens.lot_words import draw_scale
@@ -69,14 +69,19 @@ def clear_upload(place: str) -> None:
 
 
 def end_upload(
-    place: str, refused: list[tuple[str, str]], said: str = "", action: str = "", files: Sequence[tuple[bytes, str]] = ()
+    place: str, files: Sequence[tuple[bytes, str]], sent: Sequence[Sent], said: str | None = None, action: str = ""
 ) -> NoReturn:  # fmt: skip
-    """Let the photos of an upload go and start over: says what was kept of them, and next to the field what was not.
+    """Let the files of an upload go, each with what came of it, and start over: says what was kept, and next to the field
+    what was not, and draws what is wrong with the first MOST_FAULTS that could not be read.
 
-    `refused`: file and reason of those that were of no use; `files`: those of them that could not be read, of which what is
-    wrong is drawn, at most MOST_FAULTS; `action`: the form that is empty again when anything was kept.
+    said: what was kept, where it is told otherwise than by a number; action: the form that is empty again then.
     """
-    drawn = ((name, draw_fault(data, name)) for data, name in files)
+    if said is None:
+        kept = count_kept(sent)
+        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
+    each = list(zip(files, sent, strict=True))
+    refused = [(name, one.note) for (_, name), one in each if one.note]
+    drawn = ((name, draw_fault(data, name)) for (data, name), one in each if one.measurement.refused)
     faults = list(islice((fault for fault in drawn if fault[1]), MOST_FAULTS))
     st.session_state[f"refused-{place}"] = refused, faults
     clear_upload(place)
@@ -84,6 +89,11 @@ def end_upload(
         st.session_state.pop(f"token-{action}", None)
         session.notify(said)
     st.rerun()
+
+
+def count_kept(sent: Sequence[Sent]) -> int:
+    """How many photos of an upload are kept."""
+    return sum(not one.note for one in sent)
 
 
 def show_refused(place: str, words: str = "Not kept", *, again: bool = False) -> bool:

@@ -7,7 +7,7 @@ import streamlit as st
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
 from colourmatch.screens import fields, html, session
-from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
+from colourmatch.screens.photo_view import count_kept, end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow import references as noted
@@ -93,12 +93,10 @@ def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act
                 session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
                 entered_by=session.who_enters(),
             )  # fmt: skip
-        bad = [(one.note or "", file) for one, file in zip(sent, files, strict=True) if one.entry is None]
-        refused = [(file[1], note) for note, file in bad]
-        repeated = sum(one.repeated for one in sent if one.entry is not None)
-        kept = len(sent) - len(refused) - repeated
+        repeated = sum(one.repeated for one in sent)
+        kept = count_kept(sent) - repeated
         said = tell_kept(name, kept, repeated) if kept or repeated else ""
-        end_upload("reference", refused, said, "reference", [file for _, file in bad])
+        end_upload("reference", files, sent, said, "reference")
 
 
 def tell_kept(name: str, kept: int, repeated: int) -> str:
@@ -171,14 +169,7 @@ def list_choices(known: list[noted.KnownReference]) -> dict[str, str]:
 def check_view(choice: str, view: tuple[float, float]) -> None:
     """InputError when a lot of this depth and dilution cannot be tinted to that reading."""
     number, _, which = choice.partition("/")
-    reference = noted.read_reference(session.current_book(), int(number))
-    rows = [row for row in reference.readings if which in WHICH or str(row.reading) == which]
-    if not any(row.view == view for row in rows):
-        views = "; ".join(dict.fromkeys(tell_glass(*row.view) for row in rows))
-        raise InputError(
-            f"{reference.name} was read {views}, and this lot is {tell_glass(*view)}. "
-            f"Give the lot the same, or read the reference that way under References."
-        )
+    noted.find_readings(session.current_book(), int(number), which, view)
 
 
 def ask_choice(story: LotStory) -> None:

@@ -8,7 +8,7 @@ import logging
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeVar
 from urllib.parse import quote, unquote
 
 import streamlit as st
@@ -23,11 +23,7 @@ from colourmatch.screens import drafts, html
 from colourmatch.sharing.gate import VISITOR_HEADER
 from colourmatch.words.figures import tell_typed
 
-if TYPE_CHECKING:
-    from colourmatch.advice import Advice
-    from colourmatch.workflow.again import FirstDose
-    from colourmatch.workflow.recheck import Drift
-
+T = TypeVar("T")
 _LOG = logging.getLogger("colourmatch")
 _SURPRISE = (
     "Something went wrong in the program. What was recorded before is safe. Try once more; if it happens "
@@ -217,32 +213,14 @@ def mark_of(story: LotStory) -> tuple[Any, ...]:
 
 
 @st.cache_data(show_spinner=False, max_entries=128)
-def _compute(_book: LotBook, what: str, lot_id: int, mark: tuple[Any, ...]) -> Any:
-    from colourmatch.workflow.again import find_first_dose
-    from colourmatch.workflow.lot import advise_lot
-    from colourmatch.workflow.recheck import read_drift
-
-    if what == "first-dose":
-        return find_first_dose(_book, _book.lots.story(lot_id))
-    return (read_drift if what == "drift" else advise_lot)(_book, lot_id)
+def _compute(_book: LotBook, _act: Callable[[LotBook, int], Any], name: str, lot_id: int, mark: tuple[Any, ...]) -> Any:  # fmt: skip
+    return _act(_book, lot_id)
 
 
-def advise(story: LotStory) -> Advice:
-    """What to do with an open lot now; worked out again only when something was entered since."""
-    advice: Advice = _compute(current_book(), "advice", story.lot.id, mark_of(story))
-    return advice
-
-
-def first_dose(story: LotStory) -> list[FirstDose]:
-    """What lots like an open one taught of its first dose; looked up again only when something was entered since."""
-    found: list[FirstDose] = _compute(current_book(), "first-dose", story.lot.id, mark_of(story))
+def compute(story: LotStory, act: Callable[[LotBook, int], T]) -> T:
+    """What a function finds of a lot in the book; computed again only when something was entered since."""
+    found: T = _compute(current_book(), act, act.__qualname__, story.lot.id, mark_of(story))
     return found
-
-
-def read_drift(story: LotStory) -> Drift:
-    """How the colour of a closed lot holds; computed again only when something was entered since."""
-    drift: Drift = _compute(current_book(), "drift", story.lot.id, mark_of(story))
-    return drift
 
 
 def chosen_lot_id() -> int | None:

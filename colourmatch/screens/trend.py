@@ -6,6 +6,7 @@ import streamlit as st
 
 from colourmatch.screens import html, pages, plots, session
 from colourmatch.screens.fields import pick_one
+from colourmatch.words.figures import PAGES
 from colourmatch.workflow.trend import CHARTS, LEAST_VALUES, Limits, Trend, TrendLot, read_trend
 
 ALL = "all"
@@ -107,18 +108,8 @@ def show_table(lots: tuple[TrendLot, ...]) -> None:
     """The numbers behind the charts, the lot closed last on top."""
     rows = []
     for lot in reversed(lots):
-        lab = zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
-        row = {"Lot": lot.label, "Name": lot.name, "Closed": html.show_date(lot.closed_at)}
-        row |= {axis: html.show_spread(value, sd) for axis, value, sd in lab}
         doses = (f"{d.stock} {html.show_spread(d.mg_per_l, d.mg_per_l_sd)} mg/l" for d in lot.doses)
-        row |= {
-            "CIEDE2000": html.show_interval(lot.delta_e_2000),
-            "mg/l": html.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
-            "Drops in a litre": html.show_number(lot.drops_per_l, 0),
-            "By stock": "; ".join(doses),
-            "Ended": lot.outcome,
-        }
-        rows.append(row)
+        rows.append(lot.tell(html.browser_zone(), PAGES) | {"By stock": "; ".join(doses)})
     st.dataframe(rows, hide_index=True, row_height=44, height="content", key="trend-table")
     with st.expander("Reading it"):
         st.write(_CHARTS)

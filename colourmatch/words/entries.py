@@ -8,7 +8,7 @@ from typing import Any
 
 from colourmatch.words import figures
 from colourmatch.words.doubts import tell_answer
-from colourmatch.words.looks import tell_dilution, tell_serving
+from colourmatch.words.looks import tell_dilution, tell_glass, tell_serving
 from colourmatch.words.times import tell_time
 
 #: The reasons that the tool knows, as books hold them; others are the maker's own words.
@@ -100,6 +100,24 @@ def tell_change(key: str, value: Any, signs: figures.Signs = figures.PLAIN) -> s
 def tell_changes(changes: Mapping[str, Any], signs: figures.Signs = figures.PLAIN) -> str:
     """Figures of a lot's head that were put right together: "ceiling 60 mg/l; tolerance 2 CIEDE2000"."""
     return "; ".join(tell_change(key, value, signs) for key, value in changes.items())
+
+
+def tell_head(lot: Any, us: bool = False) -> dict[str, str]:
+    """The figures of a lot's head by what they are called."""
+    own, base = lot.ceiling_mg_per_l, f"{figures.tell_amount(lot.already_mg_per_l)} mg/l"
+    if lot.already_mg_per_l:
+        base += f" of {lot.already_colourant or 'a colour that nobody named'}"
+    return {
+        "Batch at the beginning": figures.tell_ml(lot.volume_ml, us),
+        "Own ceiling": "none" if own is None else f"{figures.tell_amount(own)} mg/l",
+        "Colour in the base": base,
+        "Photographed": tell_glass(lot.depth_mm, lot.dilution),
+        "Judged": tell_serving(lot.serving),
+        "Tolerance": f"{lot.tolerance:g} CIEDE2000",
+        "Made up by its label": "no" if lot.made_up_to == 1 else tell_dilution(lot.made_up_to),
+        "Doses measured in": lot.hand,
+        "Sold in": lot.jurisdiction or "no place given",
+    }
 
 
 #: A figure of a lot's head -> its words and its unit.

@@ -1,18 +1,20 @@
 """The next lot like an old one: its figures taken over, and the first dose that the last lots teach.
-It begins nothing and shortens no step: what is poured first is photographed like any other.
+It shortens no step: what is poured first is photographed like any other.
 """
 
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from colourmatch.advice import Measured
+from colourmatch.advice import Caution, Measured
 from colourmatch.book.entries import Lot, LotFigures, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.by_hand import measure_dose
+from colourmatch.dosing.care import warn_of_base
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
@@ -20,6 +22,7 @@ from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.records import Record, alike, decimals, kept
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
+from colourmatch.workflow.shelf_state import warn_of_stocks
 
 #: Lots of one recipe need doses that differ by this much (one sd, relative), before two of them say how much: botanicals
 #: differ from lot to lot (common practice, no source).
@@ -47,6 +50,22 @@ class FirstDose(Record):
     measured: Measured = kept(Measured.from_json)
     lots: tuple[str, ...] = kept()
     text: str = kept()
+
+
+class Begun(NamedTuple):
+    """A lot that was just begun, its first dose where lots like it taught one, and what is to be said of its base and bottles."""
+
+    lot: Lot
+    first_dose: list[FirstDose]
+    warnings: list[Caution]
+
+
+def begin_lot(book: LotBook, **head: Any) -> Begun:
+    """Begin a lot, as `book.lots.begin` does."""
+    lot = book.lots.begin(**head)
+    of_base = warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction)
+    first = find_first_dose(book, book.lots.story(lot.id))
+    return Begun(lot, first, [*of_base, *warn_of_stocks(book, lot.stocks)])
 
 
 def fill_like(book: LotBook, like: int | str) -> LotFigures:
@@ -153,10 +172,8 @@ def _plan(
 
 def _room_drops(head: Lot, state: BatchState, entry: StockEntry) -> float:
     """How many drops the lot's ceiling and the law of its place leave room for; a milligram counts as at least its label's."""
-    room = math.inf if head.ceiling_mg_per_l is None else head.ceiling_mg_per_l - state.total_mg_per_l()
-    if head.jurisdiction:
-        room = min(room, room_mg_per_l(state, entry.colourant, head.ceiling_mg_per_l, head.jurisdiction))
+    room = room_mg_per_l(state, entry.colourant, head.ceiling_mg_per_l, head.jurisdiction)
     label = entry.as_stock(learnt=False)
     if room >= 1000 * label.mg_per_ml:
         return math.inf
-    return state.drops_for(label, max(room, 0.0)) / max(entry.strength_factor, 1.0)
+    return state.drops_for(label, room) / max(entry.strength_factor, 1.0)

@@ -18,7 +18,7 @@ def passed_ceilings(story: LotStory) -> list[dict[str, str]]:
     """
     head = story.lot
     place = place_or_first(head.jurisdiction)
-    lines = ceiling_check(story.state(), head.ceiling_mg_per_l, place).lines
+    lines = ceiling_check(story.state(), head.ceiling_mg_per_l, place)
     own = 0 if head.ceiling_mg_per_l is None else 1
     passed = []
     for k, line in enumerate(lines):
@@ -47,12 +47,10 @@ def ceiling_left(story: LotStory) -> float | None:
     advice counts what the photos taught of the strengths as well, and never leaves more room than this.
     """
     head, state = story.lot, story.state()
-    own = math.inf if head.ceiling_mg_per_l is None else head.ceiling_mg_per_l - state.total_mg_per_l()
-    rooms = [max(own, 0.0)]
-    if head.jurisdiction:
-        wanted = {entry.colourant for entry in story.stock_entries if entry.name in head.stocks}
-        rooms += [room_mg_per_l(state, code, head.ceiling_mg_per_l, head.jurisdiction) for code in wanted]
-    return round(min(rooms), 3) if math.isfinite(min(rooms)) else None
+    wanted = {entry.colourant for entry in story.stock_entries if entry.name in head.stocks}
+    rooms = (room_mg_per_l(state, code, head.ceiling_mg_per_l, head.jurisdiction) for code in wanted)
+    least = min(rooms, default=math.inf)
+    return round(least, 3) if math.isfinite(least) else None
 
 
 def describe_state(story: LotStory) -> dict[str, Any]:

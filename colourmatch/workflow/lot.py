@@ -12,7 +12,15 @@ import numpy as np
 
 from colourmatch.advice import Advice, Cause
 from colourmatch.book.checks import check_number, utc_text
-from colourmatch.book.entries import SWAPPED, AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
+from colourmatch.book.entries import (
+    SWAPPED,
+    AdditionEntry,
+    AmendmentEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    PhotoEntry,
+)
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.transactions import By, part_of
@@ -24,7 +32,7 @@ from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, take_in_for_lot
 from colourmatch.liquid.mishaps import LABEL
 from colourmatch.liquid.model import View
-from colourmatch.measurement import LIQUIDS, Flag, Measurement, OwnView
+from colourmatch.measurement import LIQUIDS, Flag, Measurement, OwnView, Sent
 from colourmatch.photo.combine import Combined
 from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.quality import flag
@@ -49,19 +57,17 @@ from colourmatch.workflow.photo_colours import (
 
 
 @dataclass(frozen=True)
-class PhotoTaken:
-    """What came of a photo of a lot: its entry, None where it was refused, and the advice; repeated: it was in it before."""
+class PhotoTaken(Sent):
+    """What came of a photo of a lot, and the advice."""
 
-    measurement: Measurement
-    lot: int
-    entry: int | None = None
+    lot: int = 0
     advice: Advice | None = None
-    repeated: bool = False
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self, key: str = "entry") -> dict[str, Any]:
         """The measurement and what came of it."""
-        told = {"lot": self.lot, "entry": self.entry, "advice": plain(self.advice)}
-        return self.measurement.to_json() | told | ({"repeated": True} if self.repeated else {})
+        told = super().to_json(key) | {"lot": self.lot, "advice": plain(self.advice)}
+        del told["note"]  # a measurement says why it was refused
+        return told
 
 
 def record_photos(
@@ -96,9 +102,10 @@ def _record_photo(
     measurement = photo.measurement
     if (known := photo.known) is not None:
         _check_same_view(book.lots.get(lot), known, changed)
-        return PhotoTaken(measurement, lot, known.id, known.advice, repeated=True)
+        note = "It is in this lot already and is not counted again. Take a new photo."
+        return PhotoTaken(measurement, known.id, note, repeated=True, lot=lot, advice=known.advice)
     if photo.refused is not None:
-        return PhotoTaken(measurement, lot)
+        return PhotoTaken(measurement, note=photo.refused, lot=lot)
     story = book.lots.story(lot)
     own = _own_view(story)
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
@@ -110,7 +117,7 @@ def _record_photo(
     )
     if advice.question:
         advice = advice.having(question=name_entry(advice.question, story, entry))
-    return PhotoTaken(measurement, lot, entry.id, advice)
+    return PhotoTaken(measurement, entry.id, lot=lot, advice=advice)
 
 
 def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:
@@ -242,6 +249,17 @@ def count_water(measured: Measurement, dilution: float) -> Thinning:
     parts = parts_of_water(np.stack(shown)) if shown else 1
     total = dilution * (1 + parts)
     return Thinning(parts, total, tell_thinning(parts, total))
+
+
+def use_stocks(
+    book: LotBook, lot: int | str, stocks: Sequence[str], reason: str, **by: Unpack[By]
+) -> AmendmentEntry:
+    """Use more stocks in a lot as well; InputError where it uses all of them already."""
+    head = book.lots.get(lot)
+    wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))
+    if wanted == list(head.stocks):
+        raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
+    return book.lots.amend(head.id, reason, stocks=wanted, **by)
 
 
 def answer_question(

@@ -4,9 +4,9 @@ It refuses to know why a colour fades; what is wrong with the reference shows as
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from typing import Unpack
 
 import numpy as np
@@ -21,7 +21,8 @@ from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, Sent
 from colourmatch.records import Array, Record, kept, numbers, pick, rounded, several
 from colourmatch.words.entries import tell_aside
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import PLAIN, Signs, tell_drift, tell_interval
+from colourmatch.words.times import tell_date
 from colourmatch.workflow.photo_colours import (
     Seen,
     final_photos,
@@ -190,6 +191,17 @@ class Drift(Record):
     method: str = kept(default=METHOD)
     text: str = kept()
     birge_ratio: float | None = kept(later=True)
+
+
+def tell_photos(drift: Drift, zone: tzinfo | None = None, signs: Signs = PLAIN) -> Iterator[tuple[str, str]]:
+    """How a lot began and each photo since: the day, that of `zone`, else of this machine, and how far the colour had gone."""
+    if start := drift.start:
+        far = tell_interval(start.delta_e_2000, signs=signs)
+        when = f"{tell_date(start.at, zone)}, {'finished' if drift.closed else 'so far'}"
+        yield when, f"CIEDE2000 {far} from its reference"
+    for photo in drift.photos:
+        when = f"{tell_date(photo.at, zone)}, {photo.weeks:.1f} weeks"
+        yield when, tell_drift(photo.delta_e_2000, photo.difference, signs)
 
 
 def read_drift(book: LotBook, lot: int | str) -> Drift:

@@ -20,6 +20,7 @@ from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import LIQUIDS, Measurement, Sent
 from colourmatch.records import Array, Record, kept, pick, rounded, several
+from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
     final_photos,
     find_moment,
@@ -257,6 +258,31 @@ class Target(Record):
         return f"{self.name}, {WHICH.get(str(self.which), f'reading {self.which}')}"
 
 
+def find_readings(
+    book: LotBook, reference: str | int, which: str | int, view: tuple[float, float]
+) -> list[ReferenceReading]:
+    """The readings of a reference, in time, that a lot of this depth, mm, and dilution may be tinted to: all, or one by its id.
+
+    NotFoundError for an id that is none of its readings, InputError where none is of that depth and dilution.
+    """
+    found = book.references.get(reference)
+    readings = sorted(book.references.readings(found.id), key=lambda one: (_time_of(one), one.id))
+    meant = [one for one in readings if str(which) in (*WHICH, str(one.id))]
+    if not meant and str(which) not in WHICH:
+        ids = ", ".join(str(one.id) for one in readings) or "none"
+        raise NotFoundError(
+            f"{found.name} has no reading {which!r}. Its readings: {ids}; or say {', '.join(WHICH)}."
+        )
+    fitting = [one for one in meant if (one.depth_mm, one.dilution) == view]
+    if not fitting:
+        views = "; ".join(dict.fromkeys(tell_glass(one.depth_mm, one.dilution) for one in meant))
+        raise InputError(
+            f"{found.name} was {f'read {views}' if views else 'not read yet'}, and this lot is {tell_glass(*view)}. "
+            "Photograph the reference that way, or give the lot the same."
+        )
+    return fitting
+
+
 def choose_reading(
     book: LotBook,
     lot: int | str,
@@ -274,30 +300,8 @@ def choose_reading(
     head, found = book.lots.get(lot), book.references.get(reference)
     if head.closed:
         raise InputError(f"Lot {head.label} is closed; its reference stays. Begin a new lot for another one.")
-    readings = book.references.readings(found.id)
-    fitting = [r for r in readings if (r.depth_mm, r.dilution) == (head.depth_mm, head.dilution)]
-    if isinstance(which, str) and which in WHICH:
-        chosen = fitting
-    else:
-        chosen = [r for r in readings if str(r.id) == str(which)]
-        if not chosen:
-            ids = ", ".join(str(r.id) for r in readings) or "none"
-            raise NotFoundError(
-                f"{found.name} has no reading {which!r}. Its readings: {ids}; or say {', '.join(WHICH)}."
-            )
-        if chosen[0] not in fitting:
-            raise InputError(
-                f"Reading {chosen[0].id} of {found.name} is of {chosen[0].depth_mm:g} mm and dilution "
-                f"{chosen[0].dilution:g}, the lot of {head.depth_mm:g} mm and {head.dilution:g}. "
-                "Photograph it that way."
-            )
-    if not chosen:
-        raise InputError(
-            f"{found.name} has no reading at a depth of {head.depth_mm:g} mm and a dilution of "
-            f"{head.dilution:g}, as this lot has. Photograph it that way first."
-        )
-    ordered = sorted(chosen, key=lambda one: (_time_of(one), one.id))
-    used = chosen if which == "mean" else ordered[:1] if which == "first" else ordered[-1:]
+    fitting = find_readings(book, found.id, which, (head.depth_mm, head.dilution))
+    used = fitting if which == "mean" else fitting[:1] if which == "first" else fitting[-1:]
     lab = as_triple(rounded(np.mean([reading.lab for reading in used], axis=0), 3))
     # a mean keeps the sd of one, as photos by one phone err alike
     sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))

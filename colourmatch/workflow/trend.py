@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from datetime import tzinfo
 
 import numpy as np
 
@@ -16,7 +17,9 @@ from colourmatch.book.naming import is_example
 from colourmatch.colour.difference import Figure, compare_lab
 from colourmatch.facts import K_95
 from colourmatch.records import Record, decimals, kept, pick, rounded, written
+from colourmatch.words.figures import PLAIN, Signs, tell_interval, tell_number, tell_spread
 from colourmatch.words.looks import tell_glass
+from colourmatch.words.times import tell_date
 from colourmatch.workflow.photo_colours import (
     Dose,
     Seen,
@@ -95,6 +98,20 @@ class TrendLot(Record):
     mg_per_l_sd: float = kept(write=_SHORT)
     drops_per_l: float | None = kept(write=_SHORT)
     doses: tuple[Dose, ...] = kept()
+
+    def tell(self, zone: tzinfo | None = None, signs: Signs = PLAIN) -> dict[str, str]:
+        """The lot as a row of a table, by what its columns are called; its day is that of `zone`, else of this machine."""
+        axes = zip(("L*", "a*", "b*"), self.lab, self.lab_sd, strict=True)
+        return {
+            "Lot": self.label,
+            "Name": self.name,
+            "Closed": tell_date(self.closed_at, zone),
+            "Ended": self.outcome,
+            **{axis: tell_spread(value, sd, signs=signs) for axis, value, sd in axes},
+            "CIEDE2000": tell_interval(self.delta_e_2000, signs=signs),
+            "mg/l": tell_spread(self.mg_per_l, self.mg_per_l_sd, signs=signs),
+            "Drops/l": tell_number(self.drops_per_l, 0, signs),
+        }
 
     def point(self, chart: str) -> tuple[float, float, float]:
         """Its value in a chart, and how far the 95 % interval of that reaches up and down."""

@@ -102,8 +102,8 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book, lot):
     assert "7 drops of red there are" in text or "7 drops of red there, and the batch holds as much" in text
     assert f"100 ml taken for trial lot {trial}" in text
     assert "3 mg/l of E162" in text and "colourant in the base E162" in text
-    assert "7 mg per kg (JECFA and EFSA)" in text and "% for a child of 20 kg" in text
-    assert "Beetroot red (E162)" in text and "none on file" in text
+    assert "7 mg per kg (JECFA and EFSA)" in text and "for a child of 20 kg" in text
+    assert "Beetroot red (E162)" in text and "no acceptable daily intake is on file" in text
     book.trials.pour_back(trial)
     assert f"100 ml of trial lot {trial} poured back" in read_sheet(book, lot)[0]
     assert "Where it is drunk" not in read_sheet(book, trial)[0]

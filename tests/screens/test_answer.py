@@ -8,7 +8,7 @@ from visiting import open_app, tap
 
 from colourmatch.advice import Advice, Dose, Rescue
 from colourmatch.colour.difference import Figure
-from colourmatch.screens import session
+from colourmatch.screens import match
 from colourmatch.screens.drawing import draw_pair
 from colourmatch.screens.lot_words import (
     Answer,
@@ -20,6 +20,7 @@ from colourmatch.screens.lot_words import (
 )
 from colourmatch.words.advice import STIR
 from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import advise_lot
 
 RED = Dose(stock="red", drops=12, ml=0.6, mg_per_l=6.0)
 YELLOW = Dose(stock="yellow", drops=5, ml=0.25, mg_per_l=2.0)
@@ -138,8 +139,8 @@ def test_filling_up_writes_what_was_set_aside_and_what_came(book, measured, monk
         "predicted": NOW.to_json(),
         "chance_past": 1.0,
     }
-    told, found = {"action": "stop", "reason": "past", "rescue": Rescue.from_json(rescue)}, session.advise
-    monkeypatch.setattr(session, "advise", lambda story: found(story).having(**told))
+    told = {"action": "stop", "reason": "past", "rescue": Rescue.from_json(rescue)}
+    monkeypatch.setattr(match, "advise_lot", lambda *of: advise_lot(*of).having(**told))
     tap(open_app("match", measured), f"untinted-{measured}")
     state = book.lots.story(measured).state()
     assert state.volume_ml == pytest.approx(held.volume_ml)

@@ -65,7 +65,7 @@ def test_drift_stands_beside_the_readings_and_a_new_lot_is_tinted_to_the_one_cho
     app = open_app("set_up")
     assert "drift CIEDE2000" in shown(app) and "from reading 1" in shown(app)
     fill(app, {"lot-name": "cordial", "lot-volume": 750.0, "lot-target": f"{bottle}/first"})
-    assert "Give the lot the same, or read the reference that way" in refusal(tap(app, "lot-begin"))
+    assert "Photograph the reference that way, or give the lot the same" in refusal(tap(app, "lot-begin"))
     assert book.lots.count() == 0 and field(app, "lot-name").value == "cordial"
     tap(fill(app, {"lot-dilution": 5.0}), "lot-begin")
     (lot,) = book.lots.search()

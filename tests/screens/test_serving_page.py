@@ -70,10 +70,10 @@ def test_a_light_outside_the_short_list_is_shown_and_kept(book, matched):
 
 
 def test_what_a_glass_brings_is_shown_once_something_is_in(book, matched):
-    assert "Acceptable daily intake" not in shown(open_app("match", matched))
+    assert "acceptable daily intake" not in shown(open_app("match", matched))
     book.additions.add(matched, "red", drops=20)
     text = shown(open_app("match", matched))
-    assert "7 mg per kg of body mass (JECFA and EFSA)" in text and "for a child of 20 kg" in text
+    assert "7 mg per kg (JECFA and EFSA)" in text and "for a child of 20 kg" in text
     trial = shown(
         open_app("match", book.trials.take(matched, 100).id)
     )  # what is in is no addition of the trial's

@@ -65,12 +65,12 @@ def test_a_lot_is_tinted_to_the_reading_chosen(book, lot, bottle, which, lab, sd
 def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(book, lot, bottle):
     ids = [reading.id for reading in book.references.readings(bottle)]
     assert choose_reading(book, lot, bottle, ids[0]).readings == [ids[0]]
-    with pytest.raises(InputError, match="10 mm and dilution 1"):
+    with pytest.raises(InputError, match="read 10 mm deep, undiluted"):
         choose_reading(book, lot, bottle, ids[2])
     with pytest.raises(NotFoundError, match="no reading 99"):
         choose_reading(book, lot, bottle, 99)
     empty = book.references.add("Empty").id
-    with pytest.raises(InputError, match="has no reading at a depth of 10 mm and a dilution of 5"):
+    with pytest.raises(InputError, match="not read yet, and this lot is 10 mm deep, 1 part made up to 5"):
         choose_reading(book, lot, empty)
     book.lots.close(lot, "given up")
     with pytest.raises(InputError, match="is closed"):
