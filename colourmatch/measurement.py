@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.colour.difference import Difference, Figure
+from colourmatch.colour.difference import Difference, Figure, compare_lab
 from colourmatch.records import Array, Record, kept, numbers, several, significant
 
 Outline = Sequence[Sequence[float]]
@@ -191,14 +191,14 @@ class DifferenceAsRead(Record):
     uncertainty: Pair = kept(Pair.from_json)
 
 
-def record_difference(
-    difference: Difference, photo: Array, scene: Array, phone: Array, lost: Array, tone: Array | None = None
-) -> dict[str, Any]:
-    """The fields of a measurement that hold a difference, from the covariances (3, 3) of a `Pair`."""
-    photo, scene, phone, lost = (significant(one, 4) for one in (photo, scene, phone, lost))
-    spread = Pair(photo, scene, phone, lost, None if tone is None else significant(tone, 4))
-    figure = difference.delta_e_2000.rounded()
-    return {"delta_e_2000": figure, "difference": difference, "uncertainty": spread}
+def record_difference(reference_lab: Array, batch_lab: Array, spread: Pair) -> dict[str, Any]:
+    """The fields of a measurement that hold the difference of two liquids, Lab (3,) each, of which so much is unsure."""
+    found = compare_lab(reference_lab, batch_lab, spread.photo + spread.scene, spread.phone, spread.lost)
+    photo, scene, phone, lost = significant(
+        [spread.photo, spread.scene, spread.phone, spread.what_is_lost], 4
+    )
+    kept = Pair(photo, scene, phone, lost, None if spread.tone is None else significant(spread.tone, 4))
+    return {"delta_e_2000": found.delta_e_2000.rounded(), "difference": found, "uncertainty": kept}
 
 
 class Drawing(Record):

@@ -18,7 +18,6 @@ from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, hash_photo, open_source
 from colourmatch.book.shelf_records import ReferenceReading
-from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import CardProfile, card_profile
 from colourmatch.instrument.phone_calibration import Corrected, PhoneFit, correct_lab
@@ -251,9 +250,7 @@ def _leave(measurement: Measurement, found: Calibration) -> Measurement:
     ref, bat, pair = spots["reference"], spots["batch"], measurement.uncertainty
     if not (measurement.delta_e_2000 and ref and bat and pair):
         return out
-    phone = pair.phone * strain**2
-    difference = compare_lab(ref.lab, bat.lab, pair.photo + pair.scene, phone, pair.lost)
-    changed = record_difference(difference, pair.photo, pair.scene, phone, pair.what_is_lost, pair.tone)
+    changed = record_difference(ref.lab, bat.lab, pair.having(phone=pair.phone * strain**2))
     return out.having(as_read=_as_read(measurement), **changed)
 
 
@@ -290,8 +287,7 @@ def _compare(
     phone = apart.T @ apart / len(apart) + tone + scale
     noise = ref.covariance + bat.covariance
     scene, lost = (slope @ part @ slope.T for part in (pair.scene, pair.what_is_lost))
-    difference = compare_lab(ref.lab, bat.lab, noise, phone, lost)
-    return record_difference(difference, noise - scene, scene, phone, lost)
+    return record_difference(ref.lab, bat.lab, Pair(noise - scene, scene, phone, lost))
 
 
 def camera_key(measurement: Measurement) -> str:

@@ -11,10 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import CardSeen, Drawing, Flag, Measurement, ToneRecord, record_difference
+from colourmatch.measurement import CardSeen, Drawing, Flag, Measurement, Pair, ToneRecord, record_difference
 from colourmatch.photo.card import Card
 from colourmatch.photo.checks import (
     SPOTS,
@@ -49,7 +48,10 @@ from colourmatch.photo.spot import SpotReading, read_spot
 from colourmatch.photo.stripes import find_stripes
 from colourmatch.photo.tone import TINTED_LOG, KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 from colourmatch.photo.veil import estimate_veil
-from colourmatch.records import Array, rounded, significant
+from colourmatch.records import Array, pick, rounded, significant
+
+#: What a measurement has from the file as it is.
+FROM_FILE = ("sha256", "phone", "taken_at", "taken_offset")
 
 
 @dataclass(frozen=True)
@@ -110,10 +112,7 @@ def _measure(photo: Photo, pose: CardPose, greys: KnownGreys | None) -> Measurem
     ]
     return Measurement(
         photo=photo.name,
-        sha256=photo.sha256,
-        phone=photo.phone,
-        taken_at=photo.taken_at,
-        taken_offset=photo.taken_offset,
+        **pick(photo, *FROM_FILE),
         profile=photo.profile.name,
         card=CardSeen(
             version=card.version,
@@ -279,10 +278,9 @@ def _compare(spots: dict[str, ReadColour], estimate: Estimate | None) -> dict[st
     if estimate is None:
         return {}
     ref, bat = spots["reference"], spots["batch"]
-    lost = lost_between(ref, bat)
-    own, scene, phone = estimate.own, estimate.scene, estimate.phone
-    found = compare_lab(ref.lab, bat.lab, own + scene, phone, lost)
-    out = record_difference(found, own, scene, phone, lost, tone_covariance(ref, bat))
+    unsure = pick(estimate, "scene", "phone")
+    spread = Pair(estimate.own, **unsure, lost=lost_between(ref, bat), tone=tone_covariance(ref, bat))
+    out = record_difference(ref.lab, bat.lab, spread)
     return out if estimate.metamerism is None else out | {"metamerism": estimate.metamerism}
 
 

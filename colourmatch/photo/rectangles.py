@@ -17,14 +17,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
-from colourmatch.measurement import SPOTS, Drawing, Measurement, record_difference
+from colourmatch.measurement import SPOTS, Drawing, Measurement, Pair, record_difference
 from colourmatch.photo.camera import expect_tones
 from colourmatch.photo.estimate import Estimate, estimate_bare
 from colourmatch.photo.load import Photo, load_photo
-from colourmatch.photo.measure import parts_of_water, refuse
+from colourmatch.photo.measure import FROM_FILE, parts_of_water, refuse
 from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.read_colour import (
@@ -36,7 +35,7 @@ from colourmatch.photo.read_colour import (
     tone_covariance,
 )
 from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE
-from colourmatch.records import Array
+from colourmatch.records import Array, pick
 
 Rectangle = tuple[float, float, float, float]
 
@@ -125,8 +124,7 @@ def measure_rectangles(
     beside = np.array([c.covariance + c.tone_shifts.T @ c.tone_shifts for c in spots.values()])
     spots = tell_estimated(spots, estimate.lab, estimate.absolute + beside[[0, -1]])
     return Measurement(
-        photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at,
-        taken_offset=photo.taken_offset, profile=photo.profile.name,
+        photo=photo.name, **pick(photo, *FROM_FILE), profile=photo.profile.name,
         quality=tuple(_flags(photo, base, areas, spots, light)),
         spots={n: spots[n].record() if n in spots else None for n in SPOTS}, **_compare(spots, jacobians, (own, scene), estimate),
         drawing=Drawing(list(photo.full_size), windows={n: _outline(r) for n, r in drawn.items()}),
@@ -313,8 +311,7 @@ def _compare(
     turn = np.hstack([-jacobians[0], jacobians[1]])
     own, scene = (turn @ part @ turn.T for part in parts)
     tone, lost = tone_covariance(ref, bat), lost_between(ref, bat)
-    found = compare_lab(ref.lab, bat.lab, own + scene, estimate.phone + tone, lost)
-    return record_difference(found, own, scene, estimate.phone + tone, lost, tone)
+    return record_difference(ref.lab, bat.lab, Pair(own, scene, estimate.phone + tone, lost, tone))
 
 
 # ---- what is said ------------------------------------------------------------------------------------------------
