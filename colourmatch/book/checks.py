@@ -53,6 +53,8 @@ LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
 def check_number(name: str, value: object) -> float:
     """The value as a float when it is within the limits of `name`; else an InputError sentence."""
     words, low, low_allowed, high, advice = LIMITS[name]
+    if value is None:
+        raise InputError(f"{words} is missing. {advice}")
     if isinstance(value, bool) or not hasattr(value, "__float__"):
         raise InputError(f"{words} is {value!r}, which is not a number. {advice}")
     try:

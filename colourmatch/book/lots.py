@@ -278,7 +278,7 @@ def _refuse_other_lot(
 
 def _stock_ids(connection: Connection, stocks: Sequence[str | int]) -> list[int]:
     if not stocks:
-        raise InputError("A lot needs at least one stock. Name it with --stock.")
+        raise InputError("A lot needs at least one stock. Name it.")
     return list(dict.fromkeys(find_stock(connection, stock).id for stock in stocks))
 
 
@@ -315,7 +315,7 @@ def _check_change(connection: Connection, key: str, value: Any) -> Any:
     """The new value of a figure of the head as it is kept; stocks by their names, a reference by its id."""
     if key == "stocks":
         if not value:
-            raise InputError("A lot needs at least one stock. Name it with --stock.")
+            raise InputError("A lot needs at least one stock. Name it.")
         return [find_stock(connection, stock).name for stock in value]
     return value if key == "reference_id" else check_figure(key, value)
 

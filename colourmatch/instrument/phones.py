@@ -118,7 +118,7 @@ def add_known_photo(
     depth_mm = check_number("depth_mm", depth_mm)
     contents = {spot: _check_known(book, spot, held) for spot, held in known.items()}
     if not contents:
-        raise InputError("Say what is in the glasses: --batch red=12 or --reference red=6,yellow=4, in mg/l.")
+        raise InputError("Say what is in the glasses, in mg of colour in a litre, such as 12 of red.")
     photo = open_source(source)
     measurement = measure_photo(*photo, card.greys if card else None)
     measurement = measurement.having(card_profile=card.named if card else None)

@@ -161,8 +161,6 @@ def ask_card(known: list[Any]) -> None:
 def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: float) -> None:
     """Read the photos and keep what they tell; the reflectances of the grey card and of the bare paper."""
     with session.failures_shown():
-        if not name:
-            raise InputError("The name of the card is empty. Type one: the photos wait.")
         with st.spinner("Reading the card …"):
             told = cards.photograph_card(
                 session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
@@ -261,10 +259,6 @@ def keep_known(
 ) -> None:
     """Measure and keep a photo of known liquids."""
     with session.failures_shown():
-        if not light:
-            raise InputError("The light has no name. Type one, such as window: the photo waits.")
-        if not contents:
-            raise InputError("Say what is in the glasses, in mg of colour in a litre: the photo waits.")
         book = session.current_book()
         with st.spinner("Measuring …"):
             told = phones.add_known_photo(

@@ -14,7 +14,6 @@ from colourmatch.book.naming import is_example, leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
-from colourmatch.errors import InputError
 from colourmatch.screens import fields, html, pages, session
 from colourmatch.screens.references import IN_PHOTO, check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.words.figures import begin
@@ -230,10 +229,6 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
 def write_lot(values: LotFigures, number: str, target: str) -> None:
     """Write the lot down and go to it."""
     with session.failures_shown():
-        if not values.stocks:
-            raise InputError("A lot needs at least one stock. Choose it.")
-        if values.volume_ml is None:
-            raise InputError("The volume of the batch is missing. Give it in ml.")
         token = session.token_for("lot")
         # in a field of the browser 1,500 is one and a half
         session.ask_size(token, "Batch", values.volume_ml, "batch")

@@ -26,17 +26,8 @@ _STEPS = {"drops": 1.0, "ml": 0.05, "grams": 0.01}
 _BLENDED = "The untinted batch is written down. Photograph again."
 
 
-def check_ml(ml: float | None) -> float:
-    """An amount that was typed; InputError where it is missing."""
-    if ml is None:
-        raise InputError("The amount is missing. Give it in ml.")
-    return ml
-
-
 def write_addition(story: LotStory, stock: str, unit: str, quantity: float | None, token: str) -> str:
     """Write an addition into the book; the sentence that says so."""
-    if quantity is None:
-        raise InputError("The amount is missing or below 0. Give it in drops, ml or grams.")
     entry = session.current_book().additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))
     return f"{tell_dose(entry)} written down."
 
@@ -67,11 +58,11 @@ def record_amount(
 def record_untinted(story: LotStory, ml: float, *, fills_up: bool = False) -> None:
     """Untinted batch that is poured in; fills_up: as much of the batch was set aside before."""
 
-    def blend(amount: float | None, token: str) -> str:
-        volumes, ml = session.current_book().volumes, check_ml(amount)
+    def blend(amount: float, token: str) -> str:
+        volumes = session.current_book().volumes
         if fills_up:
-            volumes.take_sample(story.lot.id, ml, **session.by(f"{token}-out"))
-        volumes.add_untinted(story.lot.id, ml, **session.by(token))
+            volumes.take_sample(story.lot.id, amount, **session.by(f"{token}-out"))
+        volumes.add_untinted(story.lot.id, amount, **session.by(token))
         return _BLENDED
 
     words = "ml of untinted batch", "Filled up" if fills_up else "Blended back"
@@ -118,8 +109,6 @@ def ask_correction(story: LotStory) -> None:
         reason = st.text_input("Reason", key=act.key("reason", chosen), placeholder="tapped by mistake")
 
         def correct(token: str) -> str:
-            if what == "The amount" and amount is None:
-                raise InputError("The amount is missing. Give what really went in.")
             change = {"void": True} if what != "The amount" else {unit: amount}
             session.current_book().additions.correct(chosen, reason=reason, **session.by(token), **change)
             return "The correction is written down."
@@ -154,9 +143,9 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
                 book.entries.add_note(lot_id, text, **by)
                 return "The note is written down."
             if is_sample:
-                book.volumes.take_sample(lot_id, check_ml(ml), returned=back, **by)
+                book.volumes.take_sample(lot_id, ml, returned=back, **by)
                 return "The sample is written down."
-            book.volumes.add_untinted(lot_id, check_ml(ml), **by)
+            book.volumes.add_untinted(lot_id, ml, **by)
             return _BLENDED
 
         act.offer("Write it down", write, "write", to_top=what != "Note")
@@ -270,7 +259,7 @@ def show_trials(story: LotStory) -> None:
         if st.button("Take the trial", key=act.key("take"), width="stretch"):
             with session.failures_shown():
                 book = session.current_book()
-                trial = book.trials.take(story.lot.id, check_ml(ml), **session.by(act.token))
+                trial = book.trials.take(story.lot.id, ml, **session.by(act.token))
                 st.session_state.pop(f"token-{act.name}", None)
                 session.notify(
                     f"The trial of {ml:g} ml is taken. Its drops and photos are written down here."

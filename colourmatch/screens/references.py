@@ -52,12 +52,6 @@ def name_reading(row: noted.KnownReading) -> str:
     return f"{row.reading}: {html.show_date(row.at)}, {_SOURCES[row.source]}"
 
 
-def check_name(name: str, waiting: str = "") -> None:
-    """InputError for a reference without a name."""
-    if not name:
-        raise InputError(f"The name of the reference is empty. Type one{waiting}.")
-
-
 def ask_reading(known: list[noted.KnownReference]) -> None:
     """Note a new reference, or read a known one again."""
     act = fields.begin_act("reference")
@@ -87,7 +81,6 @@ def ask_photos(name: str, view: tuple[float, float], notes: str, act: fields.Act
     if not files:
         return
     with session.failures_shown():
-        check_name(name, ": the photos wait")
         with st.spinner("Measuring …"):
             sent = noted.record_reference(
                 session.current_book(), name, files, spot, depth_mm=view[0], dilution=view[1], notes=notes,
@@ -123,7 +116,6 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: fields.Act
     def enter(token: str) -> str:
         if None in lab:
             raise InputError("A colour needs all three numbers. Give L*, a* and b*, such as 60, 45, 30.")
-        check_name(name)
         noted.enter_reference(
             session.current_book(), name, lab, lab_sd=[sd] * 3, depth_mm=view[0], dilution=view[1], notes=notes,
             entered_by=session.who_enters(),

@@ -87,6 +87,6 @@ def test_a_phone_is_fitted_told_and_forgotten(book):
 
 def test_what_is_missing_of_a_photo_is_asked_for(book, red, card_photo):
     app = upload(open_app("calibrations"), card_photo, "known.jpg", to="upload-known")
-    assert "The light has no name" in refusal(app)
+    assert "The name of the light is empty" in refusal(app)
     assert "Say what is in the glasses" in refusal(fill(app, {"known-light": "window"}).run())
     assert refusal(fill(app, {"known-batch-red": 6.0}).run()) and phones.list_phones(book) == []

@@ -100,7 +100,7 @@ def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(book,
 
 def test_what_is_refused_is_said_drawn_and_not_kept(book, lot_id):
     app = tap(open_app("match", lot_id), f"addition-{lot_id}-write")
-    assert "The amount is missing" in refusal(app)
+    assert "Give the amount once" in refusal(app)
     upload(app, b"this is no photo", "note.jpg")
     assert "Not measured:" in shown(app) and "note.jpg: This is not a readable photo" in shown(app)
     for app in (open_app("match", lot_id), open_app()):

@@ -180,7 +180,7 @@ def test_a_lot_is_begun_with_its_limits_beside(book, red):
     assert "at most 100 mg of pure dye per litre together in EU" in shown(app)
     assert "from memory" in shown(app)
     tap(fill(app, {"lot-name": "cordial"}), "lot-begin")
-    assert "The volume of the batch is missing" in refusal(app) and book.lots.count() == 0
+    assert "The volume is missing" in refusal(app) and book.lots.count() == 0
     assert field(app, "lot-name").value == "cordial"
     for volume in (1.5, 2.0):  # 1.5 is what a browser makes of 1,500; another amount is asked about again
         tap(fill(app, {"lot-volume": volume}), "lot-begin")
