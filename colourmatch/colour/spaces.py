@@ -8,6 +8,8 @@ colour-science takes 1.1 s of processor time and skimage.color 0.23 s, a whole r
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -72,6 +74,22 @@ def primaries_to_matrix(primaries_xy: ArrayLike, white_xyz: ArrayLike = WHITE_D6
 
 #: Linear RGB to XYZ for the encodings that phones write.
 RGB_TO_XYZ: dict[str, Array] = {name: primaries_to_matrix(xy) for name, xy in PRIMARIES_XY.items()}
+
+
+def lab_to_p3(lab: ArrayLike) -> Array:
+    """Linear Display P3 of CIELAB, shape (..., 3)."""
+    return lab_to_xyz(lab) @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
+
+
+def p3_to_lab(linear: ArrayLike) -> Array:
+    """CIELAB of linear Display P3, shape (..., 3)."""
+    return xyz_to_lab(np.asarray(linear, float) @ RGB_TO_XYZ["Display P3"].T)
+
+
+def slope_at(of: Callable[[Array], Array], at: Array, step: float) -> Array:
+    """Change of a function of points (N, 3) at one point (3,), shape (3, 3), by differences to either side."""
+    ends = of(np.concatenate([at + step * np.eye(3), at - step * np.eye(3)]))
+    return ((ends[:3] - ends[3:]) / (2 * step)).T
 
 
 def decode_srgb(value: ArrayLike) -> Array:

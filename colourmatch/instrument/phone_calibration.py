@@ -11,15 +11,17 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_p3, p3_to_lab, slope_at
 from colourmatch.liquid.judged_drinks import known_drinks
 from colourmatch.liquid.phone import (
     TONE_TERMS,
     PhonePrior,
     bend_tones,
+    log_light_slope,
     p3_weights,
     phone_basis,
     phone_weights,
+    read_log_light,
     soft_log,
     unknown_phone,
 )
@@ -41,7 +43,6 @@ _SAME_TONES = 3.0
 _DRAWS = 24
 #: Width of the neighbourhood in log light in which known drinks tell what a reading means.
 _NEAR, _NEAR_PART = 0.15, 0.15
-_P3 = RGB_TO_XYZ["Display P3"]
 
 
 @dataclass(frozen=True)
@@ -170,7 +171,7 @@ def correct_lab(
 
     one = read(lab[None])
     value = correct_many(fit, fit.numbers, one)[0]
-    jacobian = _slope(lambda around: correct_many(fit, fit.numbers, read(around)), lab, 0.1)
+    jacobian = slope_at(lambda around: correct_many(fit, fit.numbers, read(around)), lab, 0.1)
     rng = np.random.default_rng(2015)
     half = rng.standard_normal((_DRAWS // 2, len(fit.numbers)))
     numbers = fit.numbers + np.concatenate([half, -half]) @ fit.factor.T
@@ -206,7 +207,7 @@ class SeenColours:
         if self._tones is None:
             return self._plain
         xyz = self._tones.xyz(tone_terms(numbers))
-        return soft_log(xyz @ np.linalg.inv(_P3).T)[0]
+        return soft_log(xyz @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T)[0]
 
 
 def own_noise(y: Array) -> Array:
@@ -264,29 +265,6 @@ def size_of(kind: str) -> int:
     return {"none": 0, "matrix": 6, "root": 15, "camera": len(unknown_phone().mean)}[kind]
 
 
-def lab_to_p3(lab: Array) -> Array:
-    return lab_to_xyz(lab) @ np.linalg.inv(_P3).T
-
-
-def p3_to_lab(rgb: Array) -> Array:
-    return xyz_to_lab(rgb @ _P3.T)
-
-
-def read_log_light(lab: Array) -> Array:
-    return soft_log(lab_to_p3(lab))[0]
-
-
-def log_light_slope(lab: Array) -> Array:
-    """Change of log light per unit of Lab, shape (3, 3)."""
-    return _slope(read_log_light, lab, 0.02)
-
-
-def _slope(of: Callable[[Array], Array], at: Array, step: float) -> Array:
-    """Change of a function of points (N, 3) at one point (3,), shape (3, 3), by differences to either side."""
-    ends = of(np.concatenate([at + step * np.eye(3), at - step * np.eye(3)]))
-    return ((ends[:3] - ends[3:]) / (2 * step)).T
-
-
 def correct_many(fit: PhoneFit, numbers: Array, seen: SeenColours) -> Array:
     """Corrected Lab (N, 3) of readings with these numbers of the fit."""
     own = numbers[fit.own]
@@ -321,5 +299,5 @@ def _metameric(fit: PhoneFit, read: Array) -> Array:
     """Covariance in Lab (3, 3) of drinks that this camera reads alike, as log light (3,)."""
     camera = scale_camera(fit.numbers[fit.own], fit.scale)
     y, spread = _regress(read, see(known_drinks(), camera), _true_y())
-    jacobian = _slope(lambda around: p3_to_lab(np.exp(around)), y, 0.01)
+    jacobian = slope_at(lambda around: p3_to_lab(np.exp(around)), y, 0.01)
     return jacobian @ spread @ jacobian.T

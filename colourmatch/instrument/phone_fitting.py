@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import p3_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.errors import InputError
 from colourmatch.instrument.phone_calibration import (
@@ -23,10 +24,7 @@ from colourmatch.instrument.phone_calibration import (
     PhoneFit,
     SeenColours,
     correct_many,
-    log_light_slope,
     own_noise,
-    p3_to_lab,
-    read_log_light,
     scale_camera,
     see,
     size_of,
@@ -34,7 +32,7 @@ from colourmatch.instrument.phone_calibration import (
 )
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.judged_drinks import known_drinks
-from colourmatch.liquid.phone import p3_weights, soft_log
+from colourmatch.liquid.phone import log_light_slope, p3_weights, read_log_light, soft_log
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
-from colourmatch.liquid.phone import soft_log
+from colourmatch.colour.spaces import lab_to_p3, p3_to_lab
+from colourmatch.liquid.phone import log_light_slope, read_log_light
 from colourmatch.records import Array
 
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
@@ -83,14 +83,8 @@ class Observed:
 
 def _lab_to_y(lab: Array, cov: Array) -> tuple[Array, Array, Array]:
     """Reading in log Display P3, its covariance, and the linear values, from Lab and its covariance."""
-    back = np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
-
-    def value(lab_: Array) -> Array:
-        return soft_log(lab_to_xyz(lab_) @ back)[0]
-
-    step = 0.02
-    jacobian = np.stack([(value(lab + e) - value(lab - e)) / (2 * step) for e in np.eye(3) * step], axis=-1)
-    return value(lab), jacobian @ cov @ jacobian.T, lab_to_xyz(lab) @ back
+    jacobian = log_light_slope(lab)
+    return read_log_light(lab), jacobian @ cov @ jacobian.T, lab_to_p3(lab)
 
 
 def prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> Observed:
@@ -159,8 +153,7 @@ def _with_gap(values: Array, cov: Array, shot: Shot, alike: int) -> tuple[Array,
 
 def _slope_with_depth(lab: Array) -> Array:
     """Change of Lab (3,) per part of depth more: the logarithm of each linear channel goes with the depth."""
-    to_xyz = RGB_TO_XYZ["Display P3"].T
-    linear = np.maximum(lab_to_xyz(lab) @ np.linalg.inv(to_xyz), 1e-4)
-    more, less = (xyz_to_lab(linear**power @ to_xyz) for power in (1.01, 0.99))
+    linear = np.maximum(lab_to_p3(lab), 1e-4)
+    more, less = (p3_to_lab(linear**power) for power in (1.01, 0.99))
     slope: Array = (more - less) / 0.02
     return slope

@@ -16,7 +16,7 @@ from functools import cache
 
 import numpy as np
 
-from colourmatch.colour.spaces import RGB_TO_XYZ
+from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_p3, slope_at
 from colourmatch.colour.spectra import integration_weights, weights_at_10_nm
 from colourmatch.facts import read_rows
 from colourmatch.records import Array
@@ -88,6 +88,16 @@ def soft_log(rgb: Array) -> tuple[Array, Array]:
     root = np.sqrt(rgb**2 + 1e-4)
     positive = 0.5 * (rgb + root)
     return np.log(positive), 0.5 * (1 + rgb / root) / positive
+
+
+def read_log_light(lab: Array) -> Array:
+    """Reading in log light, the soft log of linear Display P3, of CIELAB, shape (..., 3)."""
+    return soft_log(lab_to_p3(lab))[0]
+
+
+def log_light_slope(lab: Array) -> Array:
+    """Change of log light per unit of Lab, shape (3, 3)."""
+    return slope_at(read_log_light, lab, 0.02)
 
 
 def bend_tones(seen: Array, terms: Array) -> tuple[Array, Array, Array]:
