@@ -111,12 +111,11 @@ def advise(
             state = state.add(Addition.from_drops(stock, one.drops))
         noise = np.eye(3) * one.lab_sd**2
         labs = (np.asarray(one.batch_lab, float), noise, np.asarray(one.reference_lab, float), noise)
-        share = volume_ml / state.volume_ml  # the part that is base
-        shots.append(Shot(*labs, (state.concentration_mg_per_l(stock),), share))
+        shots.append(Shot(*labs, (state.concentration_mg_per_l(stock),), state.base_share))
     now = sum(one.drops == readings[-1].drops for one in readings)
     fit = fit_lot(shots, [expect_stock(stock.name, stock.colourant)], view)
     return advise_problem(
         Problem(
-            fit, (stock,), state, share, (view,), ceiling_mg_per_l, tolerance=tolerance, photos_of_state=now,
+            fit, (stock,), state, (view,), ceiling_mg_per_l, tolerance=tolerance, photos_of_state=now,
         )
     )  # fmt: skip

@@ -80,8 +80,7 @@ def no_nearer(seen: Sequence[float], photos: int) -> bool:
 class Problem:
     """One question to the planner.
 
-    fit and stocks share their order; base_share: part of the present volume that is base (the rest is water from
-    stocks); views: where the match is judged, with weights; ceiling in mg/l of all colourants, None for none;
+    fit and stocks share their order; views: where the match is judged, with weights; ceiling in mg/l of all colourants, None for none;
     tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition; doubt: what to do
     before a stop may rest on those photos, None when they can be trusted; stalled: the last steps brought the batch no
     nearer; barred: names of stocks that are in the batch or stand ready but are not to be dosed; shown: how a photo
@@ -92,7 +91,6 @@ class Problem:
     fit: LotFit
     stocks: tuple[Stock, ...]
     state: BatchState
-    base_share: float
     views: tuple[View, ...]
     ceiling_mg_per_l: float | None = None
     jurisdiction: str | None = None
@@ -121,19 +119,13 @@ class Problem:
         volume = self.state.volume_ml + added_ml @ self.growth
         held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
         strength = np.array([s.mg_per_ml for s in self.stocks])
-        share = self.base_share * self.state.volume_ml / volume
+        share = self.state.base_share * self.state.volume_ml / volume
         left = self.kept * self.state.volume_ml / volume
         return (held + added_ml * strength) / volume[:, None] * 1000, share, left
 
     def filled_up(self, kept: float) -> Problem:
         """The problem once all but a part of the batch was set aside and filled up with untinted batch."""
-        state = replace(
-            self.state,
-            mg={name: mg * kept for name, mg in self.state.mg.items()},
-            mg_by_colourant={name: mg * kept for name, mg in self.state.mg_by_colourant.items()},
-        )
-        share = 1 - (1 - self.base_share) * kept
-        return replace(self, state=state, base_share=share, kept=self.kept * kept)
+        return replace(self, state=self.state.filled_up(kept), kept=self.kept * kept)
 
     def batch_lab(self, added_ml: Array, view: View) -> Array:
         """True Lab of the batch in a view after adding millilitres of each stock (C, S), shape (D, C, 3)."""
@@ -145,7 +137,7 @@ class Problem:
         untinted_ml = np.asarray(untinted_ml, float)
         volume = self.state.volume_ml + untinted_ml
         held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
-        share = (self.base_share * self.state.volume_ml + untinted_ml) / volume
+        share = (self.state.base_share * self.state.volume_ml + untinted_ml) / volume
         return held[None] / volume[:, None] * 1000, share, self.state.volume_ml / volume
 
     def difference(self, mg_per_l: Array, share: Array, left: Array, draws: slice = slice(None)) -> Array:

@@ -187,7 +187,8 @@ class BatchState:
 
     `already_mg_per_l` is what the base brought with it, at the present volume: water thins it like the rest;
     `already_colourant` says which colourant that is, None when nobody knows. `made_up_to`: the parts of drink that
-    1 part of it is made up to by the instructions on its label, 1 for a drink that is drunk as it is.
+    1 part of it is made up to by the instructions on its label, 1 for a drink that is drunk as it is; `water_ml`: what of
+    the volume is water that stocks brought.
     """
 
     volume_ml: float
@@ -196,6 +197,12 @@ class BatchState:
     mg_by_colourant: dict[str, float] = field(default_factory=dict)
     already_colourant: str | None = None
     made_up_to: float = 1.0
+    water_ml: float = 0.0
+
+    @property
+    def base_share(self) -> float:
+        """Part of the volume that is base: water from stocks lowers it, untinted batch raises it."""
+        return 1 - self.water_ml / self.volume_ml
 
     def add(self, addition: Addition) -> BatchState:
         """The state after an addition: milligrams add up, and the volume grows by a stock made in water.
@@ -210,10 +217,12 @@ class BatchState:
         35.98
         """
         stock = addition.stock
-        volume = self.volume_ml + (0.0 if stock.made_in == "batch" else addition.ml)
+        water = 0.0 if stock.made_in == "batch" else addition.ml
+        volume = self.volume_ml + water
         return replace(
             self,
             volume_ml=volume,
+            water_ml=self.water_ml + water,
             mg=_plus(self.mg, stock.name, addition.mg),
             already_mg_per_l=self.already_mg_per_l * self.volume_ml / volume,
             mg_by_colourant=_plus(self.mg_by_colourant, stock.colourant, addition.mg),
@@ -234,12 +243,15 @@ class BatchState:
             raise InputError(
                 f"A sample of {taken:g} ml cannot be taken from {self.volume_ml:g} ml. Check the volume."
             )
-        share = 1 - taken / self.volume_ml
+        return replace(self.filled_up(1 - taken / self.volume_ml), volume_ml=self.volume_ml - taken)
+
+    def filled_up(self, part: float) -> BatchState:
+        """The state once all but a part of it was set aside and filled up with untinted batch."""
         return replace(
             self,
-            volume_ml=self.volume_ml - taken,
-            mg={name: mg * share for name, mg in self.mg.items()},
-            mg_by_colourant={name: mg * share for name, mg in self.mg_by_colourant.items()},
+            water_ml=self.water_ml * part,
+            mg={name: mg * part for name, mg in self.mg.items()},
+            mg_by_colourant={name: mg * part for name, mg in self.mg_by_colourant.items()},
         )
 
     def concentration_mg_per_l(self, stock: Stock | str) -> float:

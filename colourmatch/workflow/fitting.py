@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
+from colourmatch.book.entries import LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
@@ -177,7 +177,7 @@ def _shot(story: LotStory, photo: PhotoEntry, stocks: tuple[Stock, ...], target:
         reference_lab=ref_lab,
         reference_covariance=ref_cov,
         mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
-        thinning=base_share(story, photo),
+        thinning=state.base_share,
         camera=camera_key(measurement),
         path=path,
         # a colour that was chosen is in the lot's own view
@@ -196,18 +196,3 @@ def _gap(measurement: Measurement) -> Gap | None:
     apart = measurement.metamerism
     warm = (apart.change, apart.change_covariance) if apart else (None, None)
     return Gap(batch - reference, pair.photo + pair.scene + pair.what_is_lost, pair.phone, *warm)
-
-
-def base_share(story: LotStory, before: LotEntry | None = None) -> float:
-    """Part of the batch's volume that is base: water from stocks lowers it, untinted batch raises it."""
-    entries = story.effective if before is None else story.entries_before(before)
-    volume, base = story.lot.volume_ml, story.lot.volume_ml
-    for entry in entries:
-        if isinstance(entry, AdditionEntry) and entry.made_in != "batch":
-            volume += entry.ml
-        elif isinstance(entry, VolumeEntry) and entry.came:
-            volume, base = volume + entry.ml, base + entry.ml
-        elif isinstance(entry, VolumeEntry) and not entry.returned:
-            base *= 1 - entry.ml / volume
-            volume -= entry.ml
-    return base / volume

@@ -18,7 +18,7 @@ from colourmatch.dosing.serving import look_at
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
 from colourmatch.words.advice import tell_before_blending
-from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usable_photos, why_not_yet
+from colourmatch.workflow.fitting import fit_story, make_prior, usable_photos, why_not_yet
 from colourmatch.workflow.photo_colours import views_of
 
 #: What an advice holds here when there is nothing to say.
@@ -88,7 +88,7 @@ def serve_lot(
     stocks, fit = fit_story(book, story, usable_photos(story))
     if not fit.success:
         return ()
-    problem = Problem(fit, stocks, story.state(), base_share(story), views_of(story.lot))
+    problem = Problem(fit, stocks, story.state(), views_of(story.lot))
     step = [sum(dose.ml for dose in doses if dose.stock == stock.name) for stock in stocks]
     return look_at(problem, [_view(story, condition) for condition in conditions], step)
 

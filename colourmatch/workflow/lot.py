@@ -197,7 +197,7 @@ def _advise(book: LotBook, story: LotStory, newest: Measurement | None) -> Advic
         )  # fmt: skip
         return asked.having(**NOTHING, **besides)
     problem = Problem(
-        fit, stocks, story.state(), fitting.base_share(story), views_of(head), photos_of_state=len(here),
+        fit, stocks, story.state(), views_of(head), photos_of_state=len(here),
         doubt=fitting.doubt_of_state(here), stalled=fitting.steps_stalled(story, photos),
         shown=photo_view(head, photos[-1].measurement), **pick(head, "ceiling_mg_per_l", "jurisdiction", "tolerance"),
     )  # fmt: skip

@@ -319,10 +319,9 @@ def play(
     case: Case, tolerance: float, rng: np.random.Generator, verbose: bool, *, fields: bool = False
 ) -> Outcome:
     stock, drops = case.stock, case.start_drops
-    state, share, shots = BatchState(case.volume_ml), 1.0, []
+    state, shots = BatchState(case.volume_ml), []
     if drops:
         first = Addition.from_drops(stock, drops)
-        share *= state.volume_ml / (state.volume_ml + first.ml)
         state = state.add(first)
     prior = expect_stock(stock.name, stock.colourant)
     # a ceiling is on dye: a stock stronger than its label leaves room for fewer drops
@@ -343,7 +342,16 @@ def play(
         made = photograph(case, drops, thinned, rng, fields=fields)
         mg_per_l = (state.concentration_mg_per_l(stock),)
         shots.append(
-            Shot(*made.batch, *made.reference, mg_per_l, share, "one", 1 / thinned, 1 / thinned, made.gap)
+            Shot(
+                *made.batch,
+                *made.reference,
+                mg_per_l,
+                state.base_share,
+                "one",
+                1 / thinned,
+                1 / thinned,
+                made.gap,
+            )
         )
         seen.setdefault((drops, thinned), []).append(float(ciede2000(made.reference[0], made.batch[0])))
         state_photos.append(
@@ -363,7 +371,6 @@ def play(
                 fit,
                 (stock,),
                 state,
-                share,
                 (case.view,),
                 case.ceiling,
                 None,
@@ -399,7 +406,6 @@ def play(
         for dose in advice.doses:
             state_photos = []
             added = Addition.from_drops(stock, dose.drops)
-            share *= state.volume_ml / (state.volume_ml + added.ml)
             state, drops = state.add(added), drops + dose.drops
             poured.append((len(shots), added))
     end = float(true_difference(case, np.array([drops]))[0])

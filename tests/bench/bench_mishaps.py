@@ -107,18 +107,17 @@ class Lot:
 
 @dataclass
 class Noted:
-    """What the notes say: the shots that count, doses beside them, the batch now, base share, photos of this state."""
+    """What the notes say: the shots that count, doses beside them, the batch now, photos of this state."""
 
     shots: list[Shot]
     doses: list[Dosed]
     state: BatchState
-    share: float
     here: int
     seen: list[float]
 
 
 def read_notes(lot: Lot) -> Noted:
-    state, share, kept = BatchState(lot.case.volume_ml), 1.0, 1.0
+    state, kept = BatchState(lot.case.volume_ml), 1.0
     shots: list[Shot] = []
     volumes: list[float] = []
     poured: list[tuple[int, int, Addition, int, float]] = []
@@ -128,18 +127,12 @@ def read_notes(lot: Lot) -> Noted:
     for event in lot.events:
         if isinstance(event, Dose) and event.drops:
             added = Addition.from_drops(lot.stocks[event.stock], event.drops)
-            share *= state.volume_ml / (state.volume_ml + added.ml)
             state, changes, here = state.add(added), changes + 1, 0
             poured.append((event.entry, event.stock, added, len(shots), kept))
         elif isinstance(event, Kept):
-            share, changes, here = 1 - (1 - share) * event.part, changes + 1, 0
-            held_mg, by = (
-                {n: mg * event.part for n, mg in x.items()} for x in (state.mg, state.mg_by_colourant)
-            )
-            state, kept = replace(state, mg=held_mg, mg_by_colourant=by), kept * event.part
+            state, kept, changes, here = state.filled_up(event.part), kept * event.part, changes + 1, 0
             seen.clear()
         elif isinstance(event, float):
-            share = (share * state.volume_ml + event) / (state.volume_ml + event)
             state, changes, here = state.add_untinted(event), changes + 1, 0
             seen.clear()
         elif isinstance(event, Shown) and not event.aside:
@@ -148,7 +141,7 @@ def read_notes(lot: Lot) -> Noted:
             sides = (made.batch, made.reference, made.gap)
             if event.swapped:
                 sides = (made.reference, made.batch, replace(made.gap, lab=-made.gap.lab))
-            shots.append(Shot(*sides[0], *sides[1], held, share, "one", path, path, sides[2]))
+            shots.append(Shot(*sides[0], *sides[1], held, state.base_share, "one", path, path, sides[2]))
             volumes.append(state.volume_ml)
             parts.append(kept)
             seen.setdefault(changes, []).append(float(ciede2000(made.reference[0], made.batch[0])))
@@ -160,7 +153,7 @@ def read_notes(lot: Lot) -> Noted:
         doses.append(
             Dosed(entry, k, one.mg_per_l * left, one.mg_per_l_now * now, one.ml_per_l * left, one.ml_per_l_now * now)
         )  # fmt: skip
-    return Noted(shots, doses, state, share, here, [float(np.mean(x)) for x in seen.values()])
+    return Noted(shots, doses, state, here, [float(np.mean(x)) for x in seen.values()])
 
 
 @dataclass
@@ -238,7 +231,7 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         ]
         fit = fit_lot(noted.shots, priors, case.view, mishaps=mishaps)
         problem = Problem(
-            fit, tuple(lot.stocks), noted.state, noted.share, (case.view,), case.ceiling, None, tolerance, noted.here, None,
+            fit, tuple(lot.stocks), noted.state, (case.view,), case.ceiling, None, tolerance, noted.here, None,
             no_nearer(noted.seen, len(noted.shots)), tuple(s.name for s in lot.stocks[1:]),
         )  # fmt: skip
         doubt, advice = find_doubt(fit), advise(problem)

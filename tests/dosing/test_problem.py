@@ -49,8 +49,8 @@ def ask(
     every stock; sd of a reading in Lab; bounds: what else Problem takes.
     """
     held = tuple(sorted(({"E129": 40.0} if reference is None else reference).items()))
-    fit, state, share = _fit(stocks, drops or (0,) * len(stocks), held, volume_ml, already, factor, sd)
-    return Problem(fit, stocks, state, share, **({"views": (VIEW,)} | bounds))
+    fit, state = _fit(stocks, drops or (0,) * len(stocks), held, volume_ml, already, factor, sd)
+    return Problem(fit, stocks, state, **({"views": (VIEW,)} | bounds))
 
 
 @cache
@@ -65,7 +65,7 @@ def _fit(stocks, drops, reference, volume_ml, already, factor, sd):
         held = tuple(state.concentration_mg_per_l(s) for s in stocks)
         shots.append(Shot(seen, noise, wanted, noise, held, share, "one"))
     priors = [expect_stock(s.name, s.colourant) for s in stocks]
-    return fit_lot(shots, priors, VIEW, draws=DRAWS), state, share
+    return fit_lot(shots, priors, VIEW, draws=DRAWS), state
 
 
 PLAIN = ask()
@@ -85,7 +85,7 @@ def test_a_batch_grows_as_its_state_does_in_one_step_or_two_and_in_any_order(red
     assert one.volume_ml == pytest.approx(other.volume_ml)
     assert one.mg == pytest.approx(other.mg)
     fresh = replace(PAIR, stocks=(made, YELLOW))
-    later = replace(fresh, state=first, base_share=900 / first.volume_ml)
+    later = replace(fresh, state=first)
     for problem, ml in ((fresh, [red_ml, yellow_ml]), (later, [0.0, yellow_ml])):
         mg_per_l, share, _ = problem.after(np.array([ml]))
         assert_allclose(mg_per_l[0], [one.concentration_mg_per_l(made), one.concentration_mg_per_l(YELLOW)])
@@ -94,7 +94,7 @@ def test_a_batch_grows_as_its_state_does_in_one_step_or_two_and_in_any_order(red
 
 def test_blending_back_thins_the_colour_and_not_the_base():
     state, share = pour((RED,), (80,), BatchState(900))
-    problem = replace(PLAIN, state=state, base_share=share)
+    problem = replace(PLAIN, state=state)
     mg_per_l, base, left = problem.blended(np.array([0.0, state.volume_ml]))
     assert_allclose(mg_per_l[1], mg_per_l[0] / 2)
     assert base[0] == pytest.approx(share) and share < base[1] < 1
@@ -113,8 +113,8 @@ def test_blending_back_thins_the_colour_and_not_the_base():
 )
 def test_the_room_is_filled_to_the_ceiling_and_not_beyond(ceiling, already, drops, made_in):
     stock = replace(RED, made_in=made_in)
-    state, share = pour((stock,), (drops,), BatchState(900, already_mg_per_l=already))
-    problem = replace(PLAIN, stocks=(stock,), state=state, base_share=share, ceiling_mg_per_l=ceiling)
+    state, _ = pour((stock,), (drops,), BatchState(900, already_mg_per_l=already))
+    problem = replace(PLAIN, stocks=(stock,), state=state, ceiling_mg_per_l=ceiling)
     room, used = problem.room_ml()[0], problem.limit_base_mg_per_l()
     assert room >= 0
     if used >= ceiling:

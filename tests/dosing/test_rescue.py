@@ -62,7 +62,7 @@ def test_colour_of_another_bottle_is_set_aside_and_filled_up():
     filled = problem.filled_up(kept)
     assert filled.state.volume_ml == problem.state.volume_ml
     held = {e: filled.state.colourant_mg_per_l(e) for e in ("E129", "E133")}
-    share = 1 - (1 - problem.base_share) * kept
+    share = 1 - (1 - problem.state.base_share) * kept
     # by Beer-Lambert: what is left of the blue, and the red poured again
     reached = ciede2000(look({"E129": 40, "E133": held["E133"]}, share), look({"E129": 40}))
     assert reached < advice.now.value / 5

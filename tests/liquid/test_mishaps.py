@@ -142,7 +142,7 @@ def test_another_bottle_is_named_and_its_colour_is_in_the_batch():
     batch = fit.batch_lab(np.array([[24.0]]), np.ones(1), VIEW)[0, 0]
     assert np.abs(batch - look(BASE + 12 * RED + 12 * BLUE)).max() < 2
     state = BatchState(1000.0, {"red": 24.0})
-    problem = Problem(fit, (Stock("red", "E129", 1.0),), state, 1.0, (VIEW,))
+    problem = Problem(fit, (Stock("red", "E129", 1.0),), state, (VIEW,))
     # beside the 24 mg/l of the labels, which always count, the 12 of the blue that was not noted
     assert problem.limit_base_mg_per_l() == pytest.approx(36, rel=0.1)
 

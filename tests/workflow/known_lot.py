@@ -10,7 +10,6 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Measurement
-from colourmatch.workflow import fitting
 from colourmatch.workflow.lot import advise_lot, record_photos
 
 REFERENCE = look({"E129": 40})
@@ -37,7 +36,7 @@ class Bench:
         content = to_file(Image.new("RGB", (16, 12), (number, self.lot % 256, 7)), "PNG")
         state = self.story.state()
         held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant if not stuck}
-        batch = look(held, fitting.base_share(self.story, None)) + np.array([off, 0, 0])
+        batch = look(held, state.base_share) + np.array([off, 0, 0])
         spots = {
             spot: None
             if spot in without or refused

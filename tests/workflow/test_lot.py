@@ -250,7 +250,7 @@ def test_base_share_follows_what_was_poured(book):
     lot = book.lots.begin("Aperitif", 900, ["red", "yellow"]).id
 
     def share():
-        return fitting.base_share(book.lots.story(lot), None)
+        return book.lots.story(lot).state().base_share
 
     assert share() == 1
     book.additions.add(lot, "yellow", ml=20)
@@ -263,7 +263,7 @@ def test_base_share_follows_what_was_poured(book):
     assert share() == pytest.approx(0.9)
     book.volumes.add_untinted(lot, 500)
     assert share() == pytest.approx((450 + 500) / 1000)
-    assert fitting.base_share(book.lots.story(lot), dose) == 1  # as it was before the dose
+    assert book.lots.story(lot).state(dose).base_share == 1  # as it was before the dose
     assert book.lots.story(lot).state().volume_ml == pytest.approx(1000)
     book.additions.correct(dose.id, reason="it was never poured", void=True)
     assert share() == 1
@@ -273,7 +273,7 @@ def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     made = bench(factor=1.15)
     advice = made.follow()
     held = {"E129": 1.15 * made.story.state().colourant_mg_per_l("E129")}
-    assert ciede2000(look(held, fitting.base_share(made.story, None)), REFERENCE) < 1
+    assert ciede2000(look(held, made.story.state().base_share), REFERENCE) < 1
     closed = close_lot(made.book, made.lot)
     assert closed.closed is True and closed.outcome == "matched" and closed.text == advice["text"]
     stock = made.book.stocks.get("red")
