@@ -49,6 +49,11 @@ class LotFigures:
     like: int | None = None
     label_lines: Mapping[str, str] = field(default_factory=dict)
 
+    @property
+    def glasses(self) -> Sequence[Mapping[str, Any]]:
+        """The conditions in which the match is judged, as they are kept; none where it is judged as photographed."""
+        return (self.serving or {}).get("conditions") or ()
+
 
 @dataclass(frozen=True, kw_only=True)
 class Lot(LotFigures):
@@ -294,6 +299,11 @@ class LotStory:
     def counting_photos(self) -> tuple[PhotoEntry, ...]:
         """The photos in order without those that were set aside."""
         return tuple(photo for photo in self.photos if photo.aside is None)
+
+    @property
+    def matched(self) -> tuple[PhotoEntry, ...]:
+        """The counting photos that were taken for the match; those after the closing tell how it keeps."""
+        return tuple(photo for photo in self.counting_photos if photo.purpose == "match")
 
     @property
     def answers(self) -> dict[tuple[str, int], bool]:

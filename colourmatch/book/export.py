@@ -240,7 +240,7 @@ def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
     except InputError:  # entries that contradict are shown by `check`; the rest of the row still holds
         state = None
     # A recheck weeks later says how the colour held, not where the lot ended.
-    matched = [p for p in story.counting_photos if p.purpose == "match" and p.delta_e_2000 is not None]
+    matched = [photo for photo in story.matched if photo.delta_e_2000 is not None]
     yield _take(lot, LOT_COLUMNS) | {
         "stocks": "; ".join(lot.stocks),
         "volume_now_ml": state and state.volume_ml,

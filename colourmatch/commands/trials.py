@@ -91,7 +91,7 @@ def look(session: Session, lot: str, serving: tuple[Data, ...]) -> Answer:
 
     book = session.read_book()
     story = book.lots.story(lot)
-    own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
+    own = story.lot.glasses or EXAMPLE_GLASSES
     asked = [one for one in serving if one]
     # what is advised next; none while drops wait for a photo: the advice knew nothing of them
     last = story.photos[-1].id if story.photos else 0

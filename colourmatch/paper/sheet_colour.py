@@ -26,8 +26,7 @@ _SIZE_PT = 7.0
 
 def see_photos(story: LotStory) -> list[tuple[PhotoEntry, Seen]]:
     """The photos for the match that count and showed both liquids, with what was seen."""
-    matched = [photo for photo in story.counting_photos if photo.purpose == "match"]
-    return [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
+    return [(photo, found) for photo in story.matched if (found := see_photo(photo)) is not None]
 
 
 def choose_swatches(

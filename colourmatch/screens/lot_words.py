@@ -32,8 +32,7 @@ def newest_id(story: LotStory, *kinds: type[LotEntry]) -> int:
 
 def compared_photos(story: LotStory) -> list[PhotoEntry]:
     """The photos taken for the match that showed both liquids and count, in order; not those after the closing."""
-    match = [photo for photo in story.counting_photos if photo.purpose == "match"]
-    return [photo for photo in match if photo.measurement.delta_e_2000]
+    return [photo for photo in story.matched if photo.measurement.delta_e_2000]
 
 
 def last_compared(story: LotStory) -> Measurement | None:

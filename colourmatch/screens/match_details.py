@@ -224,7 +224,7 @@ def show_serving(story: LotStory, advice: Advice) -> None:
     if not story.lot.closed and session.may_enter():
         act = act_on(story, "conditions", AmendmentEntry)
         with st.expander("Change where the match is judged", expanded=act.is_typed()):
-            told = ask_glasses(act.key("{}", "{{}}"), (story.lot.serving or {}).get("conditions") or [])
+            told = ask_glasses(act.key("{}", "{{}}"), story.lot.glasses)
 
             def change(token: str) -> str:
                 if told == story.lot.serving:

@@ -136,8 +136,7 @@ def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[
             "are more careful.",
         )  # fmt: skip
     with st.expander("Where it is drunk (optional)"):
-        known = (before.serving or {}).get("conditions") or ()
-        serving = ask_glasses(act.key("serving", "{}", "{{}}"), known)
+        serving = ask_glasses(act.key("serving", "{}", "{{}}"), before.glasses)
     notes = st.text_area("Notes (recipe, base, reference)", key=act.key("notes"))
     sold_in = None if place == _ELSEWHERE else place
     figures = replace(figures, serving=serving, jurisdiction=sold_in, notes=notes, **head)
@@ -146,7 +145,7 @@ def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[
 
 def tell_taken(values: LotFigures) -> str:
     """What a new lot takes over, in a few words."""
-    ceiling, glasses = values.ceiling_mg_per_l, len((values.serving or {}).get("conditions") or ())
+    ceiling, glasses = values.ceiling_mg_per_l, len(values.glasses)
     told = (
         "no ceiling" if ceiling is None else f"ceiling {ceiling:g} mg/l",
         f"{values.already_mg_per_l or 0:g} mg/l already in" if values.already_mg_per_l else "",

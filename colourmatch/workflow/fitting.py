@@ -34,7 +34,7 @@ LEAST_LEARNT_SD = 0.04
 
 def usable_photos(story: LotStory) -> list[PhotoEntry]:
     """Photos that count for the match, in order."""
-    return [p for p in story.counting_photos if p.purpose == "match" and p.measurement.spots.get("batch")]
+    return [photo for photo in story.matched if photo.measurement.spots.get("batch")]
 
 
 #: What leaves a reading open to errors that its interval only just covers: no stop rests on such a photo alone.

@@ -41,9 +41,8 @@ def look_further(
     others, kind = _look_on_the_shelf(book, story, problem, advice)
     missing = others[0] if others else kind
     advice = shelf_gain.hold_back(problem, advice, missing) if missing else advice
-    served = (story.lot.serving or {}).get("conditions")
     step = [sum(d.ml for d in advice.doses if d.stock == stock.name) for stock in problem.stocks]
-    looks = look_at(problem, problem.views, step) if served else ()
+    looks = look_at(problem, problem.views, step) if story.lot.glasses else ()
     said = [advice.text]
     if advice.doses:
         dosed = {dose.stock for dose in advice.doses}

@@ -183,8 +183,7 @@ class Since:
 
 def since_photo(story: LotStory) -> Since:
     """What changed the batch since its last photo that counts."""
-    photos = [photo for photo in story.counting_photos if photo.purpose == "match"]
-    photo = photos[-1] if photos else None
+    photo = story.matched[-1] if story.matched else None
     before = {entry.id for entry in story.entries_before(photo)} if photo else set()
     changes = tuple(entry for entry in story.effective if changes_colour(entry) and entry.id not in before)
     return Since(photo, changes)
@@ -247,7 +246,7 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
 def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
     """Dilution -> names of the glasses, or of the serving conditions, that have it."""
     ways: dict[float, list[str]] = {}
-    own = [one for one in (story.lot.serving or {}).get("conditions") or () if one.get("dilution")]
+    own = [one for one in story.lot.glasses if one.get("dilution")]
     for glass in own if glasses is None else glasses:
         ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
     return dict(sorted(ways.items())) or {story.lot.made_up_to: []}
@@ -279,11 +278,9 @@ def own_view(head: Lot, seen: OwnView | None) -> View:
 
 def views_of(head: Lot) -> tuple[View, ...]:
     """Where the match is judged: the serving conditions of the lot, else as measured."""
-    conditions, usual = (head.serving or {}).get("conditions"), pick(head, "depth_mm", "dilution")
+    usual = pick(head, "depth_mm", "dilution")
     # a book of before may hold what is no part of a view
-    kept = (
-        {k: v for k, v in one.items() if k in names_of(View) and v is not None} for one in conditions or ()
-    )
+    kept = ({k: v for k, v in one.items() if k in names_of(View) and v is not None} for one in head.glasses)
     views = tuple(View(**usual | {"name": "serving"} | one) for one in kept)
     return views or (photo_view(head, None),)
 
