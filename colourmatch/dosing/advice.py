@@ -7,7 +7,7 @@ likely decides (8.2, simple acceptance on the probability of being within), and 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from math import ceil
 from typing import Any
@@ -68,7 +68,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
     doses = count_doses(problem, keep_under_ceiling(problem, drops))
     if doses:
-        return with_doses(problem, replace(step, action="add", reason="step"), doses, words.tell_rest_of_step)
+        return with_doses(problem, replace(step, action="add", reason="step"), doses, words.REST_OF_STEP)
     if not problem.keeps_ceiling(ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
         return replace(step, text=words.NO_ROOM)
     return step
@@ -97,7 +97,7 @@ def advise(problem: Problem) -> Advice:
         or not problem.fit.success
     ):
         return advice
-    return _decide(advice, "rephotograph", "photo", words.tell_doubt(problem.doubt))
+    return _decide(advice, "rephotograph", "photo", words.DOUBT.format(problem.doubt))
 
 
 def _plan(problem: Problem) -> Advice:
@@ -145,15 +145,15 @@ def _decide(facts: Advice, action: str, reason: str, text: str, finding: str = "
     return replace(facts, action=action, reason=reason, text=text, finding=finding, **more)
 
 
-def _tell_doses(tell: Callable[[list[str]], str], doses: tuple[Dose, ...]) -> str:
-    """A step's sentence, with what is to be said of a weight."""
+def _tell_doses(sentence: str, doses: tuple[Dose, ...]) -> str:
+    """A step's sentence with its doses, and what is to be said of a weight."""
     parts, warnings = [], []
     for dose in doses:
         assert dose.measured is not None
         counted = dose.amount[1] == dose.measured.unit
         parts.append(dose.measured.text if counted else words.tell_uncounted(dose.stock, dose.drops, dose.ml))
         warnings.append(warn_of_weight(dose.measured))
-    return " ".join([tell(parts), *filter(None, warnings)])
+    return " ".join([sentence.format(" and ".join(parts)), *filter(None, warnings)])
 
 
 def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -> Advice:
@@ -161,13 +161,8 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -
     return with_doses(problem, step, doses)
 
 
-def with_doses(
-    problem: Problem,
-    step: Advice,
-    doses: tuple[Dose, ...],
-    tell: Callable[[list[str]], str] = words.tell_step,
-) -> Advice:
-    """The same advice to add, with these doses: what to do in words (`tell`, of the doses' own), and what is then expected."""
+def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...], sentence: str = words.STEP) -> Advice:
+    """The same advice to add, with these doses: what to do in words, and what is then expected."""
     ml = np.zeros((1, len(problem.stocks)))
     for k, stock in enumerate(problem.stocks):
         ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
@@ -181,7 +176,7 @@ def with_doses(
     scatter = np.cov((batch - reference)[1:].T)  # as in compare_draws: the first draw is the most probable
     return replace(
         step,
-        text=_tell_doses(tell, doses),
+        text=_tell_doses(sentence, doses),
         doses=doses,
         predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,

@@ -169,7 +169,10 @@ def limits_for(
 
 @dataclass(frozen=True)
 class CeilingLine:
-    """One ceiling against what the batch holds now; `left_mg_per_l` is below 0 when it is passed."""
+    """One ceiling against what the batch holds now; `left_mg_per_l` is below 0 when it is passed.
+
+    law: the limit of the law in words, empty for the maker's own ceiling.
+    """
 
     what: str
     amount_mg_per_l: float
@@ -177,6 +180,7 @@ class CeilingLine:
     left_mg_per_l: float | None
     over: bool
     text: str
+    law: str
 
 
 def ceiling_check(
@@ -194,14 +198,14 @@ def ceiling_check(
     unnamed = _unnamed(state) / made_up
     lines = [_line("your ceiling", total, ceiling_mg_per_l, "")] if ceiling_mg_per_l is not None else []
     for limit in limits_for(colourants_in(state), jurisdiction):
-        text = limit.text
+        more = ""
         if limit.kind == "each" and unnamed > 0:
-            text += f" The {tell_amount(unnamed)} mg/l that the base brought are not in this figure: say which colour they are."
+            more = f" The {tell_amount(unnamed)} mg/l that the base brought are not in this figure: say which colour they are."
         counted = _counted(limit, amounts, unnamed)
         what = ", ".join(number for number in amounts if _counts(limit, number))
         if limit.kind == "sum":
             what += " and the base's own colour together" if state.already_colourant is None else " together"
-        lines.append(_line(what, counted, limit.limit_mg_per_l, text, made_up))
+        lines.append(_line(what, counted, limit.limit_mg_per_l, limit.text, more=more, made_up=made_up))
     return lines
 
 
@@ -235,18 +239,19 @@ def _counted(limit: Limit, amounts: dict[str, float], unnamed_mg_per_l: float) -
     return sum(inside) + unnamed_mg_per_l if limit.kind == "sum" else max(inside, default=0.0)
 
 
-def _line(what: str, amount: float, limit: float | None, text: str, made_up: float = 1.0) -> CeilingLine:
+def _line(
+    what: str, amount: float, limit: float | None, law: str, *, more: str = "", made_up: float = 1.0
+) -> CeilingLine:
     held = f"{what}: {tell_amount(amount)} mg/l of pure dye"
     if made_up != 1:
         held += f" in the drink as made up, 1 part to {tell_typed(made_up)},"
     if limit is None:
-        return CeilingLine(
-            what, amount, None, None, False, f"{held}, no figure to compare with. {text}".strip()
-        )
+        text = f"{held}, no figure to compare with. {law}{more}".strip()
+        return CeilingLine(what, amount, None, None, False, text, law)
     left = limit - amount
     over = left < -_ROUNDING_MG_PER_L
     held += f" of {tell_typed(limit)}, {tell_amount(abs(left) if over else max(left, 0.0))} {'too much' if over else 'left'}."
-    return CeilingLine(what, amount, limit, left, over, f"{held} {text}".strip())
+    return CeilingLine(what, amount, limit, left, over, f"{held} {law}{more}".strip(), law)
 
 
 def room_mg_per_l(

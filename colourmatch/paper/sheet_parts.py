@@ -17,7 +17,7 @@ from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, T
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
-from colourmatch.dosing.limits import CeilingLine, ceiling_check, colourants_in, limits_for, place_or_first
+from colourmatch.dosing.limits import CeilingLine, ceiling_check, place_or_first
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, choose_fonts
 from colourmatch.paper.sheet_colour import choose_swatches, draw_approach, draw_path, see_photos
 from colourmatch.records import pick
@@ -85,17 +85,13 @@ def _colour_after(story: LotStory) -> dict[int, float]:
     }
 
 
-def _tell_ceilings(story: LotStory) -> Iterator[tuple[str, CeilingLine, float, str]]:
-    """The maker's own ceiling, then each limit: what counts, its figures, the sd of the amount, the law in words."""
-    state, place, doses = story.state(), place_or_first(story.lot.jurisdiction), read_doses(story)
-    lines = ceiling_check(state, story.lot.ceiling_mg_per_l, place)
-    limits = limits_for(colourants_in(state), place)
-    own = len(lines) - len(limits)
-    for line in lines[:own]:
-        yield "The maker's own ceiling, all colours", line, total_sd(doses), ""
-    for line, limit in zip(lines[own:], limits, strict=True):
+def _tell_ceilings(story: LotStory) -> Iterator[tuple[str, CeilingLine, float]]:
+    """The maker's own ceiling, then each limit: what counts, its figures, the sd of the amount."""
+    place, doses = place_or_first(story.lot.jurisdiction), read_doses(story)
+    for line in ceiling_check(story.state(), story.lot.ceiling_mg_per_l, place):
         counted = [dose for dose in doses if dose.e_number in line.what] or doses
-        yield line.what, line, total_sd(counted), limit.text
+        what = line.what if line.law else "The maker's own ceiling, all colours"
+        yield what, line, total_sd(counted)
 
 
 class Parts:
@@ -318,16 +314,16 @@ class Parts:
         header = [self.say("Counted", "th"), self.say("In the batch by the label, mg/l ± sd", "thr")]
         header += self.says("At most, mg/l", "Left, mg/l", style="thr")
         rows, spans, bare = [header], [], []
-        for what, line, sd, note in self.ceilings:
+        for what, line, sd in self.ceilings:
             amount = f"{line.amount_mg_per_l:.1f} ± {sd:.1f}"
             limit = "none" if line.limit_mg_per_l is None else f"{line.limit_mg_per_l:g}"
             left = "" if line.left_mg_per_l is None else f"{line.left_mg_per_l:.1f}"
             left = f"PASSED by {left.lstrip('-')}" if line.over else left
             cells = self.says(amount, limit, left, style="right")
             rows.append([self.say(what, "strong" if line.over else "text"), *cells])
-            if not note:
+            if not line.law:
                 continue
-            rows.append([self.say(note, "small"), "", "", ""])
+            rows.append([self.say(line.law, "small"), "", "", ""])
             spans += [("SPAN", (0, len(rows) - 1), (-1, len(rows) - 1))]
             bare.append(len(rows) - 2)
             spans += [("NOSPLIT", (0, len(rows) - 2), (-1, len(rows) - 1))]
@@ -349,7 +345,7 @@ class Parts:
 
     def closing(self) -> list[Any]:
         """Cautions, then the lines to sign on, which never stand alone on a page."""
-        told, cautions = {note for *_, note in self.ceilings}, tell_care(self.story).cautions
+        told, cautions = {line.law for _, line, _ in self.ceilings}, tell_care(self.story).cautions
         shown = [one for one in cautions if one.text not in told and one.code != "label-warning"]
         lines = [self.say(f"- {caution.text}", "small") for caution in shown]
         words = ("Made by", "", "Date", "", "Checked by", "", "Date")

@@ -21,6 +21,11 @@ LOOK_AT_THE_GLASSES = (
     "Before you stop: do the glasses stand the right way round, and are both thinned alike? Pour both afresh and "
     "photograph again."
 )
+#: A step to add, and what is left of one, from its doses in words.
+STEP = "Add {}, stir, wait for the bubbles to clear, photograph again."
+REST_OF_STEP = "Add the rest of the step: {}. Then stir, wait for the bubbles to clear, photograph."
+#: That no stop rests on a doubtful photo, and what to do about it.
+DOUBT = "Photograph once more before you stop: this photo alone does not decide it. {}"
 VERY_NEAR = "Very near. Pour both glasses afresh to equal height and photograph once more, to be sure before you stop."
 WHICH_WAY = (
     "It is not certain enough which way to go. Photograph both glasses again, freshly poured to equal height, so "
@@ -52,21 +57,6 @@ def tell_uncounted(stock: str, drops: int, ml: float) -> str:
     '10.00 ml of gold (200 drops)'
     """
     return f"{ml:.2f} ml of {stock} ({figures.tell_drops(drops)})"
-
-
-def tell_step(doses: Sequence[str]) -> str:
-    """A step to add, from its doses in words."""
-    return f"Add {' and '.join(doses)}, stir, wait for the bubbles to clear, photograph again."
-
-
-def tell_rest_of_step(doses: Sequence[str]) -> str:
-    """What is left of a step, from its doses in words."""
-    return f"Add the rest of the step: {' and '.join(doses)}. Then stir, wait for the bubbles to clear, photograph."
-
-
-def tell_doubt(doubt: str) -> str:
-    """That no stop rests on a doubtful photo; doubt: what to do about it."""
-    return f"Photograph once more before you stop: this photo alone does not decide it. {doubt}"
 
 
 def tell_too_weak(ml: float, part: float) -> str:

@@ -19,10 +19,9 @@ def passed_ceilings(story: LotStory) -> list[dict[str, str]]:
     head = story.lot
     place = place_or_first(head.jurisdiction)
     lines = ceiling_check(story.state(), head.ceiling_mg_per_l, place)
-    own = 0 if head.ceiling_mg_per_l is None else 1
     passed = []
-    for k, line in enumerate(lines):
-        unsaid = k >= own and head.jurisdiction is None
+    for line in lines:
+        unsaid = line.law and head.jurisdiction is None
         where = f" It is not said where the lot is sold; this is a limit of {place}." if unsaid else ""
         if line.over:
             passed.append({"code": "ceiling", "text": f"The ceiling is passed: {line.text}{where}"})
