@@ -4,6 +4,7 @@ button."""
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Any, NamedTuple
 
@@ -130,8 +131,10 @@ def choose_one(words: str, options: Iterable[str], key: str, default: str | None
 
 
 def pick_one(words: str, names: Mapping[Any, str], key: str, *, place: Any = st, **other: Any) -> Any:
-    """One of many that are shown by their names."""
-    return place.selectbox(words, list(names), format_func=names.__getitem__, key=key, **other)
+    """One of many that are shown by their names, those of one name with what sets them apart: the browser sends the name."""
+    often = Counter(names.values())
+    shown = {one: name if often[name] == 1 else f"{name} ({one})" for one, name in names.items()}
+    return place.selectbox(words, list(shown), format_func=shown.__getitem__, key=key, **other)
 
 
 def name_colourant(code: str) -> str:

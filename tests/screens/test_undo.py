@@ -191,3 +191,14 @@ def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book, lot
     enter_reference(book, "A", [70, 45, 30])  # it stands before the others
     tap(app, f"target-{lot_id}-choose")
     assert book.lots.get(lot_id).target_lab == (50, 45, 30)
+
+
+def test_equal_doses_are_told_apart_where_one_is_corrected(book, measured):
+    first, second = (book.additions.add(measured, "red", drops=5).id for _ in range(2))
+    app = open_app("match", measured)
+    app.run().run()
+    which = field(app, f"correct-{measured}-which")
+    assert which.value == second and len(set(which.options)) == 2
+    which.set_value(first).run()
+    tap(fill(app, {f"correct-{measured}-reason": "never went in"}), f"correct-{measured}-write")
+    assert [entry.id for entry in book.lots.story(measured).additions] == [second]
