@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.errors import PhotoError
+from colourmatch.facts import K_95
 from colourmatch.photo.card import Card
 from colourmatch.photo.clarity import Clarity
 from colourmatch.photo.field import LightField
@@ -93,7 +94,8 @@ def check_liquid(
 ) -> Iterable[Flag]:
     """A hazy liquid, or a channel at an end of its range; parts of water that would bring it back."""
     if clarity is not None and clarity.value + 1.64 * clarity.sd < HAZE_CLARITY:
-        yield flag("haze", spot=reading.name, clarity=clarity.value)
+        low, high = clarity.value - K_95 * clarity.sd, clarity.value + K_95 * clarity.sd
+        yield flag("haze", spot=reading.name, clarity=clarity.value, low=low, high=high)
     for code, ends in (("channel-empty", empty), ("channel-full", reading.full)):
         at_end = [name for name, end in zip(("red", "green", "blue"), ends, strict=True) if end]
         if at_end:

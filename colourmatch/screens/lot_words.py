@@ -91,9 +91,7 @@ def describe_photos(together: Together | None) -> str:
 
 
 def describe_since_photo(story: LotStory) -> str:
-    """What changed the batch after the last photo, in words; empty when nothing did, or the lot is closed."""
-    if story.lot.closed:
-        return ""
+    """What changed the batch after the last photo, in words; empty when nothing did."""
     began = story.came_along  # a trial begins with it
     return ", ".join(tell_dose(entry) for entry in since_photo(story).changes if entry.id not in began)
 
@@ -168,7 +166,8 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     """The answer of a lot; `waiting` names what was added since the last photo, `thinning` the water that is wanted."""
     if story.closing is not None:
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
-        return Answer("closed", ((words.STATES["closed"].upper(), ""),), outcome)
+        under = f"{outcome} Not photographed since {waiting}." if waiting else outcome
+        return Answer("closed", ((words.STATES["closed"].upper(), ""),), under)
     question = advice.question
     if question and asks_first(advice):
         return Answer("question", (), question.text)

@@ -45,7 +45,11 @@ def test_what_went_in_since_the_photo_is_told(book, lot_id):
     assert tell() == ""
     book.additions.add(lot_id, "red", drops=9)
     book.lots.close(lot_id, "given up", "dropped the jug")
-    assert tell() == ""  # a closed lot waits for nothing
+    assert tell() == "9 drops of red"
+    answer = telling.find_answer(book.lots.story(lot_id), Advice(), tell())
+    assert answer == telling.Answer(
+        "closed", (("FINISHED", ""),), "Given up. Not photographed since 9 drops of red."
+    )
 
 
 def test_only_an_advice_to_add_has_doses():
