@@ -71,7 +71,7 @@ def show() -> None:
         show_numbers(story, advice, waiting)
         forms = st.container()
     with left:
-        upload = show_bar(story, advice, answer, undoable=bool(kept) or not is_named) or forms
+        upload = show_bar(story, advice, answer, undoable=bool(kept) or not is_named, again=is_named) or forms
         if session.may_enter() and not story.lot.closed:
             take_photos(story, answer, thinning, picture=picture, block=block, forms=forms, upload=upload)
     with fold:
@@ -136,8 +136,11 @@ def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
         st.html("".join(lines))
 
 
-def show_bar(story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoable: bool) -> Any:
-    """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it."""
+def show_bar(
+    story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoable: bool, again: bool
+) -> Any:
+    """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it,
+    or again: if the last one was refused."""
     for action in ("finish", "untinted"):  # a tap on what is offered no longer is answered too
         act_on(story, action)
     if not session.may_enter():
@@ -151,7 +154,7 @@ def show_bar(story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoa
             recording.record_untinted(story, ml, fills_up=lot_words.set_aside_ml(advice) > 0)
         elif answer.state == "stop":
             recording.finish_lot(story, advice)
-        return st.container(key="cm-shoot") if answer.state == "photo" else None
+        return st.container(key="cm-shoot") if answer.state == "photo" or again else None
 
 
 def find_advice(story: LotStory) -> Advice:
@@ -180,7 +183,7 @@ def take_photos(
 
     picture, block: of the answer, which change meanwhile; forms: of photos; upload: where the field stands.
     """
-    lot, place, asked = story.lot, f"lot-{story.lot.id}", answer.state == "photo"
+    lot, place, asked = story.lot, f"lot-{story.lot.id}", upload is not forms
     with forms:
         st.header("Next photo" if story.photos else "First photo")
         view = ask_view(story)

@@ -202,3 +202,13 @@ def test_equal_doses_are_told_apart_where_one_is_corrected(book, measured):
     which.set_value(first).run()
     tap(fill(app, {f"correct-{measured}-reason": "never went in"}), f"correct-{measured}-write")
     assert [entry.id for entry in book.lots.story(measured).additions] == [second]
+
+
+def test_after_a_refused_photo_the_next_one_is_within_reach_beside_the_dose(book, measured):
+    app = open_app("match", measured)
+    (before,) = (field.proto.label_visibility.value for field in app.file_uploader)
+    upload(app, b"no photo", "bad.jpg")
+    (place,) = app.file_uploader
+    assert (
+        buttons(app, "dose-") and place.proto.label_visibility.value != before
+    )  # in the bar it has no label
