@@ -12,6 +12,7 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 import pytest
 from drawn import save_photo
 from drawn.demo import draw_demo_photo
+from hypothesis import settings
 from known_pictures import to_file
 from PIL import Image
 from raw_books import empty_database
@@ -27,6 +28,9 @@ from colourmatch.simulate.kitchen import Kitchen
 #: Files of half a minute and more without a browser.
 LONG = ("test_cli.py", "test_lot.py", "test_pages.py", "test_reference.py")
 SAMPLE_PHOTOS = Path(__file__).parent / "photos"
+#: No example has a deadline: beside other workers one may wait for its turn.
+settings.register_profile("tests", deadline=None)
+settings.load_profile("tests")
 
 
 def pytest_xdist_auto_num_workers() -> int:

@@ -4,11 +4,12 @@ import json
 import os
 import re
 import shlex
+import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -20,10 +21,12 @@ from pypdf import PdfReader
 from colourmatch.amounts import parse_number
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
+from colourmatch.commands.calibrations import read_known
 from colourmatch.commands.framework import print_json, root
-from colourmatch.commands.lines import advice_lines
-from colourmatch.commands.options import read_lab, read_serving
+from colourmatch.commands.lines import advice_lines, measurement_lines
+from colourmatch.commands.options import parse_moment, read_lab, read_serving
 from colourmatch.errors import InputError
+from colourmatch.sharing import network
 
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
 RED = ["stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0"]
@@ -569,8 +572,6 @@ def test_app_starts_on_this_machine_only(cli, tmp_path, served):
 
 
 def test_app_is_shared_at_one_address_behind_a_code(cli, tmp_path, served, monkeypatch):
-    from colourmatch.sharing import network
-
     monkeypatch.setattr(network, "find_local_address", lambda wanted: wanted or "127.0.0.2")
     said = cli("app", "--share", "--book", tmp_path / "other.sqlite", "--json")
     addresses, door = served[0]
@@ -600,8 +601,6 @@ def test_app_refuses_an_address_it_cannot_open(cli, served, arguments, words):
 
 
 def test_app_names_a_port_that_is_taken(cli):
-    import socket
-
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
@@ -614,8 +613,6 @@ def test_app_names_a_port_that_is_taken(cli):
 
 
 def test_known_liquids_are_typed_in_mg_or_drops(cli):
-    from colourmatch.commands.calibrations import read_known
-
     assert read_known("red=6,yellow=4", "--batch") == {"red": (6, "mg/l"), "yellow": (4, "mg/l")}
     assert read_known("red=6 drops", "--batch") == {"red": (6, "drops")}
     assert read_known("red=0,3ml", "--batch") == {"red": (0.3, "ml")}
@@ -649,10 +646,6 @@ def test_times_and_dates_are_those_of_the_place(lot, monkeypatch, tmp_path):
 
 
 def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
-    from datetime import date, datetime, timedelta
-
-    from colourmatch.commands.options import parse_moment
-
     day = date(2026, 11, 25)
     assert parse_moment("14:30", day) == datetime(2026, 11, 25, 14, 30).astimezone()
     assert (
@@ -668,8 +661,6 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
 
 
 def test_a_corrected_photo_says_what_it_was_read_as():
-    from colourmatch.commands.lines import measurement_lines
-
     interval = {"value": 2.0, "low": 1.5, "high": 2.6}
     spot = {"lab": [70, 50, 30], "lab_sd": [1, 1, 1], "clarity": None, "white": "blank"}
     told = {

@@ -4,10 +4,16 @@ import time
 from datetime import datetime, timedelta
 
 import pytest
+from sqlalchemy import insert, select
+from sqlalchemy.exc import IntegrityError
 
+from colourmatch.book import tables as t
 from colourmatch.book.entries import LotEntry, LotStory
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.opening import write
+from colourmatch.book.seals import seal_missing
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.workflow.closing import finish_trial
 from colourmatch.workflow.photo_colours import time_of
 
 SEEN = {"delta_e_2000": {"value": 2.0, "low": 1.5, "high": 2.5}}
@@ -189,12 +195,6 @@ def test_no_name_of_a_lot_may_mean_two(book, lot):
 
 
 def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book, lot):
-    from sqlalchemy import insert, select
-
-    from colourmatch.book import tables as t
-    from colourmatch.book.opening import write
-    from colourmatch.book.seals import seal_missing
-
     with write(book.database.engine) as connection:
         row = dict(connection.execute(select(t.lots).where(t.lots.c.id == lot)).mappings().one())
         row |= {"id": lot + 1, "name": "Cordial", "name_key": "cordial", "number": str(lot)}
@@ -240,8 +240,6 @@ def test_a_closed_lot_is_opened_again_and_closed_again(book, lot):
 
 
 def test_what_cannot_be_opened_again_is_told(book, lot):
-    from colourmatch.workflow.closing import finish_trial
-
     with pytest.raises(InputError, match="is open"):
         book.lots.reopen(lot, "x")
     trial = book.trials.take(lot, 90).id
@@ -255,11 +253,6 @@ def test_what_cannot_be_opened_again_is_told(book, lot):
 
 @pytest.mark.both_databases
 def test_the_database_itself_closes_a_lot_once(book, lot):
-    from sqlalchemy.exc import IntegrityError
-
-    from colourmatch.book import tables as t
-    from colourmatch.book.opening import write
-
     book.lots.close(lot, "matched")
     note = book.entries.add_note(lot, "n")
     row = {"lot_id": lot, "outcome": "matched", "text": "", "reopened_before": 0}

@@ -10,6 +10,7 @@ from raw_books import export_rows, export_text
 from colourmatch.book.calibrations import CARD
 from colourmatch.book.export import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
 from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.tables import HISTORY
 from colourmatch.errors import BookError, InputError
 
 
@@ -50,8 +51,6 @@ def test_the_export_is_one_json_document_with_a_row_a_line(full_book):
     document = json.loads(text)
     assert document["format"] == "colourmatch-book"
     assert document["row_count"] == len(document["rows"]) == text.count("\n") - 2
-    from colourmatch.book.tables import HISTORY
-
     assert {name for name, _row in document["rows"]} == {table.name for table in HISTORY}
 
 

@@ -32,7 +32,7 @@ def shared_book():
         yield book
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(steps=steps)
 def test_state_is_that_of_plain_arithmetic(shared_book, steps):
     book = shared_book

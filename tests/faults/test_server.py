@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 from known_pictures import draw_noise
 from raw_books import empty_database
+from sqlalchemy import event
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import BookError
@@ -123,8 +124,6 @@ def test_a_server_stopped_within_a_save_confirms_nothing_and_the_book_goes_on_wh
 
 
 def test_no_answer_to_the_commit_is_told_as_a_doubt_and_the_same_act_again_is_entered_once(server, book):
-    from sqlalchemy import event
-
     def commit_and_stop(connection: object) -> None:
         connection.exec_driver_sql("COMMIT")
         server.stop()

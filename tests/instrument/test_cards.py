@@ -13,6 +13,8 @@ from colourmatch.book.calibrations import LotChoice
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import cards
 from colourmatch.instrument.incoming import lot_reader, note_for_lot
+from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.lot import record_photos
 
 GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
 PRINTER = Printer(gamma=1.1, seed=4)
@@ -81,9 +83,6 @@ def test_a_photo_beside_a_grey_card_and_what_it_changes(book, drawn):
 
 
 def test_a_lot_is_read_with_its_card_and_says_so(book, drawn, lot):
-    from colourmatch.workflow.describing import describe_lot
-    from colourmatch.workflow.lot import record_photos
-
     cards.enter_card(book, "kitchen", list(np.array([0.75, 0.5, 0.35, 0.2, 0.1, 0.04]) ** 1.1), 0.004)
     note_for_lot(book, lot, card="kitchen")
     assert book.calibrations.lot_choice(lot) == LotChoice("kitchen")

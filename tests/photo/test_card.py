@@ -3,6 +3,7 @@
 import io
 import itertools
 
+import cv2
 import numpy as np
 import pytest
 
@@ -75,8 +76,6 @@ def test_page_is_the_paper_in_landscape(pages, paper):
 
 @pytest.mark.parametrize("paper", PAPER_SIZES_MM)
 def test_markers_are_found_within_a_tenth_of_a_millimetre(pages, paper):
-    import cv2
-
     params = cv2.aruco.DetectorParameters()
     params.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)

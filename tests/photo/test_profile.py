@@ -170,7 +170,7 @@ def check_usable(icc: bytes) -> None:
     assert np.isfinite(profile.to_xyz).all() and abs(np.linalg.det(profile.to_xyz)) > 1e-3
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     changes=st.lists(st.tuples(st.integers(128, len(SOUND) - 1), st.integers(0, 255)), max_size=8),
     cut=st.integers(0, len(SOUND)),
@@ -184,7 +184,7 @@ def test_a_damaged_profile_never_raises(changes, cut, rubbish):
         check_usable(damaged)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(kind=st.integers(0, 4), values=st.lists(st.floats(-3, 3), min_size=7, max_size=7))
 def test_any_parametric_curve_is_usable_or_refused(kind, values):
     check_usable(write_icc(colorants("sRGB"), parametric(kind, *values)))

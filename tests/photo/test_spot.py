@@ -148,11 +148,10 @@ def test_an_empty_and_a_full_channel_are_named(tint, empty, full):
     assert (tuple(reading.empty), tuple(reading.full)) == (empty, full)
 
 
-@pytest.mark.parametrize("cut_mm", [14])
-def test_a_glass_cut_off_by_the_frame_is_read_where_it_is_seen(cut_mm):
+def test_a_glass_cut_off_by_the_frame_is_read_where_it_is_seen():
     flat = to_flat(pour() * shine(X, Y), S, 1.0)
     inside = flat.inside.copy()
-    inside[:, round((CARD.spots["batch"][0] - cut_mm) * S) :: -1] = False
+    inside[:, round((CARD.spots["batch"][0] - 14) * S) :: -1] = False
     codes = np.where(inside[..., None], flat.codes, 0).astype(np.uint8)
     reading = read_spot(replace(flat, inside=inside, codes=codes), light(), "batch")
     assert reading.present

@@ -13,13 +13,15 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Measurement
+from colourmatch.paper.sheet_colour import see_photos
+from colourmatch.paper.sheet_parts import tell_history
 from colourmatch.simulate.kitchen import Kitchen, take_photo
 from colourmatch.workflow import fitting
 from colourmatch.workflow import lot as work
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.lot import advise_lot, record_photos
-from colourmatch.workflow.photo_colours import views_of
+from colourmatch.workflow.photo_colours import final_photos, views_of
 
 pytestmark = pytest.mark.usefixtures("as_noted")  # what goes wrong by hand is tested in test_doubts.py
 
@@ -356,10 +358,6 @@ def test_what_cannot_be_set_aside_is_told(bench):
 
 
 def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
-    from colourmatch.paper.sheet_colour import see_photos
-    from colourmatch.paper.sheet_parts import tell_history
-    from colourmatch.workflow.photo_colours import final_photos
-
     made = bench()
     made.keep()
     made.keep(off=6)
