@@ -152,8 +152,9 @@ def show_lot(story: LotStory) -> None:
         with st.container(key="cm-lead-on", gap="small"):
             pages.offer_papers(story)
     else:
+        show_recheck(story)
         pages.lead_on(story, here=True)
-    st.caption("These labels name the colours. The law asks for more on a bottle: what is yours to know.")
+    st.caption("These labels name the colours. The law asks for more on a bottle: ask your food authority what.")
     seen = lot_words.last_compared(story)
     cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
     if seen and seen.delta_e_2000 and seen.difference:
@@ -162,8 +163,6 @@ def show_lot(story: LotStory) -> None:
     st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
     if story.closing is not None:
         st.html(lot_words.closing_panel(story.closing))
-    if lot.closed:
-        show_recheck(story)
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Recipe")

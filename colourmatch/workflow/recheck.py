@@ -227,7 +227,12 @@ def read_drift(book: LotBook, lot: int | str) -> Drift:
         seen, how_far = photos[-1].difference, tell_interval(photos[-1].delta_e_2000)
         what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
         text = f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
-        return drift.having(text=f"{text} Photograph again in a week.")
+        doubt = (
+            " So much in a day: is it this lot's sample?"
+            if photos[-1].delta_e_2000.low > drift.tolerance
+            else ""
+        )
+        return drift.having(text=f"{text}{doubt} Photograph again in a week.")
     return _tell_rate(drift, everything, anchor)
 
 

@@ -104,6 +104,13 @@ def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_
     assert watched is not None and watched.against == "own first colour"
 
 
+@pytest.mark.parametrize(("gap", "asked"), [(FADING, False), (np.array([8.0, -20.0, -9.0]), True)])
+def test_a_colour_that_changes_in_a_day_more_than_colours_do_is_asked_about(book, closed, gap, asked):
+    add(book, closed, 0.01, measured(gap))
+    drift = read_drift(book, closed)
+    assert drift.rate_per_week is None and ("?" in drift.text) == asked
+
+
 def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book, closed):
     add(book, closed, 4, measured(np.array([0.05, 0.0, -0.05]), light=-5))
     drift = read_drift(book, closed)
