@@ -211,11 +211,8 @@ def draw_reading(
     halves = []
     for name, word in (("reference", "Reference"), ("batch", batch)):  # the cut-out, or the plain colour
         colour = lab_to_hex(colours[name]) if name in colours else "transparent"
-        inside = (
-            f'<img alt="{name.capitalize()} in the last photo" src="{pictures[name]}">'
-            if name in pictures
-            else ""
-        )
+        seen = f'<img alt="{name.capitalize()} in the last photo" src="{{}}">'
+        inside = seen.format(pictures[name]) if name in pictures else ""
         halves.append(f'<div style="background:{colour}">{inside}<span>{word}</span></div>')
     return f'<div class="cm cm-pair{kind}">{"".join(halves)}</div>'
 

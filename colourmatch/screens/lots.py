@@ -154,7 +154,9 @@ def show_lot(story: LotStory) -> None:
     else:
         show_recheck(story)
         pages.lead_on(story, here=True)
-    st.caption("These labels name the colours. The law asks for more on a bottle: ask your food authority what.")
+    st.caption(
+        "These labels name the colours. The law asks for more on a bottle: ask your food authority what."
+    )
     seen = lot_words.last_compared(story)
     cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
     if seen and seen.delta_e_2000 and seen.difference:

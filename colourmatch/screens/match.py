@@ -113,9 +113,8 @@ def is_typing(story: LotStory) -> bool:
 def show_pair(story: LotStory, *, changed: bool) -> Any:
     """Both glasses of the last photo, and over them the tap that shows it whole; the place of the picture."""
     photo = last_photo(story) if story.photos else None
-    drawn = draw_pair(
-        story, photo, changed=changed
-    )  # before its place is made, which is empty until it is filled
+    # before its place is made, which is empty until it is filled
+    drawn = draw_pair(story, photo, changed=changed)
     with st.container(key="cm-pair"):
         place = st.empty()
         place.html(drawn)
