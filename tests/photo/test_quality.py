@@ -27,7 +27,7 @@ def calls_of(name: str) -> list[tuple[Path, ast.Call]]:
 #: A value for each detail that a sentence may ask for.
 DETAILS = {
     "why": "it is cut off", "px_per_mm": 1.234, "mm": 0.987, "spot": "batch", "percent": 12.3, 
-    "degrees": 34.5, "when": "2027-01-03 14:00 UTC", "clarity": 0.876, "channel": "blue", "parts": 4,
+    "degrees": 34.5, "when": "2027-01-03 14:00 UTC", "clarity": 0.876, "low": 0.85, "high": 0.9, "channel": "blue", "parts": 4,
 }  # fmt: skip
 
 
