@@ -65,12 +65,16 @@ def chance_as_noted(fit: LotFit) -> float:
 
 
 def weigh_causes(fit: LotFit) -> list[Cause]:
-    """What may have gone wrong, likeliest first; possibilities of one code about one shot or entry are one cause."""
+    """What may have gone wrong, likeliest first; possibilities of one code about one shot or entry are one cause.
+
+    Two photos of different liquids do not tell which of them is another lot's: that is one cause, about the newer.
+    """
     groups: dict[tuple[str, int, int, str], list[int]] = {}
     for k, one in enumerate(fit.hands.mishaps):
         if one.code:
             name = one.bottle.name if one.bottle else str(one.label) if one.code == LABEL else ""
-            key = (one.code, one.shot, one.entry, name)
+            shot = -1 if one.code == "other-photo" and one.shots == 2 else one.shot
+            key = (one.code, shot, one.entry, name)
             groups.setdefault(key, []).append(k)
     causes = [_cause(fit, places) for places in groups.values()]
     return sorted(causes, key=lambda cause: -cause.chance)
@@ -85,8 +89,9 @@ def _cause(fit: LotFit, places: list[int]) -> Cause:
         part = float(np.exp(np.median(logs)))
     changed = [v for v in (*one.deeper, *(1 / one.reference_deeper)) if v != 1]
     times = float(np.exp(one.label.sum())) if one.code == LABEL else None
+    newest = max(fit.hands.mishaps[place].shot for place in places)
     return Cause(
-        one.code, float(fit.chances[places].sum()), one.shot, one.entry, times or part,
+        one.code, float(fit.chances[places].sum()), newest, one.entry, times or part,
         one.bottle.name if one.bottle else None, float(changed[0]) if changed else None,
     )  # fmt: skip
 

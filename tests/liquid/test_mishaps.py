@@ -122,6 +122,19 @@ def test_a_photo_of_another_lot_teaches_nothing_of_this_one():
     )
 
 
+def test_of_two_photos_of_different_liquids_the_newer_is_doubted_first():
+    other = {"reference_lab": look(BASE + 12 * RED), "batch_lab": look(BASE + 12 * RED)}
+    shots = [*shoot(batch_of(0)), replace(shoot(batch_of(0, 12))[1], **other)]
+    every = think_of(2, [PRIOR], noted_doses(2), dilution=5)
+    either = [one for one in every if one.code == "other-photo"]
+    for left, asked in ((either, 1), (either[:1], 0)):  # the older once the newer is the lot's own
+        fit = fit_lot(
+            shots, [PRIOR], VIEW, mishaps=[one for one in every if one.code != "other-photo"] + left
+        )
+        (cause,) = find_doubt(fit).causes
+        assert (cause.code, cause.shot) == ("other-photo", asked) and fit.chances[-len(left)] > 0.8
+
+
 def test_twice_the_dose_is_found_with_its_part_and_counts_for_what_is_in():
     fit = weigh(WRONG["dose-amount"])
     cause = find_doubt(fit).causes[0]
