@@ -28,17 +28,17 @@ _CAUSES = {
     "other-photo": (
         "{photo} seems to show other liquids than this lot's. Leave it out?",
         "{photo} shows other liquids than this lot's", "it shows other liquids",
-        "it shows other liquids than the lot's", "Leave that photo out",
+        "it shows other liquids than the lot's", "Yes, leave the photo out",
     ),
     "thinned-unequally": (
         "In {photo} the batch seems thinned {more} than the reference. Was it? Then thin both alike and photograph again.",
         "the batch was thinned {more} than the reference in {photo}", "the glasses were thinned unequally",
-        "the glasses were thinned unequally", "Leave that photo out",
+        "the glasses were thinned unequally", "Yes, leave the photo out",
     ),
     "reference-paler": (
         "The reference seems paler in {photo} than before. Is it? Then pour it afresh and photograph again.",
         "the reference was paler in {photo}", "the reference had grown paler",
-        "the reference had grown paler", "Leave that photo out",
+        "the reference had grown paler", "Yes, leave the photo out",
     ),
     "dose-amount": (
         "{share} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
@@ -53,7 +53,7 @@ _CAUSES = {
     "not-stirred": (
         "{share} the dose shows in {photo}. Was it not stirred in? Then stir and photograph again.",
         "{share} the dose was stirred in for {photo}", "not stirred in",
-        "it was not stirred in", "Leave that photo out",
+        "it was not stirred in", "Yes, leave the photo out",
     ),
     "photo-before-addition": (
         "{photo} seems older than {dose}. Was it taken before?",

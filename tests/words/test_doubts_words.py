@@ -19,6 +19,8 @@ def test_every_cause_is_told_in_three_ways_and_answered_in_two(code):
     assert not told.clause[0].isupper() and told.clause[-1] != "." and told.reason
     yes, no, back = (doubts.tell_answer(code, "photo 3", yes) for yes in (True, False, None))
     assert yes.startswith("Photo 3: ") and len({yes, no, back}) == 3
+    # the button answers the question beside it, whose other answer is No
+    assert doubts.YES[code].partition(",")[0] == "Yes"
 
 
 @pytest.mark.parametrize(
