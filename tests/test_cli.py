@@ -438,7 +438,7 @@ def test_limits_that_are_not_kept_say_so(cli):
 def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
     advice = {"action": "add", "text": "Add 4 drops of red.", "ceiling_cost_delta_e_2000": 15.8}
     advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
-    assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice, 1))
+    assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice, 1, 1.5))
 
 
 LISTING = "stock list, lot list, lot trend, reference list, phone list, card-profile list"

@@ -66,8 +66,13 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     yield f"  {combined['text']}"
 
 
-def advice_lines(told: Mapping[str, Any] | None, lot: int, *, closed: bool = False) -> Iterator[str]:
-    """The advice first as its sentence, then what it rests on; for a closed lot only how it ended."""
+def advice_lines(
+    told: Mapping[str, Any] | None, lot: int, tolerance: float, *, closed: bool = False
+) -> Iterator[str]:
+    """The advice first as its sentence, then what it rests on; for a closed lot only how it ended.
+
+    tolerance: of the lot, CIEDE2000; what is reached within it may be no difference.
+    """
     if not told:
         return
     from colourmatch.advice import Advice  # a list of lots does not wait for it
@@ -83,7 +88,7 @@ def advice_lines(told: Mapping[str, Any] | None, lot: int, *, closed: bool = Fal
         for cause in question.causes:
             yield f"   yes: colourmatch lot answer {lot} --yes{'' if question.sure else f' --cause {cause.code}'}"
         yield f"   no:  colourmatch lot answer {lot} --no"
-    yield from (f"   {name:8} {ground}" for name, ground in tell_grounds(advice, closed=closed))
+    yield from (f"   {name:8} {ground}" for name, ground in tell_grounds(advice, tolerance, closed=closed))
     yield from (f"   {one.text}" for one in (advice.amounts, *advice.surprises) if one and one.text)
     yield from (f"   {text}" for text in advice.besides)
     yield from serving_lines(advice.serving, closed=closed)
@@ -178,7 +183,7 @@ def lot_lines(told: Mapping[str, Any], *, law: bool = True) -> Iterator[str]:
         yield f"  caution: {NO_PLACE.replace('LOT', str(told['lot']))}"
     yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
     yield from (dose["text"] for dose in told.get("first_dose") or ())
-    answer = list(advice_lines(told["advice"], told["lot"], closed=told["closed"]))
+    answer = list(advice_lines(told["advice"], told["lot"], told["tolerance"], closed=told["closed"]))
     said = [line for line in answer if line.startswith("-> ")]
     yield from (line for line in answer if line not in said)
     yield from said

@@ -286,7 +286,10 @@ def answer_advised(book: LotBook, entry: Any, data: Data, line: str = "") -> Ans
     shown = {"lot": entry.lot_id, "entry": entry.id, **data, "advice": told["advice"]}
     return Answer(
         shown,
-        [line or f"{tell_entry(entry)}.", *advice_lines(told["advice"], entry.lot_id, closed=told["closed"])],
+        [
+            line or f"{tell_entry(entry)}.",
+            *advice_lines(told["advice"], entry.lot_id, told["tolerance"], closed=told["closed"]),
+        ],
     )
 
 

@@ -112,7 +112,8 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     view = opt.take(given, "depth_mm", "dilution")
     rectangles = reading.take_rectangles(given)
     book = session.open_book()
-    lot_id = book.lots.get(lot).id
+    head = book.lots.get(lot)
+    lot_id = head.id
     note_for_lot(book, lot_id, card=given["card_name"], light=given["light"], entered_by=who["entered_by"])
     # read by all cores at once, then learnt from one after another: each advice rests on those before it
     new = tuple(path for path in photos if not _is_in(book, lot_id, path))
@@ -131,7 +132,9 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     answer = reading.answer_photos(found, data)
     together = (advice or {}).get("combined")
     lines = telling.combined_lines(together) if together and len(together["photos"]) > 1 else ()
-    return answer._replace(text=[*answer.text, *lines, *telling.advice_lines(advice, lot_id, closed=closed)])
+    return answer._replace(
+        text=[*answer.text, *lines, *telling.advice_lines(advice, lot_id, head.tolerance, closed=closed)]
+    )
 
 
 def _is_in(book: LotBook, lot: int, path: str) -> bool:
@@ -260,14 +263,15 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
     from colourmatch.workflow.closing import close_lot
 
     book = session.open_book()
-    lot_id = book.lots.get(lot).id
+    head = book.lots.get(lot)
+    lot_id = head.id
     told = close_lot(book, lot_id, reason, note, sure=session.sure, **who)
     for left in told.open_trials.values():
         session.note(left)
     session.warn(told.warnings)
     data = told.to_json()
     line = f"Lot {lot_id}. {telling.closing_line(data, data['advice'])}"
-    return Answer(data, [line, *telling.advice_lines(data["advice"], lot_id, closed=True)])
+    return Answer(data, [line, *telling.advice_lines(data["advice"], lot_id, head.tolerance, closed=True)])
 
 
 for _command in (

@@ -127,7 +127,7 @@ def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: W
         data,
         [
             f"Lot {head.id} uses {', '.join(wanted)} now.",
-            *advice_lines(advice.to_json() if advice else None, head.id),
+            *advice_lines(advice.to_json() if advice else None, head.id, head.tolerance),
         ],
     )
 

@@ -223,7 +223,7 @@ def _stop_here(problem: Problem, line: Line, facts: Advice) -> Advice:
         text = words.tell_matched(facts.now, problem.tolerance, chance)
         return _decide(facts, "stop", "matched", text)
     names = [stock.name for stock in problem.stocks]
-    text = words.tell_nearest(names, facts.now, facts.missing, stalled=problem.stalled)
+    text = words.tell_nearest(names, facts.now, problem.tolerance, facts.missing, stalled=problem.stalled)
     return _decide(facts, "stop", "nearest", text)
 
 

@@ -91,7 +91,7 @@ def split_sentence(text: str) -> tuple[str, str]:
     return first, "".join(rest)
 
 
-def advice_panel(advice: Advice, waiting: str = "") -> str:
+def advice_panel(advice: Advice, tolerance: float, waiting: str = "") -> str:
     """What to do now; `waiting` names what was added since the last photo.
 
     Under the large sentence: what it rests on, what is in the way.
@@ -103,7 +103,7 @@ def advice_panel(advice: Advice, waiting: str = "") -> str:
     whole = advice.action == "rephotograph" and len(advice.text) <= MOST_LARGE
     first, rest = (advice.text, "") if whole else split_sentence(advice.text)
     lines = [rest, f"Added since the last photo: {waiting}." if waiting else ""]
-    for name, ground in tell_grounds(advice, signs=figures.PAGES):
+    for name, ground in tell_grounds(advice, tolerance, signs=figures.PAGES):
         if name not in ("now", "ceiling"):  # they stand below, large
             lines.append(f"{figures.begin(name)}: {ground}.")
     return panel(heading, first, [*lines, *advice.besides], kind)

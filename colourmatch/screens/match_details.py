@@ -39,7 +39,7 @@ def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
         text = "Photograph reference and batch on the card before the first drop."
         told = html.panel("Now", text, ["The first photo says how far apart they are."], "photo")
     elif not asks_first(advice):
-        told = html.advice_panel(advice, waiting)
+        told = html.advice_panel(advice, story.lot.tolerance, waiting)
     told += "".join(html.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story))
     if told:
         st.html(told)

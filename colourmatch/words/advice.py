@@ -87,9 +87,16 @@ def tell_matched(now: Figure, tolerance: float, chance: float | None) -> str:
     )
 
 
-def tell_nearest(stocks: Sequence[str], now: Figure, missing: str | None, *, stalled: bool) -> str:
+def _tell_stays(reached: Figure, tolerance: float) -> str:
+    """That something stays different; an interval of what is reached that begins within the tolerance does not say so."""
+    return "stays" if figures.ends_of(reached)[1] > tolerance else "may stay"
+
+
+def tell_nearest(
+    stocks: Sequence[str], now: Figure, tolerance: float, missing: str | None, *, stalled: bool
+) -> str:
     """The nearest that stocks can come, and what stays different."""
-    left = f" What stays different: {missing}." if missing else ""
+    left = f" What {_tell_stays(now, tolerance)} different: {missing}." if missing else ""
     why = " The last steps brought it no nearer." if stalled else ""
     return f"This is the nearest that {' and '.join(stocks)} can come: {tell_interval(now)}.{why} Stop here.{left}"
 
@@ -202,7 +209,7 @@ def tell_surprise(stock: str, factor: float, low: float, high: float, *, less: b
 
 
 def tell_grounds(
-    advice: Any, *, closed: bool = False, signs: figures.Signs = figures.PLAIN
+    advice: Any, tolerance: float, *, closed: bool = False, signs: figures.Signs = figures.PLAIN
 ) -> Iterator[tuple[str, str]]:
     """What an advice rests on, each with its name: ("then", "CIEDE2000 2.1 (1.2 to 3.0)"); of a closed lot how it ended."""
 
@@ -231,8 +238,8 @@ def tell_grounds(
     if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
         # blending back undoes more than drops do, and a wish for a better photo promises nothing
         promised = advice.reason != "past" and advice.action != "rephotograph"
-        still = f": still {advice.missing}" if advice.missing and promised else ""
-        yield "at best", f"{tell(advice.reachable)}{still}"
+        stays = f": it {_tell_stays(advice.reachable, tolerance)} {advice.missing}"
+        yield "at best", f"{tell(advice.reachable)}{stays if advice.missing and promised else ''}"
 
 
 # ---- the one answer ----------------------------------------------------------------------------------------------

@@ -35,19 +35,20 @@ def test_an_interval_is_judged_against_the_tolerance(low, high, word):
 def test_the_panel_of_an_advice_tells_what_comes_of_it():
     advice = {"action": "add", "reason": "step", "text": "Add 4 drops of red.", "doses": [], "missing": "less orange",
               "reachable": {"value": 20.6, "low": 19.0, "high": 22.0}, "to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}  # fmt: skip
-    made = parts.advice_panel(Advice.from_json(advice))
-    assert "45 (27 to 69) drops of red" in made and "20.6 (19.0 to 22.0): still less orange." in made
-    held = parts.advice_panel(Advice.from_json(advice | {"ceiling_cost_delta_e_2000": 15.8}))
+    made = parts.advice_panel(Advice.from_json(advice), 1.5)
+    assert "45 (27 to 69) drops of red" in made and "20.6 (19.0 to 22.0): it stays less orange." in made
+    assert ": it may stay less orange." in parts.advice_panel(Advice.from_json(advice), 19.0)
+    held = parts.advice_panel(Advice.from_json(advice | {"ceiling_cost_delta_e_2000": 15.8}), 1.5)
     assert "but a ceiling comes first" in held and "20.6" in held
     wish = advice | {
         "action": "rephotograph",
         "reason": "photo",
         "text": "Nothing was seen. Photograph again.",
     }
-    made = parts.advice_panel(Advice.from_json(wish))
+    made = parts.advice_panel(Advice.from_json(wish), 1.5)
     assert '<p class="cm-do">Nothing was seen. Photograph again.</p>' in made and "less orange" not in made
     stop = {"action": "stop", "reason": "matched", "text": "Matched: it is 0.9. Stop here.", "doses": []}
-    made = parts.advice_panel(Advice.from_json(stop))
+    made = parts.advice_panel(Advice.from_json(stop), 1.5)
     assert (
         "Stop: matched" in made
         and '<p class="cm-do">Matched: it is 0.9.</p>' in made
@@ -59,8 +60,8 @@ def test_what_a_person_typed_can_become_neither_html_nor_markdown():
     nasty = "<script>alert(1)</script> & <b>red</b>"
     advice = Advice(action="add", reason="step", text=f"Add 3 drops of {nasty}.")
     for made in (
-        parts.advice_panel(advice),
-        parts.advice_panel(advice, waiting=nasty),
+        parts.advice_panel(advice, 1.5),
+        parts.advice_panel(advice, 1.5, waiting=nasty),
         parts.facts({nasty: nasty}),
         parts.flag_line(nasty, nasty),
         parts.swatches([parts.Swatch(nasty, (50, 10, 10), None, nasty)]),

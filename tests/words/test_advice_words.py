@@ -8,9 +8,11 @@ NOW = {"value": 1.2, "low": 0.6, "high": 1.9}
 def test_a_chance_a_cost_and_what_is_missing_are_said_only_where_there_are_some():
     assert "chance" not in advice.tell_matched(NOW, 1.5, None)
     assert "is within is 62 %" in advice.tell_matched(NOW, 1.5, 0.62)
-    near = advice.tell_nearest(["red", "gold"], NOW, None, stalled=False)
+    near = advice.tell_nearest(["red", "gold"], NOW, 0.5, None, stalled=False)
     assert near == "This is the nearest that red and gold can come: 1.2 (0.6 to 1.9). Stop here."
-    assert advice.tell_nearest(["red"], NOW, "paler", stalled=True).endswith("What stays different: paler.")
+    for tolerance, stays in ((0.5, "stays"), (1.0, "may stay")):
+        said = advice.tell_nearest(["red"], NOW, tolerance, "paler", stalled=True)
+        assert said.endswith(f" What {stays} different: paler.")
     assert "nearer" not in advice.tell_ceiling_stop(None, NOW, 0.0)
     assert "ceiling of 60 mg/l" in advice.tell_ceiling_stop(60.0, NOW, 0.8)
 
