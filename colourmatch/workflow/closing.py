@@ -51,7 +51,8 @@ def close_lot(
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
     The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; QuestionError for
-    a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
+    a reason that the advice contradicts (`entries.contradict`), or for none while a question is open, unless `sure` says
+    that it is meant.
     """
     story = book.lots.story(lot)
     photos = usable_photos(story)
@@ -65,8 +66,13 @@ def close_lot(
     words = text or (advice.text if advice.action == "stop" else "")
     if not advice.state_photographed:
         words = f"{words.removesuffix(UNSEEN).strip()} {UNSEEN}".strip()
-    said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
-    if said and not sure:
+    is_asked = not (sure or known or story.lot.closed)
+    if is_asked and advice.question and reason is None and advice.action != "stop":
+        raise QuestionError(
+            f"A question is open: {advice.question.text} Answer it with colourmatch lot answer {story.lot.id} --yes, or "
+            "--no; or close the lot all the same with a --reason, such as 'given up'."
+        )
+    if is_asked and (said := contradict(check_outcome(outcome), advice)):
         raise QuestionError(
             f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
         )

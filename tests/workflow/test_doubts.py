@@ -8,8 +8,9 @@ import pytest
 from known_lot import Bench
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.errors import InputError
+from colourmatch.errors import InputError, QuestionError
 from colourmatch.measurement import Measurement
+from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.lot import answer_question, record_photos
 
@@ -70,6 +71,15 @@ def test_no_is_kept_and_not_asked_again(swapped):
     asked = made.advice()["question"]
     assert asked is None or "glasses-swapped" not in {cause["code"] for cause in asked["causes"]}
     assert not made.story.photos[-1].exchanged
+
+
+def test_a_lot_is_not_closed_without_a_reason_while_a_question_is_open(swapped):
+    made, _ = swapped
+    with pytest.raises(QuestionError, match=f"lot answer {made.lot} --yes.*--reason"):
+        close_lot(made.book, made.lot, token="t")
+    assert not made.story.lot.closed
+    assert close_lot(made.book, made.lot, "given up", token="t").outcome == "given up"
+    assert close_lot(made.book, made.lot, token="t").outcome == "given up"  # sent again
 
 
 def miss_second(made: Bench, factor: float):
