@@ -109,11 +109,16 @@ def _to_match(problem: Problem, line: Line) -> tuple[DoseInAll, ...]:
     def of_stock(k: int) -> DoseInAll:
         stock = problem.stocks[k]
         counts = line.ml[[line.free_best, int(first), ceil(last)], k] / stock.drop_ml
-        drops, low, high = round(float(counts[0])), int(counts[1]), ceil(counts[2])
+        drops, low, high = round(_tenth(counts[0])), int(counts[1]), ceil(counts[2])
         measured = measure_range(stock, drops, low, high)
         return DoseInAll(stock=stock.name, drops=drops, low=low, high=high, measured=measured)
 
     return tuple(of_stock(k) for k in line.used)
+
+
+def _tenth(drops: float) -> float:
+    """Drops to a tenth, as the curve has them: whole ones are rounded from that, in the sentence as in the chart."""
+    return round(float(drops), 1)
 
 
 def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
@@ -141,6 +146,6 @@ def _curve(problem: Problem, line: Line) -> Curve:
         delta_e_2000=[round(float(v), 3) for v in middle],
         low=[round(float(v), 3) for v in low],
         high=[round(float(v), 3) for v in high],
-        best_drops=round(float(drops[line.best]), 1),
+        best_drops=_tenth(drops[line.best]),
         ceiling_drops=int(room) if np.isfinite(room) else None,
     )

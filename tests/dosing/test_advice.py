@@ -14,6 +14,7 @@ from test_problem import RED, YELLOW, ask, pour
 from colourmatch.advice import MOST_DROPS
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import CONFIRM, Advice, advise, advise_unseen
+from colourmatch.dosing.advice_facts import gather_facts
 from colourmatch.dosing.doses import explore
 from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.plan import Line, plan_line
@@ -55,6 +56,14 @@ def test_predicted_colours_are_those_of_the_next_photo_wherever_the_match_is_jud
     assert shown.doses == judged.doses and shown.predicted == judged.predicted
     assert shown.predicted_lab["reference"] == pytest.approx(look({"E129": 40.0}, view=thin), abs=4)
     assert judged.predicted_lab["reference"][0] < shown.predicted_lab["reference"][0] - 20
+
+
+@pytest.mark.parametrize("best", [84.47, 84.53, 85.46])
+def test_the_drops_to_the_nearest_point_are_those_of_the_curve(best):
+    problem = ask()
+    line = plan_line(problem)
+    facts = gather_facts(problem, replace(line, ml=line.ml * (best * RED.drop_ml / line.ml[line.best])), None)
+    assert facts.to_match[0].drops == round(facts.curve.best_drops) == pytest.approx(best, abs=0.6)
 
 
 # ---- ceilings: no advice ever passes one ------------------------------------------------------------
