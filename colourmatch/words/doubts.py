@@ -42,7 +42,7 @@ _CAUSES = {
     ),
     "dose-amount": (
         "{share} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
-        "{share} the dose went in ({dose})", _BY_PHOTOS,
+        "{share} the {dose} went in", _BY_PHOTOS,
         "another amount went in", "Yes, write it so",
     ),
     "dose-missing": (
@@ -75,7 +75,7 @@ YES = {code: yes for code, (*_, yes) in _CAUSES.items()}
 
 
 def tell_cause(
-    code: str, *, part: float = 1.0, more_water: bool = False, dose: str = "the dose", **told: str
+    code: str, *, part: float = 1.0, more_water: bool = False, dose: str = "dose", **told: str
 ) -> Told:
     """A cause in words, told: what its sentences name; part: of the dose that went in or shows.
 

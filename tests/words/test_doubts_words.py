@@ -30,3 +30,8 @@ def test_every_cause_is_told_in_three_ways_and_answered_in_two(code):
 def test_a_part_of_a_dose_as_a_maker_says_it(part, words):
     told = doubts.tell_cause("dose-amount", photo="photo 2", part=part)
     assert words in told.clause and words in told.question.lower()
+
+
+def test_a_part_is_one_of_the_dose_that_was_noted():
+    told = doubts.tell_cause("dose-amount", photo="photo 2", dose="40 drops of red", part=0.55)
+    assert told.clause == "about 55 % of the 40 drops of red went in"
