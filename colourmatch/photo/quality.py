@@ -48,6 +48,8 @@ FLAGS: dict[str, tuple[str, str]] = {
     "light-slopes": ("warn", "The light changes across the white rectangle: carried on, it would be {percent:.0f} % off at the {spot}, and the interval says so. Draw white nearer to the liquids, or move the lamp and photograph again."),
     "no-card-mode": ("warn", "Measured from the rectangles you gave, without the printed card: how evenly the light falls, what the vessels reflect and how much liquid the light passes (a wider vessel looks darker) are not checked, so the interval is wider."),
 }  # fmt: skip
+#: What "glare" says of a rectangle that a person drew: it may hold more than the liquid.
+UNLIKE_THE_REST = "{percent:.0f} % of the {spot} rectangle is unlike the rest; it was left out. It is a reflection, or the rectangle reaches past the liquid: draw it smaller."  # fmt: skip
 
 
 def flag(code: str, **details: object) -> Flag:

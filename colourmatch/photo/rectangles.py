@@ -25,7 +25,7 @@ from colourmatch.photo.estimate import Estimate, estimate_bare
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.measure import FROM_FILE, parts_of_water, refuse
 from colourmatch.photo.opencv import cv2
-from colourmatch.photo.quality import Flag, flag
+from colourmatch.photo.quality import UNLIKE_THE_REST, Flag, flag
 from colourmatch.photo.read_colour import (
     ReadColour,
     lost_between,
@@ -346,7 +346,8 @@ def _flags(
     parts = parts_of_water(np.stack([colour.rgb for colour in spots.values()]))
     for spot, area in areas.items():
         if area.glints > 0.15:
-            flags.append(flag("glare", spot=spot, percent=100 * area.glints))
+            told = UNLIKE_THE_REST.format(spot=spot, percent=100 * area.glints)
+            flags.append(flag("glare", spot=spot, percent=100 * area.glints).having(text=told))
         if area.empty.any():
             channel = _NAMES[int(np.argmax(area.empty))]
             flags.append(flag("channel-empty", spot=spot, channel=channel, parts=parts))

@@ -11,7 +11,7 @@ from colourmatch import errors
 from colourmatch.cli import run
 from colourmatch.errors import NotFoundError
 from colourmatch.guide import PAGES, find_page, find_sections, list_sections
-from colourmatch.photo.quality import FLAGS
+from colourmatch.photo.quality import FLAGS, UNLIKE_THE_REST
 
 PACKAGE = Path(errors.__file__).parent
 ANSWERS, METHOD, CARE = (find_page(name) for name in ("answers", "method", "care"))
@@ -83,9 +83,11 @@ class Details(dict[str, object]):
         return {"spot": "batch", "channel": "blue", "why": "the file is empty"}.get(key, 4.2)
 
 
-@pytest.mark.parametrize("code", FLAGS)
-def test_every_quality_flag_has_an_answer_that_its_words_find(code):
-    severity, text = FLAGS[code]
+@pytest.mark.parametrize(
+    ("code", "severity", "text"),
+    [*((code, *told) for code, told in FLAGS.items()), ("glare", "warn", UNLIKE_THE_REST)],
+)
+def test_every_quality_flag_has_an_answer_that_its_words_find(code, severity, text):
     part = next(p for p in list_sections(ANSWERS) if p.title.endswith(f"({code})"))
     assert part.text.startswith("Note:" if severity == "warn" else "Refusal:")
     assert f'"{re.sub(r"{[^}]*}", "...", text)}"' in " ".join(part.text.split()), (

@@ -1,6 +1,7 @@
 """Rectangles on a photo: same readings as with the card, wider intervals, refusals that say what to do."""
 
 import json
+import re
 from functools import cache
 from pathlib import Path
 
@@ -210,7 +211,8 @@ def test_both_liquids_are_told_the_water_that_the_stronger_one_needs(altered):
 
 def test_a_reflection_over_much_of_a_rectangle_is_told_and_over_most_refused(altered):
     m = measure_rectangles(altered((np.s_[220:270, 520:680], 250)), WHITE_BOX, batch=BATCH_BOX)
-    assert "glare" in [f.code for f in m.quality]
+    (told,) = (f.text for f in m.quality if f.code == "glare")
+    assert "reaches past the liquid" in told and re.search(r"\d+ % of the batch rectangle", told)
     assert m.difference is None and m.spots["reference"] is None
     assert m.spots["batch"].rgb == pytest.approx(as_camera_sees(lab_to_xyz(BATCH)), abs=0.006)
     most = (np.s_[220:330, 520:680], np.where(np.arange(160)[None, :, None] % 2 == 0, 250, 20))
