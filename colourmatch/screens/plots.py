@@ -140,7 +140,7 @@ def _look_at(figure: go.Figure, points: Sequence[Any]) -> None:
 
 
 def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) -> go.Figure:
-    """The expected difference against further drops with its interval; the best, the ceiling, this step."""
+    """The expected difference against further drops with its interval; this step, the best, the most that all ceilings allow."""
     drops = list(curve.drops)
     figure = go.Figure()
     figure.add_scatter(
@@ -155,7 +155,7 @@ def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) 
         hovertemplate="drops %{x:.0f}: %{y:.1f}<extra></extra>",
     )  # fmt: skip
     marks = (("this step", step_drops, "solid"), ("best", curve.best_drops, "dash"),
-             ("ceiling", curve.ceiling_drops, "dot"))  # fmt: skip
+             ("most allowed", curve.ceiling_drops, "dot"))  # fmt: skip
     end = max(drops) if drops else 0
     for level, (name, at, dash) in enumerate(marks):
         if at is None or at > end:

@@ -43,7 +43,7 @@ def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock():
     curve |= {"low": [2, 0, 1], "high": [4, 2, 3], "best_drops": 5, "ceiling_drops": 9}
     figure = plots.draw_curve(Curve.from_json(curve), 4, 1.5)
     said = [note.text for note in figure.layout.annotations]
-    assert [text for text in said if text != "tolerance"] == ["this step: 4", "best: 5", "ceiling: 9"]
+    assert [text for text in said if text != "tolerance"] == ["this step: 4", "best: 5", "most allowed: 9"]
     assert figure.layout.xaxis.title.text == "further drops of red &lt;b>"
 
 
