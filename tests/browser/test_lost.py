@@ -114,13 +114,19 @@ def test_two_windows_of_one_browser_do_not_share_an_act(visit, book, begun):
     page.take_window()
     page.go(url)
     second = page.driver.current_window_handle
+
+    def choose_note():
+        # on a busy machine the first window may lose its connection, and one tap with it, while the second opens
+        page.tap("button", "Note")
+        page.settle()
+        return page.find_all("[aria-label='Note']")
+
     for window in (first, second):
         page.driver.switch_to.window(window)
         page.unfold()
         page.tap("summary", "Sample, blending back, note")
         page.settle()
-        page.tap("button", "Note")
-        page.settle()
+        wait_for(choose_note, "no field for a note")
         write_in(page, "Note", f"of {window}", Keys.TAB)
         page.settle()
     for window, count in ((first, 1), (second, 2)):
