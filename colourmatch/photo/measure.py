@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import CardSeen, Drawing, Flag, Measurement, Pair, ToneRecord, record_difference
 from colourmatch.photo.card import Card
@@ -195,7 +194,7 @@ def _to_colours(
     veil = estimate_veil({s: readings[s].bars for s in SPOTS}, glasses, tone.curve.terms[3])
     base = tone.correct(readings["blank"].rgb - veil.value["blank"]) if white == "blank" else np.ones(3)
     plain = readings["blank"].bars  # with no glass on the blank spot its bars are seen bare
-    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
+    to_p3 = photo.profile.to_p3
     out, glasses_read = {}, {}
     for spot in SPOTS:
         reading = readings[spot]
@@ -259,18 +258,13 @@ def _estimate(
         return spots, None
     water = glasses["blank"] if "blank" in spots and spots["blank"].white == "blank" else None
     estimate = estimate_pair(liquids[0], liquids[-1], water, srgb=photo.profile.name == "sRGB")
-    read: dict[str, ReadColour] = {spot: spots[spot] for spot in ("reference", "batch") if spot in spots}
-    told = tell_estimated(read, estimate.lab, estimate.absolute)
-    noise = dict(zip(("reference", "batch"), estimate.covariance, strict=True))
-    estimated = {
-        spot: replace(
-            colour,
-            covariance=noise[spot],
-            plain=(read[spot].lab, read[spot].covariance + read[spot].lost),
-        )
-        for spot, colour in told.items()
+    read = {
+        spot: replace(one, covariance=noise, plain=(one.lab, one.covariance + one.lost))
+        for spot, noise in zip(("reference", "batch"), estimate.covariance, strict=True)
+        if (one := spots.get(spot))
     }
-    return spots | estimated, estimate if len(liquids) == 2 else None
+    told = tell_estimated(read, estimate.lab, estimate.absolute)
+    return spots | told, estimate if len(liquids) == 2 else None
 
 
 def _compare(spots: dict[str, ReadColour], estimate: Estimate | None) -> dict[str, Any]:

@@ -34,6 +34,11 @@ class FileProfile:
     understood: bool = True
     raw: bool = False
 
+    @property
+    def to_p3(self) -> Array:
+        """From the file's linear primaries to linear Display P3, shape (3, 3)."""
+        return np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ self.to_xyz
+
 
 def named_profile(name: str) -> FileProfile:
     """One of the encodings in colour.spaces by name; Adobe RGB decodes with the power 563/256, the others as sRGB."""

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.gamut import least_value
-from colourmatch.colour.spaces import xyz_to_lab
+from colourmatch.colour.spaces import slope_at, xyz_to_lab
 from colourmatch.measurement import Colour, FieldSeen, SpotColour
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.clarity import Clarity
@@ -122,11 +122,8 @@ def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Arra
     The error that phone cameras have in common is taken out on the way (photo/camera.py).
     """
     to_xyz = expect_camera(to_xyz)
-    step = 1e-4
-    around = rgb + step * np.vstack([np.zeros(3), np.eye(3), -np.eye(3)])
-    lab, up, down = np.split(xyz_to_lab(around @ to_xyz.T), [1, 4])
-    jacobian = (up - down).T / (2 * step)
-    return lab[0], jacobian @ cov @ jacobian.T, jacobian
+    jacobian = slope_at(lambda around: xyz_to_lab(around @ to_xyz.T), rgb, 1e-4)
+    return xyz_to_lab(rgb @ to_xyz.T), jacobian @ cov @ jacobian.T, jacobian
 
 
 def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Array) -> tuple[Array, Array]:

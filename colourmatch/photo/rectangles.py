@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
+from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
 from colourmatch.measurement import SPOTS, Drawing, Measurement, Pair, record_difference
 from colourmatch.photo.camera import expect_tones
@@ -118,8 +118,7 @@ def measure_rectangles(
         at = slice(3 * k, 3 * k + 3)
         spots[spot], jacobian = _to_colour(photo, base, area, (relative[k], total[at, at]))
         jacobians.append(jacobian)
-    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
-    estimate = estimate_bare(*(relative[[0, -1]] @ to_p3.T), srgb=photo.profile.name == "sRGB")
+    estimate = estimate_bare(*(relative[[0, -1]] @ photo.profile.to_p3.T), srgb=photo.profile.name == "sRGB")
     # what pixels, light, vessels and tones leave unsure comes beside what phone and lamp do
     beside = np.array([c.covariance + c.tone_shifts.T @ c.tone_shifts for c in spots.values()])
     spots = tell_estimated(spots, estimate.lab, estimate.absolute + beside[[0, -1]])
