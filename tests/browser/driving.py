@@ -273,12 +273,22 @@ class Page:
 
         return self.wait(touch, otherwise)
 
-    def unfold(self) -> None:
-        """Open the fold of Match under which all lies that is not the answer; on a desk it is open."""
-        if not self.find_all(".st-key-cm-details details[open]"):
-            self.tap("summary", "Details")
-        self.find(".st-key-cm-details details[open]")
-        self.settle()
+    def unfold(self, words: str = "Details") -> None:
+        """Open the fold of these words; Match's, under which all lies that is not the answer, is open on a desk.
+
+        A tap is lost where the page is drawn again under it: a person would tap once more.
+        """
+        path = f"//details[summary[contains(., {words!r})]]"
+
+        def is_open() -> bool:
+            self.settle()
+            fold = next((e for e in self.driver.find_elements("xpath", path) if e.is_displayed()), None)
+            if fold and fold.get_attribute("open") is None:
+                self.tap("summary", words)
+                self.settle()
+            return bool(fold and fold.get_attribute("open"))
+
+        self.wait(is_open, f"{words!r} stays closed")
 
     def upload(self, *files: Path) -> None:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))

@@ -124,8 +124,7 @@ def test_two_windows_of_one_browser_do_not_share_an_act(visit, book, begun):
     for window in (first, second):
         page.driver.switch_to.window(window)
         page.unfold()
-        page.tap("summary", "Sample, blending back, note")
-        page.settle()
+        page.unfold("Sample, blending back, note")
         wait_for(choose_note, "no field for a note")
         write_in(page, "Note", f"of {window}", Keys.TAB)
         page.settle()
@@ -187,7 +186,7 @@ def reload_half_typed(page: Page, texts: dict[str, str]) -> None:
 def test_a_browser_keeps_the_name_of_who_enters(app, visit):
     server, page = app(), visit("set-up")
     set_up = page.driver.current_url
-    page.tap("summary", "Name, measures")
+    page.unfold("Name, measures")
     write_in(page, NAME, "Zoë <1>", "\n")
     page.settle()
     shutil.rmtree(server.folder / "state", ignore_errors=True)  # what the app itself keeps
@@ -197,7 +196,7 @@ def test_a_browser_keeps_the_name_of_who_enters(app, visit):
         page.go(set_up)
         assert shown(page, NAME) == [typed]
         if typed:
-            page.tap("summary", "Name, measures")
+            page.unfold("Name, measures")
             write_in(page, NAME, "\b", "\n")
             page.settle()
     assert not page.complaints()

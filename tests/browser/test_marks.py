@@ -106,8 +106,7 @@ def check_keys_numbers_and_return(page: Page, before: str) -> None:
         lambda: boxes_shown(page)["batch"] != before and boxes_shown(page)["batch"], "no key moves it"
     )
     page.settle()
-    page.tap("summary", "The rectangles as numbers")
-    page.settle()
+    page.unfold("The rectangles as numbers")
     entry = page.click("[aria-label='Batch x']")
     assert f"x {entry.get_attribute('value')}," in moved
     entry.send_keys(Keys.CONTROL, "a")
