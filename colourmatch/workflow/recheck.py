@@ -198,7 +198,8 @@ def tell_photos(drift: Drift, zone: tzinfo | None = None, signs: Signs = PLAIN) 
     if start := drift.start:
         far = tell_interval(start.delta_e_2000, signs=signs)
         when = f"{tell_date(start.at, zone)}, {'finished' if drift.closed else 'so far'}"
-        yield when, f"CIEDE2000 {far} from its reference"
+        seen = "last photo" if start.photos == 1 else f"last {start.photos} photos"
+        yield when, f"CIEDE2000 {far} from its reference, by its {seen} alone"
     for photo in drift.photos:
         when = f"{tell_date(photo.at, zone)}, {photo.weeks:.1f} weeks"
         yield when, tell_drift(photo.delta_e_2000, photo.difference, signs)

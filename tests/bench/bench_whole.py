@@ -1,6 +1,6 @@
 """The whole job on drawn photos: a maker follows the advice of the lot book from the first photo to the stop.
 
-usage: python tests/bench/bench_whole.py [LOTS] [--seed S] [--tolerance T] [--verbose] [--json]
+usage: python tests/bench/bench_whole.py [LOTS] [--seed S] [--tolerance T] [--moving] [--fields] [--verbose] [--json]
 
 The lots are those of bench_dosing.py (base, dye, another dye, wrong label and drop, ceilings, batches already past).
 Here every photo is drawn as pixels by the generator (a phone and lamps for each lot; pose, gradients, shadows, glasses,
@@ -15,7 +15,8 @@ import re
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -32,24 +33,33 @@ _MOST_PHOTOS = 14
 _KINDS = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
 
 
-def _take(lot: int, photo: int) -> Take:
+@dataclass(frozen=True)
+class Way:
+    """How the photos of all lots are taken: with other lamps in every photo, on card 2."""
+
+    moving: bool = False
+    fields: bool = False
+
+
+def _take(lot: int, photo: int, fields: bool) -> Take:
     """A varied photo in daylight or a good LED."""
-    some = (vary(1_000_000 + 1000 * lot + 50 * photo + k) for k in range(50))
+    some = (vary(1_000_000 + 1000 * lot + 50 * photo + k, fields=fields) for k in range(50))
     return next(take for take in some if take.light.name not in WARM_LIGHTS)
 
 
-def draw_photo(
-    case: Case, state: tuple[int, float], seeds: tuple[int, int], folder: Path, moving: bool = False
-) -> Path:
+def draw_photo(case: Case, state: tuple[int, float], seeds: tuple[int, int], folder: Path, way: Way) -> Path:
     """The lot's glasses as they are now, through the lot's phone in a new place; state: drops, dilution; seeds: lot,
     photo.
 
-    The lamps stay the same within a lot and how they fall changes; with `moving` every photo has other lamps.
+    The card and the lamps stay the same within a lot and how these fall changes; `way.moving`: every photo has other lamps.
     """
     (drops, dilution), (lot, photo) = state, seeds
-    phone, lamps = vary(100_000 + lot).phone, _take(lot, 0).light
-    take = _take(lot, photo)
-    if not moving:
+    first = _take(lot, 0, way.fields)
+    phone, lamps = vary(100_000 + lot).phone, first.light
+    take = _take(lot, photo, way.fields)
+    if way.fields:
+        take = replace(take, printer=first.printer)
+    if not way.moving:
         light = replace(
             take.light, spectrum=lamps.spectrum, name=lamps.name, second_spectrum=lamps.second_spectrum,
             second_share=take.light.second_share if lamps.second_spectrum is not None else 0.0,
@@ -69,7 +79,7 @@ def draw_photo(
     return save_photo(rendered, folder / f"photo-{photo}.jpg")
 
 
-def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[Outcome, str, int]:
+def play(lot: int, seed: int, tolerance: float, way: Way) -> tuple[Outcome, str, int]:
     """One lot from its first photo to its stop, what was advised, a line each, and how often a photo was asked for again."""
     rng = np.random.default_rng([seed, lot])
     case = draw_case(rng, _KINDS[lot % len(_KINDS)])
@@ -89,7 +99,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
         if drops:
             book.additions.add(number, "red", drops=drops)
         for photo in range(1, _MOST_PHOTOS + 1):
-            path = draw_photo(case, (drops, dilution), (1000 * seed + lot, photo), Path(place), moving)
+            path = draw_photo(case, (drops, dilution), (1000 * seed + lot, photo), Path(place), way)
             start = time.perf_counter()
             result = record_photos(
                 book, number, [(path.read_bytes(), path.name)], view={"dilution": dilution}
@@ -143,13 +153,15 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tolerance", type=float, default=1.0)
     parser.add_argument("--moving", action="store_true", help="other lamps in every photo")
+    parser.add_argument("--fields", action="store_true", help="photos of card 2, with colour fields")
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument(
         "--json", action="store_true", help="print one object with the figures asked for, at the end"
     )
     args = parser.parse_args()
     with ProcessPoolExecutor() as pool:
-        played = list(pool.map(play, range(args.lots), [args.seed] * args.lots, [args.tolerance] * args.lots))
+        one = partial(play, seed=args.seed, tolerance=args.tolerance, way=Way(args.moving, args.fields))
+        played = list(pool.map(one, range(args.lots)))
     if args.verbose:
         for lot, (outcome, lines, _) in enumerate(played):
             case = outcome.case
