@@ -62,9 +62,8 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(full_book, second
     readings = full_book.references.readings("Bottle")
     assert readings[1].stored_name and readings[1].original_name == "Foto 苦.jpg"
     full_book.close()
-    sent = (
-        text if "://" in location else json.dumps(json.loads(text), indent=1)
-    )  # as another program lays it out
+    # as another program lays it out
+    sent = text if "://" in location else json.dumps(json.loads(text), indent=1)
     with open_book(second_location()) as second:
         assert second.archive.import_json(io.StringIO(sent)) == len(rows)
         assert export_rows(second) == rows

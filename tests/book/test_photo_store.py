@@ -138,9 +138,8 @@ def test_tiff_in_both_byte_orders(order):
 
 def test_a_dng_is_told_from_a_tiff():
     raw = bytearray(make_tiff("<"))
-    struct.pack_into(
-        "<HHI4B", raw, 8 + 2 + 12 * 6, 0xC612, 1, 4, 1, 4, 0, 0
-    )  # in the place of the orientation
+    # in the place of the orientation
+    struct.pack_into("<HHI4B", raw, 8 + 2 + 12 * 6, 0xC612, 1, 4, 1, 4, 0, 0)
     assert find_suffix(bytes(raw)) == ".dng"
     stripped, suffix = strip_position(bytes(raw), ".dng")
     assert suffix == ".dng" and PLACE not in stripped

@@ -37,9 +37,8 @@ def shared_book():
 def test_state_is_that_of_plain_arithmetic(shared_book, steps):
     book = shared_book
     lot = book.lots.begin("x", 500, ["red", "yellow"], already_mg_per_l=7).id
-    facts: list[
-        list
-    ] = []  # what really happened, in order: [kind, id of its latest entry, stock or None, amount]
+    # what really happened, in order: [kind, id of its latest entry, stock or None, amount]
+    facts: list[list] = []
     for kind, which, amount in steps:
         if kind == "add":
             facts.append(["add", book.additions.add(lot, which, drops=amount).id, which, amount])

@@ -30,17 +30,15 @@ def test_from_an_empty_book_to_the_drops_with_keys_alone(visit, book, photos):
     for gone in ('[data-testid="stToast"]', '[data-testid="stAlert"]'):
         wait_for(lambda gone=gone: not page.find_all(gone), f"{gone} stays")
     page.settle()
-    assert (
-        page.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
-    )  # as the notice has gone
+    # as the notice has gone
+    assert page.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
     tab_to(page, "Begin the lot")
     press(page, Keys.ENTER)
     page.find(".cm-answer.photo")
     page.settle()
     tab_to(page, "Upload")  # as it is read aloud; what is seen on it is "Photograph"
-    page.upload(
-        photos[0]
-    )  # what follows the key is the system's own choice of files, which no test can drive
+    # what follows the key is the system's own choice of files, which no test can drive
+    page.upload(photos[0])
     page.find(".cm-answer.add")
     page.settle()
     tab_to(page, "Added")

@@ -160,9 +160,8 @@ def test_a_colour_temperature_is_kept_one_way():
 
 def test_illuminant_a_is_planck_at_2848_on_the_scale_of_its_definition():
     # CIE 015:2018: 100 at 560 nm, c2 1.435e-2 and 2848 K, that is 2848 * 1.4388 / 1.435 = 2855.5 K here.
-    assert_allclose(
-        read_illuminant("A"), 100 * planck_spectrum(2848 * 1.4388 / 1.435), rtol=5e-6
-    )  # six digits
+    # six digits
+    assert_allclose(read_illuminant("A"), 100 * planck_spectrum(2848 * 1.4388 / 1.435), rtol=5e-6)
 
 
 @pytest.mark.parametrize("power", range(4))

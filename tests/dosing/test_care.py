@@ -72,9 +72,8 @@ def test_a_cordial_is_held_to_the_limits_as_it_is_made_up():
     # Regulation (EC) No 1333/2008, Article 11(3): 1 part made up to 6, so that 100 mg/l are 600 in the bottle.
     cordial = replace(batch_with(E129=300), made_up_to=6.0)
     assert room_mg_per_l(cordial, "E129", None) == pytest.approx(300)
-    assert room_mg_per_l(cordial, "E129", 400) == pytest.approx(
-        100
-    )  # the maker's own ceiling is of the batch
+    # the maker's own ceiling is of the batch
+    assert room_mg_per_l(cordial, "E129", 400) == pytest.approx(100)
     own, total = ceiling_check(cordial, 400)
     assert (own.amount_mg_per_l, total.amount_mg_per_l) == pytest.approx((300, 50))
     assert "in the drink as made up, 1 part to 6" in total.text and not total.over

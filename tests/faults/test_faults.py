@@ -259,9 +259,10 @@ def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(tmp_path, 
             third.id,
         ]
         assert times == sorted(times)
+        # at that very time all three were entered, and none is shown without the one before
         assert book.lots.story(lot, at=first.created_at).state().mg["red"] == pytest.approx(
             book.lots.story(lot).state().mg["red"] * 14 / 15
-        )  # at that very time all three were entered, and none is shown without the one before
+        )
         assert book.archive.check() == []
 
 

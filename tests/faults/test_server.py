@@ -75,9 +75,8 @@ def server() -> Iterator[Server]:
         shutil.which("runuser") is None or subprocess.run(["id", "postgres"], capture_output=True).returncode
     ):
         pytest.skip("PostgreSQL does not run as root, and there is no other user for it")
-    made = Server(
-        programs, Path(tempfile.mkdtemp(prefix="server.", dir="/tmp"))
-    )  # a socket's path must be short
+    # a socket's path must be short
+    made = Server(programs, Path(tempfile.mkdtemp(prefix="server.", dir="/tmp")))
     try:
         if os.geteuid() == 0:
             shutil.chown(made.folder, "postgres")
@@ -108,9 +107,8 @@ def test_a_server_stopped_within_a_save_confirms_nothing_and_the_book_goes_on_wh
     said = r"does not answer\. Check that it runs .* Nothing was entered: enter it again when the database is back\."
     doubt = r"does not answer.* look whether the entry is there before you enter it again\."
     with monkeypatch.context() as patch, pytest.raises(BookError, match=doubt):
-        patch.setattr(
-            "colourmatch.book.transactions.seal_new", lambda *_: server.stop()
-        )  # behind the insert, before the commit
+        # behind the insert, before the commit
+        patch.setattr("colourmatch.book.transactions.seal_new", lambda *_: server.stop())
         book.additions.add(1, "red", drops=2)
     with pytest.raises(BookError, match=said):
         book.additions.add(1, "red", drops=2)

@@ -218,9 +218,8 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot new", "--name Far --volume-ml 900 --stock blue --dilution 5", **bare)
     player.call("lot photo", "1", _photo("ladder1-0.jpg"), **bare)
     player.call("lot add", "1 --stock blue --drops 40", **bare)
-    player.call(
-        "lot photo", "1", _with_time(player.folder, _photo("ladder1-0.jpg")), **bare
-    )  # older than that
+    # older than that
+    player.call("lot photo", "1", _with_time(player.folder, _photo("ladder1-0.jpg")), **bare)
     player.call("lot answer", "1 --no --cause photo-before-addition", **bare)
     player.call("lot answer", "1 --yes", **bare)
     player.call("lot trial", "1 --ml 100", **bare)

@@ -1,9 +1,11 @@
-"""Clarity from two levels of the bars: the arithmetic of contrast, veil and haze, and how sure it is."""
+"""What the bars tell: clarity from their contrast, the veil from their blacks, and how sure either is."""
 
 import numpy as np
 import pytest
 
+from colourmatch.photo import veil as veiling
 from colourmatch.photo.clarity import SURFACE, Bars, judge_clarity
+from colourmatch.photo.veil import estimate_veil
 
 #: Levels of bare bars, part of paper.
 WHITE, BLACK = 1.0, 0.04
@@ -76,3 +78,37 @@ def test_any_levels_give_a_finite_clarity_in_its_range(liquid, plain, veil):
     clarity = judge_clarity(liquid, plain, veil)
     assert 0.0 <= clarity.value <= 1.2
     assert np.isfinite(clarity.sd) and clarity.sd > 0
+
+
+# ---- the veil ------------------------------------------------------------------------------------------------
+
+
+def through(transmittance: float, veil: float, coarseness: float = 1.0) -> Bars:
+    """Bars of a paler ink as they look through a liquid with a veil: T + v beside r T + v."""
+    return Bars(transmittance + veil, 0.06 * transmittance + veil, coarseness)
+
+
+@pytest.mark.parametrize("veil", [0.0, 0.01, 0.03])
+def test_a_dark_liquid_beside_water_tells_the_veil(veil):
+    bars = {
+        name: through(t, veil, 0.3) for name, t in (("reference", 0.12), ("batch", 0.15), ("blank", 0.93))
+    }
+    seen = estimate_veil(bars, tuple(bars), 0.0)
+    assert seen.value["reference"] == pytest.approx(veil, abs=0.002)
+    assert seen.value["blank"] == pytest.approx(veil, abs=0.003)
+    assert seen.common_sd < 0.5 * veiling.SURFACE_SD
+
+
+def test_bars_of_water_alone_leave_what_is_expected_of_a_surface():
+    seen = estimate_veil({"batch": None, "blank": through(0.93, 0.05)}, ("batch", "blank"), 0.0)
+    assert seen.value["batch"] == pytest.approx(veiling.SURFACE, abs=0.003)
+    assert seen.common_sd > 0.8 * veiling.SURFACE_SD
+
+
+def test_no_glass_has_no_veil_and_blurred_bars_tell_little():
+    sharp = {"batch": through(0.15, 0.03), "blank": through(0.93, 0.03)}
+    blurred = {"batch": through(0.15, 0.03, 2.0), "blank": through(0.93, 0.03, 2.0)}
+    assert set(estimate_veil(sharp, ("batch",), 0.0).value) == {"batch"}
+    near, far = (estimate_veil(b, ("batch", "blank"), 0.0).value["batch"] for b in (sharp, blurred))
+    assert abs(near - 0.03) < abs(far - 0.03)
+    assert estimate_veil({}, ("batch",), 0.0).value["batch"] == veiling.SURFACE

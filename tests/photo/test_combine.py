@@ -107,9 +107,8 @@ def test_photos_that_all_scatter_name_none():
 
 def test_a_scatter_nobody_can_see_is_no_disagreement():
     large = np.array([20.0, -30.0, 0.0])
-    assert combine_photos(
-        [reading(large, 0.01), reading(1.05 * large, 0.01)]
-    ).agree  # one part in twenty of it
+    # one part in twenty of it
+    assert combine_photos([reading(large, 0.01), reading(1.05 * large, 0.01)]).agree
     found = combine_photos([reading(GAP, 0.001), reading(moved(0.2, 0, 0), 0.001)])
     assert found.agree and found.between_sd > 0.05
 

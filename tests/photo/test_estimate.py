@@ -120,9 +120,8 @@ def test_what_measured_cameras_see_of_things_without_a_glass_lies_within_its_int
         one, two = worlds.reference[k, 0], worlds.batch[k, 0]
         estimate = estimate_bare(one, two, srgb=bool(worlds.srgb[k]))
         off = estimate.lab[0] - worlds.lab[k, 0]
-        within.append(
-            off @ np.linalg.solve(estimate.absolute[0], off) < 7.815
-        )  # chi squared, 3 degrees, 95 %
+        # chi squared, 3 degrees, 95 %
+        within.append(off @ np.linalg.solve(estimate.absolute[0], off) < 7.815)
         found = compare_lab(*estimate.lab, np.zeros((3, 3)), estimate.phone).delta_e_2000
         held.append(found.low <= expected <= found.high)
         missed.append(float(ciede2000(estimate.lab[0], worlds.lab[k, 0])))

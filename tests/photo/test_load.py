@@ -64,9 +64,8 @@ def test_every_orientation_gives_the_same_upright_picture(kind, orientation):
     photo = load_photo(turned_file(stored, kind, orientation, **options))
     assert photo.rgb.shape == (128, 192, 3) and photo.rgb.dtype == np.uint8
     assert photo.full_size == (192, 128) and photo.full_scale == 1.0
-    assert see_corners(photo.rgb) == pytest.approx(
-        CORNERS, abs=6
-    )  # rounding of JPEG, half-size colour of HEVC
+    # rounding of JPEG, half-size colour of HEVC
+    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=6)
 
 
 @pytest.mark.parametrize(

@@ -70,9 +70,8 @@ def test_a_draft_restored_after_a_reload_does_not_choose_an_older_entry(
     app = fill(open_app("match", lot_id), {which: older}).run()
     fill(app, {amount: 7.0}).run()
     again = open_app("match", lot_id)
-    assert (
-        field(again, which).value == older != newer and field(again, amount).value == 7.0
-    )  # nothing came since
+    # nothing came since
+    assert field(again, which).value == older != newer and field(again, amount).value == 7.0
     newest = book.additions.add(lot_id, "red", drops=10).id
     later = open_app("match", lot_id)
     assert field(later, which).value == newest and field(later, amount).value is None

@@ -66,9 +66,8 @@ def test_photos_and_what_is_expected_after_the_step_have_their_ellipses():
         (ring,), (high,) = ([t for t in one.data if t.name == name] for one in (figure, deep))
         reach = max(ring.x) - middle[0], max(ring.y) - middle[1], max(high.y) - middle[2]
         assert reach == pytest.approx([2.448 * sd for sd in sds], abs=0.001)
-        assert (ring.line.dash == "dot") is (
-            "after" in name
-        )  # told from the rings of photos without its colour
+        # told from the rings of photos without its colour
+        assert (ring.line.dash == "dot") is ("after" in name)
         assert figure.layout.yaxis.range[1] > max(ring.y)
 
 

@@ -74,9 +74,8 @@ def test_what_a_glass_brings_is_shown_once_something_is_in(book, matched):
     book.additions.add(matched, "red", drops=20)
     text = shown(open_app("match", matched))
     assert "7 mg per kg (JECFA and EFSA)" in text and "for a child of 20 kg" in text
-    trial = shown(
-        open_app("match", book.trials.take(matched, 100).id)
-    )  # what is in is no addition of the trial's
+    # what is in is no addition of the trial's
+    trial = shown(open_app("match", book.trials.take(matched, 100).id))
     assert "before the first drop" in trial and "Added since the last photo" not in trial
 
 

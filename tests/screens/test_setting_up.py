@@ -158,10 +158,11 @@ def test_a_field_takes_what_the_book_takes(figure):
         said = 0
 
         def number_input(self, words: str, **how: object) -> object:
+            # a browser would keep what lies outside for itself
             assert not how.keys() & {
                 "min_value",
                 "max_value",
-            }  # a browser would keep what lies outside for itself
+            }
             return self.typed
 
         def error(self, said: str) -> None:

@@ -209,6 +209,5 @@ def test_after_a_refused_photo_the_next_one_is_within_reach_beside_the_dose(book
     (before,) = (field.proto.label_visibility.value for field in app.file_uploader)
     upload(app, b"no photo", "bad.jpg")
     (place,) = app.file_uploader
-    assert (
-        buttons(app, "dose-") and place.proto.label_visibility.value != before
-    )  # in the bar it has no label
+    # in the bar it has no label
+    assert buttons(app, "dose-") and place.proto.label_visibility.value != before

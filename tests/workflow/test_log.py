@@ -49,9 +49,8 @@ def test_an_older_dose_is_taken_back_and_its_taking_back_too(book, lot_id):
     assert doses(book, lot_id)[1] == ("red", 5, "drops")
     book.additions.add(lot_id, "red", drops=7)
     book.stocks.correct("red", reason="misread", strength_g_per_100ml=2.0)
-    undo(
-        book, lot_id, book.lots.story(lot_id).additions[-1].id
-    )  # put right by the label, and taken back whole
+    # put right by the label, and taken back whole
+    undo(book, lot_id, book.lots.story(lot_id).additions[-1].id)
     assert doses(book, lot_id) == [("red", 20, "drops"), ("red", 5, "drops")]
 
 

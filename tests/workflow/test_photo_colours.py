@@ -97,9 +97,8 @@ def test_doses_are_summed_by_stock_with_the_spread_of_label_and_drop(book, lot):
     red, yellow = read_doses(book.lots.story(lot))
     assert (red.ml, red.drops, yellow.drops) == (2.0, None, 10)
     assert red.mg_per_l == pytest.approx(20 / 902 * 1000)
-    assert red.mg_per_l_sd == pytest.approx(
-        red.mg_per_l * np.hypot(0.2, 0.5 * 0.15)
-    )  # half of it was counted
+    # half of it was counted
+    assert red.mg_per_l_sd == pytest.approx(red.mg_per_l * np.hypot(0.2, 0.5 * 0.15))
     assert total_sd([red, yellow]) == pytest.approx(np.hypot(red.mg_per_l_sd, yellow.mg_per_l_sd))
     assert read_doses(book.lots.story(book.lots.begin("x", 100, "red").id)) == () and total_sd(()) == 0
 
