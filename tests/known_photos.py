@@ -34,14 +34,8 @@ def measured(gap, sd=0.1, phone="A", light=0.0, **more) -> dict[str, Any]:
     doubt = {"lab_sd": [2.0] * 3, "lab_covariance": covariance.tolist()}
     spots = {name: doubt | {"lab": lab.tolist(), "white": "blank"} for name, lab in labs.items()}
     told = {"delta_e_2000": seen.delta_e_2000.to_json(), "difference": seen.to_json(), "quality": []}
-    return {
-        "phone": phone,
-        "profile": "sRGB",
-        "taken_at": None,
-        "spots": spots | {"blank": None},
-        **told,
-        **more,
-    }
+    head = {"phone": phone, "profile": "sRGB", "taken_at": None}
+    return {**head, "spots": spots | {"blank": None}, **told, **more}
 
 
 def close_measured(book: LotBook, number: str, gap, name="Aperitif", photo=None, stock="red", **how) -> int:

@@ -51,9 +51,13 @@ def test_a_usual_size_and_one_without_a_better_reading_are_not_asked_about(value
     assert ask_about(value, "--x", SIZES[size]) is None
 
 
-def test_a_unit_that_was_typed_was_meant_but_a_digit_may_have_slipped():
+def test_a_digit_that_may_have_slipped_is_asked_about():
     assert read_amount("2 ml", "--x", SIZES["batch"]).question is None
     assert read_amount("0.48 ml", "--x", SIZES["drop"]).question.other == "0.048 ml"
+    question = ask_about_weighing(40, 19.3, 1.0)
+    assert (question.other, question.meant) == ("1.93 g", "19.3 g")
+    assert ask_about_weighing(40, 0.193, 1.0).other == "1.93 g"
+    assert ask_about_weighing(40, 1.93, 1.0) is None and ask_about_weighing(0, 1.93, 1.0) is None
 
 
 @pytest.mark.parametrize("typed", ["1.500", "1,500"])
@@ -66,10 +70,3 @@ def test_three_digits_behind_a_point_are_asked_about_where_thousands_are_usual(t
     alone = read_amount(typed, "--grams", SIZES["drops weighed"])
     assert alone == (1.5, None)
     assert read_amount(f"{typed} l", "--volume", SIZES["batch"]) == (1500, None)
-
-
-def test_a_drop_ten_times_too_large_by_its_weight():
-    question = ask_about_weighing(40, 19.3, 1.0)
-    assert (question.other, question.meant) == ("1.93 g", "19.3 g")
-    assert ask_about_weighing(40, 0.193, 1.0).other == "1.93 g"
-    assert ask_about_weighing(40, 1.93, 1.0) is None and ask_about_weighing(0, 1.93, 1.0) is None

@@ -119,27 +119,22 @@ def test_a_command_imports_nothing_heavy_that_it_does_not_need(lot, drawn_photos
         assert not heavy & {name.split(".")[0] for name in modules}, lines
 
 
-def test_help_names_every_command_and_option_of_the_root():
+def test_help_names_all_and_module_and_program_are_the_same(cli):
     listed = {line.split()[0] for line in HELP.splitlines() if line.startswith("  ") and line.split()}
     assert {name.split()[0] for name in COMMANDS} <= listed
     for option in root.params:
         assert max(option.opts, key=len) in HELP
+    done = run_python("-m", "colourmatch", "stock", "list", "--json")
+    assert (done.returncode, json.loads(done.stdout)) == (0, {"stocks": []})
+    assert cli("stock", "list", "--json").data == {"stocks": []}
 
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_each_command_has_help_with_an_example(cli, name):
     said = cli(*name.split(), "--help")
     assert said.code == 0
-    assert f"Example:\n    colourmatch {name}" in said.out.replace(
-        "Example:\n  colour", "Example:\n    colour"
-    )
+    assert re.search(rf"Example:\n {{2,4}}colourmatch {name}", said.out)
     assert "--json" in said.out
-
-
-def test_module_and_program_are_the_same(cli):
-    done = run_python("-m", "colourmatch", "stock", "list", "--json")
-    assert (done.returncode, json.loads(done.stdout)) == (0, {"stocks": []})
-    assert cli("stock", "list", "--json").data == {"stocks": []}
 
 
 # ---- numbers ---------------------------------------------------------------------------------------------
@@ -280,13 +275,11 @@ def test_a_refusal_is_one_line_and_one_object(lot, arguments, code, part):
     assert said.err == said.data["error"]["text"] + "\n"
 
 
-def test_a_refusal_without_json_leaves_stdout_empty(cli):
+def test_refusals_and_faults_are_one_line_and_a_trace_on_demand(cli, monkeypatch):
     said = cli("lot", "show", "7")
     assert (said.code, said.out) == (2, "")
     assert said.err.count("\n") == 1
 
-
-def test_a_fault_of_the_program_is_one_line_and_its_trace_on_demand(cli, monkeypatch):
     def fail(*_args: object, **_settings: object) -> None:
         raise RuntimeError("first line\nsecond line")
 
@@ -322,9 +315,8 @@ def test_an_answer_that_cannot_be_written_ends_in_one_line(tmp_path, arguments, 
         writing = os.open("/dev/full", os.O_WRONLY)
     if output == "closed":
         call = ["sh", "-c", 'exec "$@" >&-', "sh", *call]
-    done = subprocess.run(
-        call, stdout=writing, stderr=subprocess.PIPE, text=True, cwd=tmp_path, env=surroundings, timeout=60
-    )
+    run = {"stderr": subprocess.PIPE, "text": True, "cwd": tmp_path, "env": surroundings, "timeout": 60}
+    done = subprocess.run(call, stdout=writing, **run)
     os.close(writing)
     said = [line for line in done.stderr.splitlines() if "The first entry makes it" not in line]
     enough = output == "left" and "--json" not in arguments  # a person who has read enough, such as `| head`
@@ -332,10 +324,8 @@ def test_an_answer_that_cannot_be_written_ends_in_one_line(tmp_path, arguments, 
 
 
 def test_figures_are_printed_without_the_tail_of_a_binary_number(lot, capsys):
-    told = {
-        "a": [0.1 + 0.2, 12.000000000001, 900],
-        "b": {"c": 1e-7 / 3, "d": True, "e": float("nan"), "f": 5.0},
-    }
+    told = {"a": [0.1 + 0.2, 12.000000000001, 900]}
+    told["b"] = {"c": 1e-7 / 3, "d": True, "e": float("nan"), "f": 5.0}
     print_json(told)
     assert json.loads(capsys.readouterr().out) == {
         "a": [0.3, 12.0, 900], "b": {"c": 3.333333333e-08, "d": True, "e": None, "f": 5.0}
@@ -425,7 +415,7 @@ def test_an_old_photo_sent_again_does_not_ask_for_the_same_drops_again(lot, draw
     assert "-> Add" not in closed.out
 
 
-def test_limits_that_are_not_kept_say_so(cli):
+def test_limits_not_kept_say_so_and_an_amount_beyond_is_no_advice(cli):
     cli(*RED)
     open_place = [part for part in LOT if part not in ("--ceiling-mg-per-l", "60")]
     told = cli(*open_place).out
@@ -433,9 +423,6 @@ def test_limits_that_are_not_kept_say_so(cli):
     assert "no ceiling of its own" in cli("lot", "show", "1").out
     assert "does not keep them" in unfold(cli("lot", "show", "1").out)
     assert "does not keep them" not in cli(*open_place, "--jurisdiction", "EU").out
-
-
-def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
     advice = {"action": "add", "text": "Add 4 drops of red.", "ceiling_cost_delta_e_2000": 15.8}
     advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
     assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice, 1, 1.5))
@@ -527,10 +514,15 @@ def test_a_colour_as_people_type_it(typed, lab):
             read_lab(wrong, "--lab")
 
 
-def test_a_serving_as_people_type_it():
+def test_servings_and_known_liquids_as_people_type_them(cli):
     read = read_serving("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", "--serving")
     assert read == {"name": "soda, on ice", "depth_mm": 60.5, "illuminant": "a", "weight": 2}
     assert read_serving("none", "--serving") == {}
+    assert read_known("red=6,yellow=4", "--batch") == {"red": (6, "mg/l"), "yellow": (4, "mg/l")}
+    assert read_known("red=6 drops", "--batch") == {"red": (6, "drops")}
+    assert read_known("red=0,3ml", "--batch") == {"red": (0.3, "ml")}
+    with pytest.raises(InputError, match="Give STOCK=MG_PER_L"):
+        read_known("red", "--batch")
 
 
 # ---- book ------------------------------------------------------------------------------------------------
@@ -563,12 +555,18 @@ def served(monkeypatch) -> list[tuple[list[str], Any]]:
     return started
 
 
-def test_app_starts_on_this_machine_only(cli, tmp_path, served):
+def test_app_starts_on_this_machine_only_and_names_a_taken_port(cli, tmp_path, served):
     said = cli("app", "--book", tmp_path / "other.sqlite", "--json")
     assert served == [(["127.0.0.1"], None)]
     assert said.data["url"] == f"http://127.0.0.1:{said.data['port']}" and said.data["share"] is None
     assert os.environ["COLOURMATCH_BOOK"] == str(tmp_path / "other.sqlite")
     assert said.data["url"] in said.err
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        said = cli("app", "--port", port, "--json")
+    assert said.code == 2 and f"Port {port} is in use. Stop what uses it" in said.data["error"]["text"]
 
 
 def test_app_is_shared_at_one_address_behind_a_code(cli, tmp_path, served, monkeypatch):
@@ -600,24 +598,7 @@ def test_app_refuses_an_address_it_cannot_open(cli, served, arguments, words):
     assert said.code == 2 and words in said.data["error"]["text"] and not served
 
 
-def test_app_names_a_port_that_is_taken(cli):
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        taken.listen()
-        port = taken.getsockname()[1]
-        said = cli("app", "--port", port, "--json")
-    assert said.code == 2 and f"Port {port} is in use. Stop what uses it" in said.data["error"]["text"]
-
-
 # ---- cards and phones ------------------------------------------------------------------------------------
-
-
-def test_known_liquids_are_typed_in_mg_or_drops(cli):
-    assert read_known("red=6,yellow=4", "--batch") == {"red": (6, "mg/l"), "yellow": (4, "mg/l")}
-    assert read_known("red=6 drops", "--batch") == {"red": (6, "drops")}
-    assert read_known("red=0,3ml", "--batch") == {"red": (0.3, "ml")}
-    with pytest.raises(InputError, match="Give STOCK=MG_PER_L"):
-        read_known("red", "--batch")
 
 
 def test_times_and_dates_are_those_of_the_place(lot, monkeypatch, tmp_path):
@@ -648,9 +629,7 @@ def test_times_and_dates_are_those_of_the_place(lot, monkeypatch, tmp_path):
 def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
     day = date(2026, 11, 25)
     assert parse_moment("14:30", day) == datetime(2026, 11, 25, 14, 30).astimezone()
-    assert (
-        parse_moment("2026-11-24 9:05".replace(" 9", " 09"), day) == datetime(2026, 11, 24, 9, 5).astimezone()
-    )
+    assert parse_moment("2026-11-24 09:05", day) == datetime(2026, 11, 24, 9, 5).astimezone()
     assert parse_moment("2026-11-25T14:30+05:00", day).utcoffset() == timedelta(hours=5)
     lot("lot", "sample", "1", "--ml", "10")
     for typed in ("2026-11-25", "half past two", "25:00", "0001-01-01 00:00"):
@@ -684,9 +663,8 @@ def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
     assert not lot("lot", "show", "1", "--json").data["closed"]
     closed = lot("lot", "close", "1", "--reason", "matched", "--sure", "--token", "t", "--json")
     assert closed.code == 0 and advice["text"] in closed.data["against"]
-    assert (
-        lot("lot", "close", "1", "--reason", "matched", "--token", "t", "--json").data["outcome"] == "matched"
-    )
+    again = lot("lot", "close", "1", "--reason", "matched", "--token", "t", "--json")
+    assert again.data["outcome"] == "matched"
     assert lot("lot", "close", "1", "--reason", "nearest", "--token", "t", "--json").code == 2
     lot(*LOT)
     lot("lot", "trial", "2", "--ml", "100")
@@ -705,9 +683,8 @@ def test_a_lot_is_shown_in_80_columns_and_ends_with_the_answer(lot):
     assert max(map(len, lines)) <= 80
     last = max(k for k, line in enumerate(lines) if line.startswith("-> "))
     assert all(line.startswith("  ") for line in lines[last + 1 :])  # nothing comes after the answer
-    assert "appearance" not in unfold("\n".join(lines)) and "on appearance" in unfold(
-        lot("lot", "show", "1", "--law").out
-    )
+    assert "appearance" not in unfold("\n".join(lines))
+    assert "on appearance" in unfold(lot("lot", "show", "1", "--law").out)
     told = lot("lot", "show", "1", "--no-curve", "--json").data
     assert told["advice"]["curve"] is None and told["cautions"]
     assert lot("lot", "show", "1", "--json").data["advice"]["curve"]

@@ -39,11 +39,8 @@ def test_the_line_for_each_shell_and_where_it_goes(shell, capsys):
 
 @pytest.mark.parametrize(("shell", "at"), [("bash", "2"), ("zsh", "2"), ("fish", "sh")])
 def test_a_shell_that_asks_gets_the_names(shell, at):
-    asked = {
-        "_COLOURMATCH_COMPLETE": f"{shell}_complete",
-        "COMP_WORDS": "colourmatch lot sh",
-        "COMP_CWORD": at,
-    }
+    asked = {"_COLOURMATCH_COMPLETE": f"{shell}_complete", "COMP_WORDS": "colourmatch lot sh"}
+    asked["COMP_CWORD"] = at
     told = run_python("-m", "colourmatch", env=asked).stdout
     assert "show" in told and "sheet" in told and "close" not in told
 
@@ -72,11 +69,8 @@ def test_the_line_works_in_the_shell_itself(shell, tmp_path):
     program.write_text(f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m colourmatch "$@"\n')
     program.chmod(0o755)
     line = SHELLS[shell][1]
-    shown = {
-        "bash": "complete -p colourmatch",
-        "zsh": "print $_comps[colourmatch]",
-        "fish": "complete -c colourmatch",
-    }
+    shown = {"bash": "complete -p colourmatch", "zsh": "print $_comps[colourmatch]"}
+    shown["fish"] = "complete -c colourmatch"
     before = "autoload -Uz compinit && compinit -u -D; " if shell == "zsh" else ""
     done = subprocess.run(
         [shell, "-c", f"{before}{line}; {shown[shell]}"],

@@ -15,14 +15,8 @@ from colourmatch.book.naming import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.cli import run
 from colourmatch.demo import MOST_PHOTOS, begin_example, take_example_photo
 from colourmatch.errors import InputError
-from colourmatch.simulate.kitchen import (
-    SHIPPED,
-    TRUE_DROP,
-    TRUE_STRENGTH,
-    Kitchen,
-    take_photo,
-    true_difference,
-)
+from colourmatch.simulate import kitchen as simulated
+from colourmatch.simulate.kitchen import Kitchen, take_photo, true_difference
 from colourmatch.workflow.lot import record_photos
 
 
@@ -59,7 +53,8 @@ def test_it_ends_near_the_reference_and_teaches_what_the_next_lot_starts_from(pl
     # Never past the match by what an eye sees: 5 % of the dose is about half a CIEDE2000 here.
     assert 0.85 * REFERENCE_MG_PER_L < batch.dye_mg_per_l < 1.05 * REFERENCE_MG_PER_L
     stock = book.stocks.get("demo red")
-    assert abs(stock.strength_factor - TRUE_STRENGTH * TRUE_DROP) < 3 * stock.strength_rel_sd
+    true = simulated.TRUE_STRENGTH * simulated.TRUE_DROP
+    assert abs(stock.strength_factor - true) < 3 * stock.strength_rel_sd
     assert stock.strength_rel_sd < stock.label_strength_rel_sd
 
 
@@ -86,7 +81,7 @@ def test_a_photo_made_of_one_with_water_is_as_a_drawn_one(kitchen):
         across, down = drawn.view.to_pixels(spot_centre(spot)).round().astype(int)
         assert np.abs(off[down - 20 : down + 20, across - 20 : across + 20].mean(axis=(0, 1))).max() < 1
     assert true_difference(kitchen) == pytest.approx(drawn.truth["delta_e_2000"])
-    assert sum(path.stat().st_size for path in SHIPPED.iterdir()) < 2_000_000
+    assert sum(path.stat().st_size for path in simulated.SHIPPED.iterdir()) < 2_000_000
 
 
 def test_a_wrong_turn_is_photographed_as_it_is(book):

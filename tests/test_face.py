@@ -29,13 +29,10 @@ def test_a_photo_is_measured_as_the_command_line_does():
         colourmatch.measure(PHOTOS / "bad-no-card.jpg")
 
 
-def test_the_difference_of_a_published_pair():
+def test_a_published_pair_and_advice_from_the_first_step_to_the_stop():
     """Sharma, Wu, Dalal 2005, doi:10.1002/col.20070, table 1, pair 17, to what the metric of small differences keeps."""
     found = colourmatch.compare([50.0, 2.5, 0.0], [50.0, 3.1736, 0.5854])
     assert found.delta_e_2000.value == pytest.approx(1.0, abs=0.01)
-
-
-def test_advice_goes_from_the_first_step_to_the_stop():
     first = colourmatch.advise([reading(0)], **STOCK)
     assert first.action == "add" and 20 < first.doses[0].drops < 73
     end = [reading(0), reading(40), reading(72), reading(72)]

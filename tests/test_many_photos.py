@@ -36,9 +36,7 @@ def test_bad_files_among_many_stop_nothing_and_keep_their_place(tmp_path):
     (tmp_path / "text.jpg").write_text("no photo")
     (tmp_path / "empty.jpg").touch()
     (tmp_path / "cut.png").write_bytes(Path(good[0]).read_bytes()[:2000])
-    bad = [str(tmp_path / name) for name in ("text.jpg", "empty.jpg", "cut.png", "none.jpg")] + [
-        str(tmp_path)
-    ]
+    bad = [str(tmp_path / name) for name in ("text.jpg", "empty.jpg", "cut.png", "none.jpg", ".")]
     given = [good[0], bad[0], bad[1], good[1], bad[2], good[2], bad[3], bad[4], good[3]]
     done = run_python("-m", "colourmatch", "measure", *given, *BOXES, "--json")
     assert done.returncode == 0, done.stderr
@@ -48,9 +46,8 @@ def test_bad_files_among_many_stop_nothing_and_keep_their_place(tmp_path):
     assert all(photo["error"].endswith(".") for photo in found if photo["error"])
     away = [photo["delta_e_2000"]["value"] for photo in found if photo["error"] is None]
     assert away == sorted(away)
-    assert [line.split(",")[0] for line in done.stderr.splitlines()] == [
-        f"Photo {k} of 9" for k in range(1, 10)
-    ]
+    told = [line.split(",")[0] for line in done.stderr.splitlines()]
+    assert told == [f"Photo {k} of 9" for k in range(1, 10)]
 
 
 def die_or_say(photo: str, *_how: Any) -> dict[str, Any]:
@@ -66,9 +63,7 @@ def two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "sched_getaffinity", lambda _pid: {0, 1}, raising=False)
 
 
-def test_many_are_measured_elsewhere_with_a_thread_each_and_a_worker_that_is_ended_costs_one(
-    two_cores, monkeypatch
-):
+def test_many_are_measured_by_workers_with_a_thread_each_and_one_that_dies_costs_one(two_cores, monkeypatch):
     monkeypatch.setattr(photos, "measure_one", die_or_say)
     found = list(photos.measure_all(("a", "huge.jpg", "b", "c", "d"), {}))
     assert [one["photo"] for one in found] == ["a", "huge.jpg", "b", "c", "d"]
@@ -86,9 +81,7 @@ def test_a_bar_is_shown_on_a_terminal_only(monkeypatch, capsys, terminal, total,
     assert out == "" and ("Measuring photos" in err) is bar
 
 
-def test_photos_of_a_lot_are_read_in_parallel_and_learnt_from_in_order(
-    tmp_path, capsys, two_cores, monkeypatch
-):
+def test_photos_are_read_in_parallel_and_learnt_from_in_order(tmp_path, capsys, two_cores, monkeypatch):
     monkeypatch.setattr("colourmatch.workflow.fitting.list_mishaps", lambda *_given: [])  # they take long
     scenes = draw_scenes(tmp_path, 4)
     (tmp_path / "text.jpg").write_text("no photo")

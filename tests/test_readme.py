@@ -30,15 +30,16 @@ def typed() -> list[list[str]]:
     return [shlex.split(line)[1:] for line in calls if line.startswith("colourmatch ")]
 
 
-def test_it_is_read_in_some_minutes():
+def test_it_is_short_its_commands_come_first_and_its_links_lead_to_files():
     assert len(README.split()) <= MOST_WORDS
-
-
-def test_its_two_commands_come_first_and_are_what_the_checks_run():
     start, test = BLOCKS[:2]
     assert start.split(" && ")[-1].strip() == ".venv/bin/colourmatch app"
     first = next(line for line in README.splitlines() if "pip install -e '.[test]'" in line)
     assert test.strip() == first and first.endswith(" && .venv/bin/pytest")
+    places = [place for place in re.findall(r"\]\(([^)#]+)\)", README) if "://" not in place]
+    assert [place for place in places if not (ROOT / place).is_file()] == []
+    kept = {str(path.relative_to(ROOT)) for path in (ROOT / "colourmatch" / "screens" / "pictures").iterdir()}
+    assert kept == {place for place in places if place.endswith(".png")}
 
 
 @pytest.mark.parametrize("words", typed(), ids=" ".join)
@@ -46,10 +47,3 @@ def test_what_it_types_exists(words):
     name = next(" ".join(words[:n]) for n in (2, 1) if " ".join(words[:n]) in COMMANDS)
     options = {long for one in COMMANDS[name].params if isinstance(one, click.Option) for long in one.opts}
     assert {word for word in words if word.startswith("--")} <= options
-
-
-def test_its_links_lead_to_files_and_no_picture_lies_unseen():
-    places = [place for place in re.findall(r"\]\(([^)#]+)\)", README) if "://" not in place]
-    assert [place for place in places if not (ROOT / place).is_file()] == []
-    kept = {str(path.relative_to(ROOT)) for path in (ROOT / "colourmatch" / "screens" / "pictures").iterdir()}
-    assert kept == {place for place in places if place.endswith(".png")}

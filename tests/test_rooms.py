@@ -16,14 +16,11 @@ def test_imports_keep_their_contracts(monkeypatch):
     assert lint_imports("pyproject.toml", no_cache=True) == 0
 
 
-def test_no_room_is_too_large():
+def test_no_room_is_too_large_and_the_app_sets_up_the_page_only():
     lines = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in PACKAGE.rglob("*.py")}
     for room in PACKAGE.iterdir():
         held = sum(count for path, count in lines.items() if room in (path, *path.parents))
         assert held <= MOST_OF_PRODUCT * sum(lines.values()), room.name
-
-
-def test_the_app_sets_the_page_and_the_navigation_only():
     text = (ROOT / "app.py").read_text(encoding="utf-8")
     names = set()
     for node in ast.walk(ast.parse(text)):

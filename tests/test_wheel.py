@@ -34,16 +34,7 @@ def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The content of a wheel built from this checkout, without the network."""
     pytest.importorskip("hatchling", reason="hatchling builds the wheel; it is in the test extra")
     folder = tmp_path_factory.mktemp("wheel")
-    call = [
-        sys.executable,
-        "-m",
-        "pip",
-        "wheel",
-        "--quiet",
-        "--no-deps",
-        "--no-build-isolation",
-        "--no-index",
-    ]
+    call = f"{sys.executable} -m pip wheel --quiet --no-deps --no-build-isolation --no-index".split()
     done = subprocess.run([*call, "-w", str(folder), str(ROOT)], capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     with zipfile.ZipFile(next(folder.glob("*.whl"))) as wheel:
@@ -67,22 +58,20 @@ def installed(unpacked: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
         )  # fmt: skip
         places = {sysconfig.get_path("purelib"), sysconfig.get_path("platlib")}
         (Path(own.stdout.strip()) / "libraries.pth").write_text("".join(f"{place}\n" for place in places))
-    done = subprocess.run(
-        [*call, str(next(unpacked.parent.glob("*.whl")))], capture_output=True, text=True, timeout=900
-    )
+    call.append(str(next(unpacked.parent.glob("*.whl"))))
+    done = subprocess.run(call, capture_output=True, text=True, timeout=900)
     assert done.returncode == 0, done.stderr
     return programs
 
 
 def surroundings(home: Path) -> dict[str, str]:
     """Without a path to the checkout, and with a home of its own."""
-    kept = {
-        name: value for name, value in os.environ.items() if name not in ("PYTHONPATH", "COLOURMATCH_BOOK")
-    }
+    hidden = ("PYTHONPATH", "COLOURMATCH_BOOK")
+    kept = {name: value for name, value in os.environ.items() if name not in hidden}
     return kept | {"HOME": str(home), "XDG_DATA_HOME": str(home / "data")}
 
 
-def test_facts_and_app_lie_inside(unpacked):
+def test_facts_and_app_lie_inside_and_its_needs_are_said(unpacked):
     held = {path.relative_to(unpacked).as_posix() for path in unpacked.rglob("*") if path.is_file()}
     facts = {f"colourmatch/calibration/{path.name}" for path in (ROOT / "calibration").iterdir()}
     screens = ROOT / "colourmatch" / "screens"
@@ -92,14 +81,10 @@ def test_facts_and_app_lie_inside(unpacked):
     pages = {f"colourmatch/guide/{path.name}" for path in (ROOT / "colourmatch" / "guide").glob("*.md")}
     photos = {f"colourmatch/simulate/photos/{path.name}" for path in SHIPPED.iterdir()}
     assert photos
-    assert (
-        facts | parts | pages | photos | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
-    )
+    top = {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"}
+    assert facts | parts | pages | photos | top <= held
     assert not [name for name in held if name.startswith(("tests/", "calibration/"))]
     assert not [name for name in held if "__pycache__" in name]
-
-
-def test_what_it_needs_is_said_in_its_metadata(unpacked):
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     text = next(unpacked.glob("*.dist-info/METADATA")).read_text(encoding="utf-8")
     told = {line.partition(": ")[2] for line in text.splitlines() if line.startswith("Requires-Dist: ")}
@@ -113,9 +98,8 @@ def test_everything_comes_from_the_wheel(installed, tmp_path):
         "print(colourmatch.__file__); print(find_fact('card-v1.json')); print(find_file('app.py'))"
     )
     call = [installed / "python", "-c", code]
-    done = subprocess.run(
-        call, capture_output=True, text=True, cwd=tmp_path, env=surroundings(tmp_path), timeout=600
-    )
+    own = {"cwd": tmp_path, "env": surroundings(tmp_path), "timeout": 600}
+    done = subprocess.run(call, capture_output=True, text=True, **own)
     assert done.returncode == 0, done.stderr
     places = [Path(line) for line in done.stdout.splitlines()]
     assert len(places) == 3 and all(place.is_relative_to(installed.parent) for place in places)

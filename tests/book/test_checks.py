@@ -5,22 +5,14 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import pytest
 
-from colourmatch.book.checks import (
-    LIMITS,
-    check_lab,
-    check_name,
-    check_number,
-    check_outcome,
-    name_key,
-    to_json,
-    utc_text,
-)
+from colourmatch.book import checks
+from colourmatch.book.checks import check_name, check_number, check_outcome, utc_text
 from colourmatch.errors import InputError
 
 
-@pytest.mark.parametrize("name", LIMITS)
+@pytest.mark.parametrize("name", checks.LIMITS)
 def test_the_highest_value_passes_and_beyond_it_does_not(name):
-    _words, low, low_allowed, high, advice = LIMITS[name]
+    _words, low, low_allowed, high, advice = checks.LIMITS[name]
     assert check_number(name, high) == high
     assert check_number(name, np.float64(high)) == high
     with pytest.raises(InputError, match="up to") as caught:
@@ -42,7 +34,7 @@ def test_what_is_no_possible_volume_is_refused_with_the_value(value):
 
 
 @pytest.mark.parametrize("name", ["a", "Rosé № 4 – 苦味酒 🍊", "x" * 120, "  outer blanks  "])
-def test_names_in_any_script_pass(name):
+def test_names_in_any_script_pass_and_compare_without_capitals_and_doubled_blanks(name):
     assert check_name(name) == name.strip()
 
 
@@ -55,20 +47,20 @@ def test_impossible_names_are_refused(name):
 
 
 def test_names_compare_without_capitals_and_doubled_blanks():
-    assert name_key("  Große  ROSÉ ") == name_key("grosse rosé")
+    assert checks.name_key("  Große  ROSÉ ") == checks.name_key("grosse rosé")
 
 
 @pytest.mark.parametrize("value", [(106, 0, 0), (50, 300, 0), (50, float("nan"), 0), (1, 2), "abc", 5])
 def test_impossible_target_colours_are_refused(value):
     with pytest.raises(InputError, match="L\\*"):
-        check_lab(value)
+        checks.check_lab(value)
 
 
 def test_json_takes_numpy_and_makes_null_of_nan():
-    text = to_json({"lab": np.array([1.5, np.nan]), "n": np.int64(3), "deep": [{"x": float("inf")}]})
+    text = checks.to_json({"lab": np.array([1.5, np.nan]), "n": np.int64(3), "deep": [{"x": float("inf")}]})
     assert text == '{"lab": [1.5, null], "n": 3, "deep": [{"x": null}]}'
     with pytest.raises(TypeError, match="dict"):
-        to_json([1])
+        checks.to_json([1])
 
 
 def test_times_are_utc_of_fixed_width():
@@ -81,15 +73,9 @@ def test_times_are_utc_of_fixed_width():
 
 
 def test_why_a_lot_was_closed_is_a_known_word_or_own_ones():
-    assert [check_outcome(word) for word in ("matched", " Given Up ", "past")] == [
-        "matched",
-        "given up",
-        "past",
-    ]
+    assert [check_outcome(word) for word in ("matched", " Given Up ")] == ["matched", "given up"]
     assert check_outcome("the jug fell") == "the jug fell"
-    with pytest.raises(
-        InputError, match=r"'matchd' is nearly 'matched'\. Give one of matched, nearest, ceiling"
-    ):
+    with pytest.raises(InputError, match=r"'matchd' is nearly 'matched'\. Give one of matched, nearest"):
         check_outcome("matchd")
     with pytest.raises(InputError, match=r"has 41 characters.*a note takes more"):
         check_outcome("x" * 41)

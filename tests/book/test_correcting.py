@@ -48,11 +48,8 @@ def test_a_photo_that_was_moved_before_an_addition_stands_before_it(book, lot, l
     assert book.lots.story(lot).state(photo).mg["red"] == pytest.approx(15)
     moment = between(first, second)
     moved = book.entries.move(photo.id, moment, "taken before the second dose", entered_by="MK")
-    assert (moved.moved_entry_id, moved.reason, moved.entered_by) == (
-        photo.id,
-        "taken before the second dose",
-        "MK",
-    )
+    assert (moved.moved_entry_id, moved.entered_by) == (photo.id, "MK")
+    assert moved.reason == "taken before the second dose"
     story = book.lots.story(lot)
     assert [entry.id for entry in story.effective][1:4] == [first.id, photo.id, second.id]
     assert story.state(story.photos[0]).mg["red"] == pytest.approx(5)
@@ -227,12 +224,8 @@ def test_a_closed_lot_is_opened_again_and_closed_again(book, lot):
     second = book.lots.close(lot, "nearest")
     assert book.lots.story(lot).closing == second
     assert [one.id for one in book.lots.closed()] == [lot]
-    assert [entry.kind for entry in book.lots.story(lot).events] == [
-        "closing",
-        "reopening",
-        "addition",
-        "closing",
-    ]
+    kinds = [entry.kind for entry in book.lots.story(lot).events]
+    assert kinds == ["closing", "reopening", "addition", "closing"]
     with pytest.raises(ClosedError, match="lot reopen"):
         book.additions.add(lot, "red", drops=1)
     assert book.lots.story(lot, at=opened.created_at).closing is None

@@ -26,9 +26,8 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     book.stocks.weigh("red", 40, 1.93, token="w")
     book.stocks.learn("red", 0.91, 0.05, lot)
     first = book.additions.add(lot, "red", drops=12, token="t", entered_by="Zoë")
-    photo = book.photos.add(
-        lot, {"delta_e_2000": {"value": 1.25, "low": 1, "high": 1.5}}, {"action": "stop"}, photo=jpeg
-    )
+    measured = {"delta_e_2000": {"value": 1.25, "low": 1, "high": 1.5}}
+    photo = book.photos.add(lot, measured, {"action": "stop"}, photo=jpeg)
     book.photos.set_aside(lot, photo.id, "a lamp shone in")
     book.photos.set_aside(lot, photo.id, "it was all right", back=True)
     book.additions.correct(first.id, drops=13, reason="miscounted")
@@ -117,36 +116,27 @@ def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
     return found
 
 
-def test_lots_as_a_table(full_book):
+def test_lots_as_a_table_end_where_they_ended(full_book):
     first, second = read_csv(full_book, "lots")
     assert tuple(first) == LOT_COLUMNS
     assert first["lot_label"] == f"L{first['lot_id']}"  # a lot without a number of its own
-    assert (first["additions"], first["photos"], first["outcome"], first["ceiling_mg_per_l"]) == (
-        "1",
-        "1",
-        "matched",
-        "55",
-    )
+    told = [first[name] for name in ("additions", "photos", "outcome", "ceiling_mg_per_l")]
+    assert told == ["1", "1", "matched", "55"]
     assert float(first["added_ml"]) == pytest.approx(13 * 1.93 / 40)
     assert float(first["volume_now_ml"]) == pytest.approx(910 + 13 * 1.93 / 40)
     assert (first["delta_e_2000"], first["dose"]) == ("1.25", "red 0.62725 ml")
     assert second["lot_name"].startswith("'=cmd") and second["notes"] == "'-1+2"
     assert (second["delta_e_2000"], second["closed_at_utc"]) == ("", "")
-
-
-def test_a_recheck_does_not_change_where_a_lot_ended(full_book):
     lot = int(read_csv(full_book, "lots")[0]["lot_id"])
     faded = {"delta_e_2000": {"value": 7.5, "low": 7, "high": 8}}
     full_book.photos.add(lot, faded, purpose="recheck")
     first = read_csv(full_book, "lots")[0]
     assert (first["delta_e_2000"], first["delta_e_2000_high"], first["photos"]) == ("1.25", "1.5", "2")
-    assert [row["delta_e_2000"] for row in read_csv(full_book, "entries") if row["photo_purpose"]] == [
-        "1.25",
-        "7.5",
-    ]
+    seen = [row["delta_e_2000"] for row in read_csv(full_book, "entries") if row["photo_purpose"]]
+    assert seen == ["1.25", "7.5"]
 
 
-def test_entries_as_a_table(full_book):
+def test_entries_as_a_table_without_formulas(full_book):
     rows = read_csv(full_book, "entries")
     assert tuple(rows[0]) == ENTRY_COLUMNS
     assert rows[0]["lot_label"] == f"L{rows[0]['lot_id']}"
@@ -156,9 +146,6 @@ def test_entries_as_a_table(full_book):
     assert next(row["text"] for row in rows if row["kind"] == "note") == 'two\nlines, "quoted" 苦'
     with pytest.raises(ValueError, match="rows must be one of"):
         full_book.archive.export_csv(io.StringIO(), "others")
-
-
-def test_formulas_are_made_harmless_and_numbers_stay():
     for sign in "=+-@\t\r\n":
         assert make_harmless(sign + "1+1") == "'" + sign + "1+1"
         assert make_harmless("a" + sign) == "a" + sign

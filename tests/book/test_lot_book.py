@@ -18,13 +18,18 @@ from colourmatch.errors import BookError, ClosedError, InputError, NotFoundError
 from colourmatch.liquid.stock import Stock, weigh_drops
 
 
-def test_a_stock_is_found_by_name_and_id_and_handed_out_as_a_stock(book):
+def test_stocks_and_lots_are_found_by_name_id_number_and_label(book, lot):
     entry = book.stocks.add("Red № 1", "e129", 1, drop_ml=0.04, notes="made\nin May", entered_by="a")
     assert book.stocks.get("red № 1") == book.stocks.get(entry.id) == entry
     assert book.stocks.get("RED № 1").as_stock() == Stock("Red № 1", "E129", 1.0, 0.04)
     assert entry.notes == "made\nin May" and entry.entered_by == "a"
     with pytest.raises(FrozenInstanceError):
         entry.name = "other"
+    other = book.lots.begin("Second", 500, "red", number="2026/14")
+    for given in (other.id, str(other.id), "2026/14", f"L{other.id}", "second", " Second "):
+        assert book.lots.get(given) == other
+    assert (other.label, book.lots.get(lot).label) == ("2026/14", f"L{lot}")
+    assert book.lots.get(lot).stocks == ("red", "yellow")
 
 
 @pytest.mark.parametrize(
@@ -78,14 +83,6 @@ def test_a_name_is_free_again_when_the_stock_is_put_away(book, lot):
     assert len(book.stocks.all(active_only=False)) == 3
 
 
-def test_a_lot_is_found_by_id_number_label_and_name(book, lot):
-    other = book.lots.begin("Second", 500, "red", number="2026/14")
-    for given in (other.id, str(other.id), "2026/14", f"L{other.id}", "second", " Second "):
-        assert book.lots.get(given) == other
-    assert (other.label, book.lots.get(lot).label) == ("2026/14", f"L{lot}")
-    assert book.lots.get(lot).stocks == ("red", "yellow")
-
-
 @pytest.mark.both_databases
 def test_lists_are_newest_first_searched_and_paged(book, lot):
     names = ["Große Rosé", "100 % bitter", "x_y", "Shrub"]
@@ -105,17 +102,9 @@ def test_lists_are_newest_first_searched_and_paged(book, lot):
 @pytest.mark.both_databases
 def test_amounts_are_kept_as_typed_and_as_millilitres(book, lot):
     book.stocks.add("syrup", "E129", 2, density_g_per_ml=1.25)
-    drops, ml, grams = (
-        book.additions.add(lot, "red", drops=12),
-        book.additions.add(lot, "red", ml=0.6),
-        book.additions.add(lot, "syrup", grams=1.25),
-    )
-    assert (drops.quantity, drops.unit, drops.ml, drops.mg) == (
-        12,
-        "drops",
-        pytest.approx(0.6),
-        pytest.approx(6),
-    )
+    drops, ml = (book.additions.add(lot, "red", **amount) for amount in ({"drops": 12}, {"ml": 0.6}))
+    grams = book.additions.add(lot, "syrup", grams=1.25)
+    assert (drops.quantity, drops.unit) == (12, "drops") and (drops.ml, drops.mg) == pytest.approx((0.6, 6))
     assert (ml.quantity, ml.unit, ml.mg) == (0.6, "ml", pytest.approx(6))
     assert (grams.unit, grams.ml, grams.mg) == ("grams", pytest.approx(1.0), pytest.approx(20))
     state = book.lots.story(lot).state()
@@ -125,20 +114,14 @@ def test_amounts_are_kept_as_typed_and_as_millilitres(book, lot):
 
 def test_each_photo_knows_the_doses_before_it(book, lot, jpeg):
     first = book.additions.add(lot, "red", drops=10)
-    photo = book.photos.add(
-        lot, {"delta_e_2000": {"value": 3.5, "low": 3, "high": float("nan")}}, {"action": "add"}, photo=jpeg
-    )
+    measured = {"delta_e_2000": {"value": 3.5, "low": 3, "high": float("nan")}}
+    photo = book.photos.add(lot, measured, {"action": "add"}, photo=jpeg)
     second = book.additions.add(lot, "red", drops=5)
     last = book.photos.add(lot, {}, photo=jpeg)
     corrected = book.additions.correct(first.id, drops=11, reason="counted again")
     story = book.lots.story(lot)
-    assert [one.id for one in story.entries_before(story.photos[0]) if one.kind == "addition"] == [
-        corrected.id
-    ]
-    assert [one.id for one in story.entries_before(story.photos[1]) if one.kind == "addition"] == [
-        corrected.id,
-        second.id,
-    ]
+    doses = [[e.id for e in story.entries_before(one) if e.kind == "addition"] for one in story.photos]
+    assert doses == [[corrected.id], [corrected.id, second.id]]
     assert [entry.id for entry in story.events] == [first.id, photo.id, second.id, last.id, corrected.id]
     assert story.events[0].replaced_by_id == corrected.id
     assert story.state(before=story.photos[0]).mg == pytest.approx({"red": 5.5})
@@ -191,10 +174,8 @@ def test_no_more_is_taken_than_there_is(book, lot):
 def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(book, lot, jpeg):
     dose = book.additions.add(lot, "red", drops=10)
     closing = book.lots.close(lot, "matched", "looks right", {"text": "Stop.", "lab": [60, 40, 30]})
-    assert book.lots.story(lot).closing == closing and closing.final.to_json() == {
-        "text": "Stop.",
-        "lab": [60, 40, 30],
-    }
+    assert book.lots.story(lot).closing == closing
+    assert closing.final.to_json() == {"text": "Stop.", "lab": [60, 40, 30]}
     for refused in (
         lambda: book.additions.add(lot, "red", drops=1),
         lambda: book.volumes.take_sample(lot, 1),
@@ -212,17 +193,12 @@ def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(book, lot
 
 
 def test_head_amendments_count_for_the_whole_lot(book, lot):
-    book.lots.amend(
-        lot, "lower ceiling", ceiling_mg_per_l=40, stocks=["yellow"], target_lab=(1, 2, 3), serving={"ml": 60}
-    )
+    changes = {"ceiling_mg_per_l": 40, "stocks": ["yellow"], "target_lab": (1, 2, 3), "serving": {"ml": 60}}
+    book.lots.amend(lot, "lower ceiling", **changes)
     book.lots.amend(lot, "no ceiling", ceiling_mg_per_l=None)
     head = book.lots.get(lot)
-    assert (head.ceiling_mg_per_l, head.stocks, head.target_lab, head.serving) == (
-        None,
-        ("yellow",),
-        (1, 2, 3),
-        {"ml": 60},
-    )
+    assert (head.ceiling_mg_per_l, head.stocks) == (None, ("yellow",))
+    assert (head.target_lab, head.serving) == ((1, 2, 3), {"ml": 60})
     assert book.lots.search()[0] == head
     second = book.lots.begin("Second", 900, "yellow").id
     book.additions.add(second, "red", drops=3)
@@ -310,9 +286,8 @@ def look_without_the_right_to_write(path: Path) -> dict:
             pytest.skip("root may write everywhere, and setpriv is not there to lay that down")
         call = ["setpriv", "--bounding-set", "-dac_override", *call]
     try:
-        done = subprocess.run(
-            call, capture_output=True, text=True, timeout=600, env=os.environ | {"PYTHONPATH": str(ROOT)}
-        )
+        surroundings = os.environ | {"PYTHONPATH": str(ROOT)}
+        done = subprocess.run(call, capture_output=True, text=True, timeout=600, env=surroundings)
     finally:
         path.parent.chmod(0o755)
     assert done.returncode == 0, done.stderr
@@ -332,11 +307,8 @@ def test_a_book_that_is_not_there_is_empty_and_stays_away(tmp_path, empty_file):
             book.stocks.add("red", "E129", 1.0)
     with pytest.raises(BookError, match=r"There is no lot book at .* yet\. Give another place with --book"):
         read_book(path, needed=True)
-    assert (
-        path.stat().st_size == 0 and names(path.parent) == {path.name}
-        if empty_file
-        else names(tmp_path) == set()
-    )
+    assert names(path.parent if empty_file else tmp_path) == ({path.name} if empty_file else set())
+    assert not empty_file or path.stat().st_size == 0
 
 
 def test_a_book_is_read_as_ever_where_it_may_be_written_and_nothing_else_is(tmp_path):
@@ -369,20 +341,15 @@ def test_entries_of_a_log_that_cannot_be_read_there_are_not_passed_over(tmp_path
             shutil.copy(own / name, copied / name)
     seen = look_without_the_right_to_write(copied / "book.sqlite")
     if "error" in seen:
-        assert (
-            "holds entries in book.sqlite-wal that cannot be read where nothing may be written"
-            in seen["error"]
-        )
+        assert "holds entries in book.sqlite-wal that cannot be read where nothing may" in seen["error"]
     else:
         assert seen["stocks"] == ["crimson", "red"]
 
 
 def test_another_version_that_may_only_be_read_says_what_to_do(tmp_path):
     path = make_book(tmp_path)
-    for version, said in (
-        ("0001", f"brought to version {tables.VERSION}. Copy it to a folder of your own"),
-        ("9999", "Update colourmatch"),
-    ):
+    words = f"brought to version {tables.VERSION}. Copy it to a folder of your own"
+    for version, said in (("0001", words), ("9999", "Update colourmatch")):
         path.chmod(0o644)
         with write_file(path) as connection:
             connection.execute("UPDATE alembic_version SET version_num = ?", (version,))

@@ -85,9 +85,7 @@ def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path):
         assert book.stocks.get("red").colourant == "E129"
         lot = book.lots.begin("A", 900, "red").id
         assert book.lots.amend(lot, "x", volume_ml=950).changes == {"volume_ml": 950.0}
-    copies = [
-        file for file in tmp_path.iterdir() if re.fullmatch(r"b\.sqlite\.before-0001-\d{8}T\d{6}", file.name)
-    ]
+    copies = [file for file in tmp_path.iterdir() if re.search(r"\.before-0001-\d{8}T\d{6}$", file.name)]
     assert len(copies) == 1
     with write_file(copies[0]) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
@@ -123,12 +121,9 @@ def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path):
     with write_file(path) as older:
         older.execute(OLD_REFERENCE)
         older.execute(OLD_READING)
-    manifest = {
-        "format": "colourmatch-backup",
-        "version": "0002",
-        "database": "book.sqlite",
-        "database_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
-    }
+    found = hashlib.sha256(path.read_bytes()).hexdigest()
+    manifest = {"format": "colourmatch-backup", "version": "0002", "database": "book.sqlite"}
+    manifest["database_sha256"] = found
     with zipfile.ZipFile(tmp_path / "b.zip", "w") as archive:
         archive.writestr("manifest.json", json.dumps(manifest))
         archive.write(path, "book.sqlite")
@@ -157,10 +152,8 @@ def test_nothing_can_be_changed_or_deleted(book, lot):
             if kind == "sqlite" and not connection.exec_driver_sql(f'SELECT 1 FROM "{table.name}"').first():
                 continue  # SQLite's guards watch rows
         for statement in statements:
-            with (
-                pytest.raises(DBAPIError, match="append-only"),
-                opening.write(book.database.engine) as connection,
-            ):
+            engine = book.database.engine
+            with pytest.raises(DBAPIError, match="append-only"), opening.write(engine) as connection:
                 connection.exec_driver_sql(statement)
 
 

@@ -29,7 +29,7 @@ def test_the_argument_goes_before_the_environment_and_that_before_the_data_folde
     assert beside == Path("/a/b.sqlite.photos")
 
 
-def test_a_folder_is_made_and_a_path_with_odd_signs_works(tmp_path, monkeypatch):
+def test_a_book_at_an_odd_path_with_log_keys_and_full_sync_on(tmp_path, monkeypatch):
     path = tmp_path / "new folder" / "Löts #1 %20 ?.sqlite"
     with open_book(path) as book:
         book.stocks.add("red", "E129", 1)
@@ -37,14 +37,9 @@ def test_a_folder_is_made_and_a_path_with_odd_signs_works(tmp_path, monkeypatch)
     monkeypatch.setenv("COLOURMATCH_BOOK", str(path))
     with open_book(None) as book:
         assert [stock.name for stock in book.stocks.all()] == ["red"]
-
-
-def test_write_ahead_log_foreign_keys_and_full_sync_are_on(tmp_path):
     with open_book(tmp_path / "b.sqlite") as book, book.database.read() as connection:
-        found = [
-            connection.exec_driver_sql(f"PRAGMA {name}").scalar()
-            for name in ("journal_mode", "foreign_keys", "synchronous")
-        ]
+        names = ("journal_mode", "foreign_keys", "synchronous")
+        found = [connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in names]
     assert found == ["wal", 1, 2]
 
 

@@ -22,9 +22,8 @@ LAID_OUT = {
     '{"a": 1}': b't{"a": 1}',
 }  # fmt: skip
 PACKED = "Anj5TXptTysheWzHEjEyAhpTqAUAqPwUVQ=="
-numbers = st.one_of(
-    st.floats(allow_nan=False), st.decimals(-999, 999, places=3, allow_nan=False).map(float), st.integers()
-)
+decimals = st.decimals(-999, 999, places=3, allow_nan=False).map(float)
+numbers = st.one_of(st.floats(allow_nan=False), decimals, st.integers())
 
 
 @pytest.mark.parametrize("text", LAID_OUT)
@@ -59,10 +58,8 @@ def test_any_text_comes_back_though_it_only_looks_like_a_series(text):
 
 def test_what_was_packed_before_is_read():
     """The words that texts are deflated after are a part of every book that was written with them."""
-    assert (
-        unpack(base64.b64decode(PACKED))
-        == '{"action": "add", "reason": "step", "text": "Add 9 drops of red"}'
-    )
+    text = '{"action": "add", "reason": "step", "text": "Add 9 drops of red"}'
+    assert unpack(base64.b64decode(PACKED)) == text
 
 
 def test_what_older_books_hold_is_read_and_hashed_as_what_is_packed_now():

@@ -14,7 +14,7 @@ from colourmatch.book.photo_store import PhotoStore, find_suffix, hash_photo, op
 from colourmatch.errors import BookError, PhotoError
 
 
-def test_a_photo_lies_under_the_hash_of_its_content(tmp_path, jpeg):
+def test_a_photo_lies_under_its_hash_and_a_half_written_one_is_written_again(tmp_path, jpeg):
     store = PhotoStore(tmp_path / "deep" / "photos")
     kept = store.keep(jpeg)
     path = store.path(kept.name)
@@ -25,9 +25,6 @@ def test_a_photo_lies_under_the_hash_of_its_content(tmp_path, jpeg):
     stamp = path.stat().st_mtime_ns
     assert store.keep(jpeg) == kept and path.stat().st_mtime_ns == stamp
     assert list(store.names()) == [kept.name]
-
-
-def test_a_half_written_file_is_written_again(tmp_path, jpeg):
     store = PhotoStore(tmp_path)
     kept = store.keep(jpeg)
     whole = store.path(kept.name).read_bytes()
@@ -112,15 +109,8 @@ def make_tiff(order: str) -> bytes:
     second = struct.pack(order + "H", 1) + entry(0x8825, 4, 1, 300) + bytes(4)
     gps = struct.pack(order + "H", 1) + entry(2, 5, 3, 420) + bytes(4)
     data = bytearray(1000)
-    for place, part in (
-        (0, head),
-        (8, first),
-        (200, second),
-        (300, gps),
-        (400, b"\x40\xc0"),
-        (420, PLACE),
-        (600, XMP),
-    ):
+    parts = {0: head, 8: first, 200: second, 300: gps, 400: b"\x40\xc0", 420: PLACE, 600: XMP}
+    for place, part in parts.items():
         data[place : place + len(part)] = part
     return bytes(data)
 
@@ -159,16 +149,13 @@ def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped():
         assert look(stripped)[:3] == (look(original)[0], {}, {}) and PLACE not in stripped
 
 
-def test_a_file_that_is_not_understood_is_written_anew_as_png():
+def test_what_is_cut_off_or_not_understood_is_kept_without_its_position():
     original = bytearray(make_photo("PNG"))
     odd = bytearray(make_tiff("<"))
     struct.pack_into("<H", odd, 8 + 2 + 12 * 9 + 2, 12)
     struct.pack_into("<HHI", odd, 8 + 2 + 12 * 9, 519, 4, 1)  # tables of an old JPEG in the place of the XMP
     stripped, suffix = strip_position(bytes(odd), ".tif")
     assert (suffix, stripped[:4]) == (".png", original[:4]) and PLACE not in stripped
-
-
-def test_a_truncated_jpeg_is_kept_without_its_position():
     original = make_photo("JPEG", quality=95)
     stripped, suffix = strip_position(original[:-300], ".jpg")
     assert suffix == ".jpg" and PLACE not in stripped and stripped.endswith(original[-400:-300])
@@ -227,15 +214,8 @@ def box(kind: bytes, body: bytes) -> bytes:
 
 MOVIE = box(b"ftyp", b"mp42") + box(b"moov", PLACE) + box(b"mdat", PLACE * 100)
 #: How phones put a film, and programs their own data, behind a picture.
-TAILS = [
-    b"",
-    MOVIE,
-    box(b"mpvd", MOVIE),
-    box(b"uuid", PLACE * 2),
-    box(b"free", PLACE),
-    box(b"skip", PLACE) + PLACE,
-    b"ftypmp4" + PLACE + make_photo("JPEG"),
-]
+TAILS = [b"", MOVIE, box(b"mpvd", MOVIE), box(b"uuid", PLACE * 2), box(b"free", PLACE)]
+TAILS += [box(b"skip", PLACE) + PLACE, b"ftypmp4" + PLACE + make_photo("JPEG")]
 
 
 @pytest.mark.parametrize("tail", range(len(TAILS)))
@@ -259,16 +239,13 @@ def test_nothing_personal_stays_in_any_format(kind, tail):
             assert dict(exif.get_ifd(0x8769)) == KEPT_INNER
 
 
-def test_what_hides_between_the_items_of_a_heic_goes():
+def test_a_heic_that_hides_something_or_is_of_unknown_build():
     original = make_personal("HEIF")
     place = original.rindex(b"mdat") - 4
     (size,) = struct.unpack_from(">I", original, place)
     hidden = original[:place] + struct.pack(">I", size + len(PLACE)) + original[place + 4 :] + PLACE
     stripped, _ = strip_position(hidden, ".heic")
     assert PLACE not in stripped and look(stripped)[0] == look(original)[0]
-
-
-def test_a_heic_of_unknown_build_is_written_again():
     original = make_personal("HEIF")
     stripped, suffix = strip_position(original + box(b"meta", bytes(4) + PLACE), ".heic")
     assert suffix == ".png" and PLACE not in stripped

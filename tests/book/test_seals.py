@@ -172,9 +172,8 @@ def test_damage_in_what_says_how_tables_are_built_is_said(tmp_path):
         rough.execute("PRAGMA writable_schema = ON")
         for key in ("lots (id)", "lots(id)"):
             other = key.replace("id", "ie")
-            rough.execute(
-                f"UPDATE sqlite_master SET sql = replace(sql, '{key}', '{other}') WHERE name = 'lot_entries'"
-            )
+            changes = f"sql = replace(sql, '{key}', '{other}')"
+            rough.execute(f"UPDATE sqlite_master SET {changes} WHERE name = 'lot_entries'")
         changed = rough.execute("SELECT sql FROM sqlite_master WHERE name = 'lot_entries'").fetchone()[0]
     assert "ie)" in changed
     assert export(path) is None

@@ -57,9 +57,7 @@ def test_state_is_that_of_plain_arithmetic(shared_book, steps):
             is_dose = fact[0] == "add"
             change = book.additions.correct if is_dose else book.volumes.correct
             values = (
-                {"void": True}
-                if kind == "void"
-                else {"drops" if is_dose else "ml": amount / (1 if is_dose else 4)}
+                {"void": True} if kind == "void" else {"drops": amount} if is_dose else {"ml": amount / 4}
             )
             try:
                 fact[1] = change(fact[1], reason="x", **values).id
@@ -70,20 +68,20 @@ def test_state_is_that_of_plain_arithmetic(shared_book, steps):
             else:
                 fact[3] = next(iter(values.values()))
                 fact[0] = "sample" if fact[0] == "kept" else fact[0]
-    volume, base, mg = 500.0, 7.0, {}
+    volume, base, share, mg = 500.0, 7.0, 1.0, {}
     for kind, _id, stock, amount in facts:
         if kind == "add":
             strength, drop_ml, in_batch = STOCKS[stock]
             mg[stock] = mg.get(stock, 0.0) + amount * drop_ml * strength * 10
             grown = volume + (0 if in_batch else amount * drop_ml)
-            base, volume = base * volume / grown, grown
+            base, share, volume = base * volume / grown, share * volume / grown, grown
         elif kind == "sample":
             mg = {name: value * (1 - amount / volume) for name, value in mg.items()}
             volume -= amount
         elif kind == "untinted":
-            volume += amount
+            share, volume = (share * volume + amount) / (volume + amount), volume + amount
     state = book.lots.story(lot).state()
     assert state.volume_ml == pytest.approx(volume)
     assert state.mg == pytest.approx(mg)
-    assert state.already_mg_per_l == pytest.approx(base)
+    assert (state.already_mg_per_l, state.base_share) == pytest.approx((base, share))
     assert len(book.lots.story(lot).effective) == sum(kind != "void" for kind, *_ in facts)

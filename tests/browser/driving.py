@@ -310,11 +310,8 @@ class Page:
 
     def complaints(self) -> list[str]:
         """What the browser's console says is refused by policy or went wrong in a script."""
-        return [
-            entry["message"]
-            for entry in self.driver.get_log("browser")
-            if "Content Security Policy" in entry["message"] or "Uncaught" in entry["message"]
-        ]
+        told = [entry["message"] for entry in self.driver.get_log("browser")]
+        return [one for one in told if "Content Security Policy" in one or "Uncaught" in one]
 
 
 def play_example(book: LotBook) -> int:

@@ -14,9 +14,8 @@ _FORKS.set_forkserver_preload(["warm"])
 def start_app(arguments: list[str], folder: Path, environ: dict[str, str]) -> ForkServerProcess:
     """`colourmatch` with these arguments in a process and a folder of its own, where it writes said.txt and server.txt."""
     process = _FORKS.Process(target=_run, args=(arguments, folder, environ), daemon=True)
-    with mock.patch.dict(
-        os.environ, PYTHONPATH=os.pathsep.join([str(Path(__file__).parent), environ["PYTHONPATH"]])
-    ):
+    places = os.pathsep.join([str(Path(__file__).parent), environ["PYTHONPATH"]])
+    with mock.patch.dict(os.environ, PYTHONPATH=places):
         process.start()  # the first one starts what is forked, which finds warm.py by this path
     return process
 

@@ -192,8 +192,6 @@ def test_a_comma_before_three_digits_says_how_it_was_read(app, filled, page):
     page.pictures("read-as")
 
 
-# ---- axe-core's rules ----------------------------------------------------------------------------------------------
-
 _RULES = """
 const done = arguments[arguments.length - 1];
 axe.run(document, { resultTypes: ['violations'], ...arguments[0] })
@@ -227,12 +225,9 @@ def find_faults(page: Page, **options: Any) -> list[str]:
         page.run(_NO_FADING)
     found = page.driver.execute_async_script(_RULES, options)
     assert isinstance(found, list), found
-    return [
-        f"{rule['id']} ({rule['help']}) at {node['target']}: {node['html'][:120]}"
-        for rule in found
-        if rule["impact"] in ("serious", "critical")
-        for node in rule["nodes"]
-    ]
+    grave = [rule for rule in found if rule["impact"] in ("serious", "critical")]
+    nodes = ((f"{rule['id']} ({rule['help']})", node) for rule in grave for node in rule["nodes"])
+    return [f"{rule} at {node['target']}: {node['html'][:120]}" for rule, node in nodes]
 
 
 def check_rules(page: Page) -> None:

@@ -73,12 +73,9 @@ def test_each_state_is_one_answer_in_the_first_screen(visit, book, play, photos)
     book.additions.add(over, "red", drops=8)
     record_photos(book, over, [photos[1]])
     page = visit(f"match?lot={over}")
-    for name, lot_id, state in (
-        ("over", over, "stop"),
-        ("stop", play(photos[1:]), "stop"),
-        ("two", two, "add"),
-        ("add", one, "add"),
-    ):
+    stop = play(photos[1:])
+    states = {"over": (over, "stop"), "stop": (stop, "stop"), "two": (two, "add"), "add": (one, "add")}
+    for name, (lot_id, state) in states.items():
         if name != "over":
             page.go(f"/match?lot={lot_id}")
         check(page, state)
@@ -128,9 +125,8 @@ def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(visit, boo
     page.tap("button", "Write it down")
     page.wait_text("written. Undo")
     page.settle()
-    wait_for(
-        lambda: page.run("return document.querySelector('[data-testid=stMain]').scrollTop") == 0, "not up"
-    )
+    top = "return document.querySelector('[data-testid=stMain]').scrollTop === 0"
+    wait_for(lambda: page.run(top), "not up")
     (button,) = find_undo(page)
     assert not page.find_all('[data-testid="stAlert"], [data-testid="stToast"]')
     assert button.rect["y"] + button.rect["height"] <= page.height and button.rect["height"] >= 43.5

@@ -72,12 +72,8 @@ def test_without_the_cookie_the_network_gets_nothing(shared, browse):
     assert len(paths) > 30
     for path in sorted(paths)[:40]:
         assert status(there + path) == 401, path
-    for path in (
-        "/",
-        *(f"/_stcore/{one}" for one in ("health", "metrics", "host-config")),
-        "/match",
-        "/static/index.html",
-    ):
+    inner = (f"/_stcore/{one}" for one in ("health", "metrics", "host-config"))
+    for path in ("/", *inner, "/match", "/static/index.html"):
         assert status(there + path) == 401, path
         assert status(here + path) in (200, 404, 403), path
 
@@ -90,9 +86,8 @@ def test_from_the_scan_to_the_end_of_sharing(shared, browse):
     desk.wait_text(told["code"])
     before = wait_for(lambda: find_others(desk), "nothing says who is in")
     desk.settle()
-    wait_for(
-        lambda: desk.run("return document.querySelector('.cm-qr').naturalWidth"), "the QR code is not drawn"
-    )
+    drawn = "return document.querySelector('.cm-qr').naturalWidth"
+    wait_for(lambda: desk.run(drawn), "the QR code is not drawn")
     desk.pictures("share")
 
     phone.go(told["url_with_code"])

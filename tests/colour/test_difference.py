@@ -5,15 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import ncx2
 
-from colourmatch.colour.difference import (
-    bound_length,
-    ciede2000,
-    compare_lab,
-    describe_difference,
-    estimate_length,
-    metric_vector,
-    name_hue,
-)
+from colourmatch.colour import difference
+from colourmatch.colour.difference import ciede2000, compare_lab, estimate_length, metric_vector
 from colourmatch.colour.spectra import _import_colour
 from colourmatch.facts import read_rows
 
@@ -67,7 +60,7 @@ def test_the_metric_is_as_long_as_the_difference():
 
 # Length of Gaussian noise with standard deviation 1 on three axes: mean 1.60, 95th percentile 2.80; computed
 # (mean of the Maxwell distribution, 2 sqrt(2 / pi)).
-def test_noise_alone_reads_as_zero():
+def test_noise_alone_reads_as_zero_and_far_below_it_is_no_proof():
     seen_at_median = estimate_length([1.5, 0, 0], np.eye(3))
     assert (seen_at_median.value, seen_at_median.low) == (0, 0)
     assert estimate_length([2.80, 0, 0], np.eye(3)).low == 0
@@ -75,6 +68,9 @@ def test_noise_alone_reads_as_zero():
     lengths = np.linalg.norm(np.random.default_rng(3).standard_normal((200, 3)), axis=1)
     values = [estimate_length([length, 0, 0], np.eye(3)).value for length in lengths]
     assert np.median(values) < 0.5 < np.median(lengths)
+    lucky = estimate_length([0.01, 0.0, 0.0], np.eye(3))
+    assert lucky.value == 0 and lucky.low == 0
+    assert lucky.high > 1.0, "the noise alone is 1.6 on average"
 
 
 @pytest.mark.parametrize("true_length", [0.5, 4.0])
@@ -95,9 +91,8 @@ def test_compare_gives_the_signed_parts_of_cielab():
     result = compare_lab(reference, batch, 0.01 * np.eye(3))
     assert result.lightness == pytest.approx(7)
     assert result.chroma == pytest.approx(np.hypot(25, 18) - np.hypot(46, 35))
-    assert result.lightness**2 + result.chroma**2 + result.hue**2 == pytest.approx(
-        ((batch - reference) ** 2).sum()
-    )
+    parts = np.square([result.lightness, result.chroma, result.hue])
+    assert parts.sum() == pytest.approx(((batch - reference) ** 2).sum())
     assert result.hue < 0, "from 37 to 36 degrees is clockwise"
     assert result.seen
     assert result.delta_e_2000.low < float(ciede2000(reference, batch)) < result.delta_e_2000.high
@@ -118,7 +113,7 @@ def test_compare_gives_the_signed_parts_of_cielab():
     ],
 )
 def test_words(reference, batch, text):
-    assert describe_difference(reference, batch) == text
+    assert difference.describe_difference(reference, batch) == text
 
 
 def test_hue_names_go_round_the_circle():
@@ -126,16 +121,7 @@ def test_hue_names_go_round_the_circle():
     names = [
         "pink", "red", "orange", "yellow", "green", "blue-green", "blue", "purple", "pink", "pink", "pink",
     ]  # fmt: skip
-    assert [name_hue(angle) for angle in angles] == names
-
-
-def test_a_length_seen_far_below_the_noise_is_no_proof_of_equality():
-    lucky = estimate_length([0.01, 0.0, 0.0], np.eye(3))
-    assert lucky.value == 0 and lucky.low == 0
-    assert lucky.high > 1.0, "the noise alone is 1.6 on average"
-
-
-# What a channel at the end of its range does not hold
+    assert [difference.name_hue(angle) for angle in angles] == names
 
 
 @pytest.mark.parametrize("vector", [(1.0, 0.0, 2.0), (0.0, 0.0, 4.0), (0.2, 0.1, 9.0)])
@@ -166,7 +152,7 @@ def test_what_is_lost_in_one_direction_leaves_the_others_as_they_are_seen():
 def test_a_length_that_is_known_as_normal_ends_where_the_noncentral_chi_square_says(length):
     """SciPy's distribution of the squared length (Patnaik 1949, Biometrika 36, 202, from memory)."""
     sd = 0.3
-    low, high = bound_length([length, 0.0, 0.0], np.eye(3) * sd**2)
+    low, high = difference.bound_length([length, 0.0, 0.0], np.eye(3) * sd**2)
     point = ncx2.ppf(0.975 if low > 0 else 0.95, 3, (length / sd) ** 2)
     assert high == pytest.approx(sd * np.sqrt(point), rel=0.02)
     assert (low > 0) == (length > 1)

@@ -4,19 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from colourmatch.colour.spaces import (
-    PRIMARIES_XY,
-    RGB_TO_XYZ,
-    WHITE_D65_XYZ,
-    adaptation_matrix,
-    decode_srgb,
-    encode_srgb,
-    lab_to_hex,
-    lab_to_srgb,
-    lab_to_xyz,
-    primaries_to_matrix,
-    xyz_to_lab,
-)
+from colourmatch.colour import spaces
+from colourmatch.colour.spaces import PRIMARIES_XY, RGB_TO_XYZ, WHITE_D65_XYZ, decode_srgb, xyz_to_lab
 from colourmatch.colour.spectra import _import_colour
 
 RNG = np.random.default_rng(7)
@@ -49,7 +38,7 @@ def test_white_is_cie_d65_2_degrees():
 # IEC 61966-2-1, annex F: the matrix from linear sRGB to XYZ, four decimals.
 def test_srgb_matrix_is_that_of_the_standard():
     standard = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
-    from_xy = primaries_to_matrix(PRIMARIES_XY["sRGB"], white_from_xy(0.3127, 0.3290))
+    from_xy = spaces.primaries_to_matrix(PRIMARIES_XY["sRGB"], white_from_xy(0.3127, 0.3290))
     assert_allclose(from_xy, standard, rtol=0, atol=5e-5)
     # The package scales to the tabulated white instead: 1.08883 in Z where the rounded xy give 1.08906.
     assert_allclose(RGB_TO_XYZ["sRGB"], standard, rtol=0, atol=2.5e-4)
@@ -62,12 +51,9 @@ def test_equal_rgb_is_neutral(encoding):
     assert (np.diff(grey[:, 0]) > 0).all()
 
 
-def test_round_trip_also_below_zero_and_near_black():
+def test_round_trips_and_cielab_of_colour_science():
     xyz = np.concatenate([RNG.uniform(0, 1.2, (500, 3)), RNG.uniform(-0.02, 0.02, (200, 3))])
-    assert_allclose(lab_to_xyz(xyz_to_lab(xyz)), xyz, atol=1e-12)
-
-
-def test_cielab_agrees_with_colour_science():
+    assert_allclose(spaces.lab_to_xyz(xyz_to_lab(xyz)), xyz, atol=1e-12)
     colour = _import_colour()
     xyz = RNG.uniform(0, 1, (500, 3))
     white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
@@ -88,22 +74,22 @@ def test_adaptation_agrees_with_colour_science_and_takes_white_to_white():
     colour = _import_colour()
     d50 = np.array([0.9642, 1.0, 0.8249])  # ICC.1:2022, clause 7.2.16
     theirs = colour.adaptation.matrix_chromatic_adaptation_VonKries(d50, WHITE_D65_XYZ, transform="Bradford")
-    assert_allclose(adaptation_matrix(d50, WHITE_D65_XYZ), theirs, atol=1e-9)
-    assert_allclose(adaptation_matrix(d50, WHITE_D65_XYZ) @ d50, WHITE_D65_XYZ, atol=1e-12)
+    assert_allclose(spaces.adaptation_matrix(d50, WHITE_D65_XYZ), theirs, atol=1e-9)
+    assert_allclose(spaces.adaptation_matrix(d50, WHITE_D65_XYZ) @ d50, WHITE_D65_XYZ, atol=1e-12)
 
 
 def test_srgb_curve_agrees_with_colour_science_and_inverts():
     colour = _import_colour()
     value = np.linspace(0, 1, 1001)
     assert_allclose(decode_srgb(value), colour.models.eotf_sRGB(value), atol=1e-7)
-    assert_allclose(encode_srgb(decode_srgb(value)), value, atol=1e-7)
+    assert_allclose(spaces.encode_srgb(decode_srgb(value)), value, atol=1e-7)
     assert (np.diff(decode_srgb(value)) > 0).all()
 
 
 def test_swatches():
-    assert lab_to_hex([100, 0, 0]) == "#ffffff"
-    assert lab_to_hex([0, 0, 0]) == "#000000"
+    assert spaces.lab_to_hex([100, 0, 0]) == "#ffffff"
+    assert spaces.lab_to_hex([0, 0, 0]) == "#000000"
     # CIE lightness of 18 % grey is 49.5, sRGB code 118; computed by hand.
-    assert lab_to_hex([116 * 0.18 ** (1 / 3) - 16, 0, 0]) == "#767676"
-    rgb, clipped = lab_to_srgb([[50, 0, 0], [50, 120, 0]])
+    assert spaces.lab_to_hex([116 * 0.18 ** (1 / 3) - 16, 0, 0]) == "#767676"
+    rgb, clipped = spaces.lab_to_srgb([[50, 0, 0], [50, 120, 0]])
     assert clipped.tolist() == [False, True] and rgb.dtype == np.uint8

@@ -122,15 +122,12 @@ def test_a_pale_batch_gets_a_step():
     advice = advise(problem)
     dose = advice.doses[0]
     assert (advice.action, advice.reason) == ("add", "step")
-    assert (
-        advice.text
-        == f"Add {dose.drops} drops of red, stir, wait for the bubbles to clear, photograph again."
-    )
+    then = "drops of red, stir, wait for the bubbles to clear, photograph again."
+    assert advice.text == f"Add {dose.drops} {then}"
     assert dose.ml == pytest.approx(dose.drops * 0.05)
     assert dose.mg_per_l == pytest.approx(after(problem, advice).concentration_mg_per_l("red"))
-    assert (
-        advice.predicted.value < advice.now.value and advice.reachable.value <= advice.predicted.value + 0.1
-    )
+    assert advice.predicted.value < advice.now.value
+    assert advice.reachable.value <= advice.predicted.value + 0.1
     match = advice.to_match[0]
     assert match.low <= match.drops <= match.high and match.low <= 72 <= match.high
     assert advice.now.low <= ciede2000(look({}), look({"E129": 40})) <= advice.now.high
@@ -147,9 +144,8 @@ def test_following_the_advice_ends_matched(factor):
         drops += sum(d.drops for d in advice.doses)
     state, share = pour((RED,), (drops,), BatchState(900))
     assert advice.reason == "matched" and photos <= 5
-    assert (
-        ciede2000(look({"E129": factor * state.concentration_mg_per_l("red")}, share), look({"E129": 40})) < 1
-    )
+    held = {"E129": factor * state.concentration_mg_per_l("red")}
+    assert ciede2000(look(held, share), look({"E129": 40})) < 1
 
 
 @pytest.mark.parametrize(

@@ -40,9 +40,8 @@ def test_the_planner_doses_with_one_bottle_and_says_why(stocks):
     assert {part.stock for part in advice.to_match} == {"red"}
     told = choice.to_json()
     assert told["instead_of"] == ["red 1 in 10"] and 20 <= told["whole_drops"]["red"] <= 60
-    assert choice.text.startswith(
-        f"Of {stocks[0].name} and {stocks[1].name} (both E129) use red: the whole dose"
-    )
+    names = f"Of {stocks[0].name} and {stocks[1].name} (both E129)"
+    assert choice.text.startswith(f"{names} use red: the whole dose")
     assert "; 20 to 60 can be stepped well." in choice.text
     # What is in a bottle that is not dosed leaves the ceilings as they are.
     bound = replace(chosen, ceiling_mg_per_l=30)

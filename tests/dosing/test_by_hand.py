@@ -26,11 +26,8 @@ def test_a_dose_in_each_unit_is_never_more_than_the_plans(hand, quantity, text):
         assert told.quantity / 1.2 <= 24.68
 
 
-def test_a_weight_that_the_scale_hardly_tells_is_said():
+def test_the_whole_dose_is_measured_and_a_weight_the_scale_hardly_tells_is_said():
     assert "to 4 %" in warn_of_weight(measure_dose(replace(SYRUP, hand="grams"), 5, 0.2))
-
-
-def test_the_whole_dose_is_measured_too():
     assert measure_range(SYRUP, 700, 500, 1000) is None
     weighed = measure_range(replace(SYRUP, hand="grams"), 700, 500, 1000)
     assert (weighed.text, weighed.quantity) == ("33.6 (24 to 48) g of red", pytest.approx(700 * 0.04 * 1.2))
@@ -41,10 +38,8 @@ def test_one_step_is_said_in_the_unit_of_the_hand(litres):
     """Beside a hand that counts drops, and says millilitres where there are too many of them to count."""
     problem = ask()
     problem = replace(problem, state=replace(problem.state, volume_ml=1000 * litres))
-    by_drops, weighed = (
-        advise(replace(problem, stocks=(replace(problem.stocks[0], hand=hand),)))
-        for hand in ("drops", "grams")
-    )
+    stocks = [replace(problem.stocks[0], hand=hand) for hand in ("drops", "grams")]
+    by_drops, weighed = (advise(replace(problem, stocks=(stock,))) for stock in stocks)
     (dose,), (grams,) = by_drops.doses, weighed.doses
     assert (grams.drops, grams.ml) == (dose.drops, dose.ml)
     assert f"Add {dose.ml:.2f} g of " in weighed.text and "drop" not in weighed.text.split(",")[0]

@@ -85,9 +85,8 @@ def test_a_cordial_is_held_to_the_limits_as_it_is_made_up():
 def test_all_caramels_count_together_against_the_intake_of_the_group():
     a, c, both = portions_in_glass({"E150a": (1000, 0), "E150c": (500, 0)}, 200)
     # 200 mg of 300 x 60, 100 mg of 100 x 60, 300 mg of 300 x 60
-    assert [one.shares[0].value for one in (a, c, both)] == pytest.approx(
-        [200 / 18000, 100 / 6000, 300 / 18000], abs=5e-5
-    )
+    shares = [one.shares[0].value for one in (a, c, both)]
+    assert shares == pytest.approx([200 / 18000, 100 / 6000, 300 / 18000], abs=5e-5)
     assert both.name == "Caramels together" and both.source.startswith("EFSA")
     mixed = portions_in_glass({"E150c": (500, 0), "E129": (30, 0)})
     assert [one.e_number for one in mixed] == ["E150c", "E129"]
@@ -116,11 +115,8 @@ def test_ceiling_check_adds_up_by_hand():
     batch = batch_with(already_mg_per_l=10, E129=30, E110=15, E150d=40)
     own, total, yellow, caramel = lines = ceiling_check(batch, 120)
     assert not is_over(lines)
-    assert (
-        own.what == "your ceiling"
-        and own.amount_mg_per_l == pytest.approx(95)
-        and own.left_mg_per_l == pytest.approx(25)
-    )
+    assert own.what == "your ceiling"
+    assert (own.amount_mg_per_l, own.left_mg_per_l) == pytest.approx((95, 25))
     # The base's own colour counts for the sum; the caramel does not.
     assert total.amount_mg_per_l == pytest.approx(55) and total.left_mg_per_l == pytest.approx(45)
     assert yellow.amount_mg_per_l == pytest.approx(15) and yellow.left_mg_per_l == pytest.approx(5)
@@ -174,12 +170,9 @@ def test_a_glass_against_the_daily_intake_by_hand():
     adult, child = one.shares
     assert (adult.who, child.who) == ("an adult of 60 kg", "a child of 20 kg")
     # four decimals are kept
-    assert (adult.value, adult.low, adult.high) == pytest.approx(
-        (2 / 420, 1.608 / 420, 2.392 / 420), abs=5e-5
-    )
-    assert (child.value, child.low, child.high) == pytest.approx(
-        (2 / 140, 1.608 / 140, 2.392 / 140), abs=5e-5
-    )
+    for share, adi_mg in ((adult, 420), (child, 140)):
+        expected = [mg / adi_mg for mg in (2, 1.608, 2.392)]
+        assert [share.value, share.low, share.high] == pytest.approx(expected, abs=5e-5)
     assert Portion.from_json(one.to_json()) == one
     assert "2.00 mg (1.61 to 2.39)" in one.text
     assert "0.5 % (0.4 to 0.6) for an adult of 60 kg and 1.4 % (1.1 to 1.7) for a child" in one.text
@@ -212,9 +205,8 @@ def test_a_passed_ceiling_is_shown_with_how_much():
     ],
 )  # fmt: skip
 def test_room_is_the_least_under_all_ceilings(colourant, ceiling, jurisdiction, room):
-    assert room_mg_per_l(batch_with(E129=30, E110=15), colourant, ceiling, jurisdiction) == pytest.approx(
-        room
-    )
+    batch = batch_with(E129=30, E110=15)
+    assert room_mg_per_l(batch, colourant, ceiling, jurisdiction) == pytest.approx(room)
 
 
 # Regulation (EC) No 1333/2008, Annex V: these six, in drinks up to 1.2 % vol.
@@ -229,25 +221,14 @@ def test_the_six_colours_carry_the_warning_in_the_eu(e_number):
         assert label_line([other]).warning is None
 
 
-def test_label_line():
+def test_label_lines_and_standing_cautions():
     assert label_line(["E129"]).line == "Colour: Allura red AC (E129)"
-    assert (
-        label_line(["allura red", "E102", "129"]).line == "Colours: Allura red AC (E129), Tartrazine (E102)"
-    )
+    both = label_line(["allura red", "E102", "129"]).line
+    assert both == "Colours: Allura red AC (E129), Tartrazine (E102)"
     assert label_line(["E129"], "US").line == "Colour: FD&C Red No. 40"
     assert label_line([]).text == "No colour added."
     assert label_line(["custom:505"]).line.startswith("Colour: unknown colour (find its name and E number")
     assert label_line(["E120"]).text == "Colour: Carmine (E120)\nContains carmine (E120)"
-
-
-def test_carmine_is_named_as_an_allergen_everywhere():
-    for jurisdiction in list_jurisdictions():
-        assert "allergen-carmine" in codes(["E120"], jurisdiction)
-        assert label_line(["E120"], jurisdiction).allergen
-    assert "allergen-carmine" not in codes(["E129"])
-
-
-def test_standing_cautions_close_every_list():
     for colourants in ([], ["E129"], ["custom:505:100", "E120"]):
         assert cautions_for(colourants)[-len(STANDING_CAUTIONS) :] == STANDING_CAUTIONS
     texts = " ".join(caution.text for caution in STANDING_CAUTIONS)
@@ -261,6 +242,13 @@ def test_standing_cautions_close_every_list():
     assert [limit.kind for limit in limits_for(["E129", "E102", "tartrazine"])] == ["sum"]
     assert [limit.kind for limit in limits_for(["custom:505:200"])] == ["sum", "unknown"]
     assert room_mg_per_l(batch_with(E129=70), "custom:505", None) == pytest.approx(30)
+
+
+def test_carmine_is_named_as_an_allergen_everywhere():
+    for jurisdiction in list_jurisdictions():
+        assert "allergen-carmine" in codes(["E120"], jurisdiction)
+        assert label_line(["E120"], jurisdiction).allergen
+    assert "allergen-carmine" not in codes(["E129"])
 
 
 def test_bad_values_are_refused():

@@ -27,9 +27,6 @@ def best_drops(reference: dict[str, float], volume_ml: float = 900) -> int:
     return int(np.argmin(away))
 
 
-# ---- known truth ------------------------------------------------------------------------------------------
-
-
 # A third of the dose is in. Three figures do not tell another dye from a brown, so that one is wider.
 @pytest.mark.parametrize(
     ("reference", "within"),
@@ -51,9 +48,6 @@ def test_yellow_is_used_where_yellow_is_missing_and_only_there():
     assert_allclose(orange.ml[orange.best] / 0.05 + [20, 10], [54, 54], rtol=0.15)
     red = plan_line(ask((RED, Stock("blue", "E133", 0.5)), (20, 0), reference={"E129": 30}))
     assert red.used == (0,) and (red.ml[:, 1] == 0).all()
-
-
-# ---- what must hold for every line ------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("problem", [FIRST_PHOTO, HALFWAY])
@@ -85,9 +79,8 @@ def test_a_ceiling_that_binds_is_named_with_its_cost():
     free, bound = plan_line(HALFWAY), plan_line(replace(HALFWAY, ceiling_mg_per_l=28.0))
     assert bound.bound
     assert bound.free_gain == pytest.approx(bound.mean[bound.best] - free.mean[free.best], abs=0.3)
-    assert bound.ml[bound.best, 0] == pytest.approx(
-        replace(HALFWAY, ceiling_mg_per_l=28.0).room_ml()[0], rel=0.02
-    )
+    room = replace(HALFWAY, ceiling_mg_per_l=28.0).room_ml()[0]
+    assert bound.ml[bound.best, 0] == pytest.approx(room, rel=0.02)
     assert not plan_line(replace(HALFWAY, ceiling_mg_per_l=90.0)).bound
 
 

@@ -72,9 +72,6 @@ PLAIN = ask()
 PAIR = ask((RED, YELLOW))
 
 
-# ---- the growing batch ------------------------------------------------------------------------------------
-
-
 @settings(max_examples=30)
 @given(st.floats(0.05, 30), st.floats(0.05, 30), st.sampled_from(["water", "batch"]))
 def test_a_batch_grows_as_its_state_does_in_one_step_or_two_and_in_any_order(red_ml, yellow_ml, made_in):
@@ -99,9 +96,6 @@ def test_blending_back_thins_the_colour_and_not_the_base():
     assert_allclose(mg_per_l[1], mg_per_l[0] / 2)
     assert base[0] == pytest.approx(share) and share < base[1] < 1
     assert_allclose(left, [1, 0.5])
-
-
-# ---- ceilings ---------------------------------------------------------------------------------------------
 
 
 @settings(max_examples=60)
@@ -142,9 +136,8 @@ def test_a_stock_that_proved_strong_counts_for_more_and_a_weak_one_for_no_less()
     strong, weak = ask(drops=(40,), factor=1.3), ask(drops=(40,), factor=0.75)
     assert strong.counted_factor()[0] > 1.1
     assert weak.counted_factor()[0] == 1
-    assert strong.limit_base_mg_per_l() == pytest.approx(
-        strong.counted_factor()[0] * strong.state.total_mg_per_l()
-    )
+    counted = strong.counted_factor()[0] * strong.state.total_mg_per_l()
+    assert strong.limit_base_mg_per_l() == pytest.approx(counted)
     rooms = [replace(p, ceiling_mg_per_l=60.0).room_ml()[0] for p in (strong, weak)]
     assert rooms[0] < 0.85 * rooms[1]
 
@@ -170,9 +163,7 @@ def test_the_first_dose_keeps_the_ceiling_whatever_the_stock_is_likely_to_hold()
     already=st.sampled_from([0.0, 30.0]),
 )  # fmt: skip
 def test_what_keeps_the_ceiling_breaks_no_limit_with_one_stock_or_two(numbers, ml, ceiling, already):
-    stocks = tuple(
-        replace(stock, colourant=number) for stock, number in zip((RED, YELLOW), numbers, strict=False)
-    )
+    stocks = tuple(replace(one, colourant=code) for one, code in zip((RED, YELLOW), numbers, strict=False))
     ml, start = ml[: len(stocks)], BatchState(900, already_mg_per_l=already)
     likely = replace(PLAIN if len(stocks) == 1 else PAIR, stocks=stocks, state=start)
     if replace(likely, ceiling_mg_per_l=ceiling, jurisdiction="EU").keeps_ceiling(ml):
@@ -182,10 +173,7 @@ def test_what_keeps_the_ceiling_breaks_no_limit_with_one_stock_or_two(numbers, m
         assert not over or not any(ml)
 
 
-# ---- the difference of draws ------------------------------------------------------------------------
-
-
-def test_draws_that_scatter_about_each_other_are_no_difference():
+def test_draws_that_scatter_are_no_difference_and_views_are_weighed():
     rng = np.random.default_rng(3)
     reference = np.array([70.0, 40.0, 20.0]) + rng.normal(0, 0.5, (400, 3))
     batch = reference + rng.normal(0, 0.4, (400, 3))
@@ -193,9 +181,6 @@ def test_draws_that_scatter_about_each_other_are_no_difference():
     plain = ciede2000(reference, batch)
     assert apart.low == 0 and apart.value == pytest.approx(np.median(plain), abs=1e-9)
     assert apart.high == pytest.approx(np.quantile(plain, 0.95), rel=0.05)
-
-
-def test_the_interval_of_a_problem_weighs_its_views():
     two = ask(drops=(20,))
     pale, deep = replace(two.views[0], dilution=10.0, weight=1.0), replace(two.views[0], weight=3.0)
     none = two.after(np.zeros((1, 1)))

@@ -69,9 +69,8 @@ def test_colour_of_another_bottle_is_set_aside_and_filled_up():
     assert rescue.predicted.low - 0.3 < reached < rescue.predicted.high + 0.3
     state, _ = pour((RED, BLUE), (40, 30), BatchState(900))
     state = state.take_sample(rescue.set_aside_ml).add_untinted(rescue.set_aside_ml)
-    assert state.mg == pytest.approx(filled.state.mg) and state.volume_ml == pytest.approx(
-        filled.state.volume_ml
-    )
+    assert state.mg == pytest.approx(filled.state.mg)
+    assert state.volume_ml == pytest.approx(filled.state.volume_ml)
 
 
 @pytest.mark.parametrize(

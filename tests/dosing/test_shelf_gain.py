@@ -7,14 +7,9 @@ from test_problem import PLAIN, RED, ask
 
 from colourmatch.advice import Rescue
 from colourmatch.colour.difference import Figure
+from colourmatch.dosing import shelf_gain
 from colourmatch.dosing.advice import advise
-from colourmatch.dosing.shelf_gain import (
-    KINDS,
-    find_missing_kind,
-    find_other_stocks,
-    hold_back,
-    is_out_of_reach,
-)
+from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Addition, Stock
@@ -34,7 +29,7 @@ SHORT = ask((RED,), drops=(72,), reference=TWO, sd=0.05)
 
 def test_the_bottle_that_closes_the_gap_is_named_with_what_it_brings():
     advice = advise(replace(SHORT, photos_of_state=2))
-    assert is_out_of_reach(advice, SHORT.tolerance)
+    assert shelf_gain.is_out_of_reach(advice, SHORT.tolerance)
     (gold,) = find_other_stocks(SHORT, [bottle(GOLD), bottle(BLUE)])
     assert gold.stock == "gold" and gold.reachable.value < advice.reachable.value - 1
     assert gold.gain.low > 0 and gold.gain.low <= gold.gain.value <= gold.gain.high
@@ -50,7 +45,7 @@ def test_the_bottle_that_closes_the_gap_is_named_with_what_it_brings():
 
 def test_no_other_bottle_is_named_where_the_lots_own_will_do():
     advice = advise(PLAIN)
-    assert not is_out_of_reach(advice, PLAIN.tolerance)
+    assert not shelf_gain.is_out_of_reach(advice, PLAIN.tolerance)
     assert find_other_stocks(ask(drops=(70,), sd=0.05), [bottle(GOLD), bottle(BLUE)]) == ()
     assert find_other_stocks(SHORT, []) == ()
     assert find_other_stocks(SHORT, [bottle(Stock("red too", "E129", 0.1))]) == ()
@@ -113,6 +108,8 @@ def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():
     missing = find_missing_kind(SHORT)
     assert missing is not None and missing.kind in ("yellow", "orange", "brown")
     assert missing.gain.low > 0 and "None of your stocks" in missing.text
-    codes = {find_colourant(code).name for _, code in KINDS} | {code for _, code in KINDS}
+    codes = {find_colourant(code).name for _, code in shelf_gain.KINDS} | {
+        code for _, code in shelf_gain.KINDS
+    }
     assert not any(code in missing.text for code in codes) and "buy" not in missing.text
     assert find_missing_kind(ask(drops=(70,), sd=0.05)) is None

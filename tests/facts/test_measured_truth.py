@@ -49,10 +49,8 @@ def test_a_measured_chart_is_summed_as_by_the_standard(light):
     lamp, eye = colour.SDS_ILLUMINANTS[light], colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        summed = [
-            colour.sd_to_XYZ(sd, cmfs=eye, illuminant=lamp, method="Integration")
-            for sd in (*colour.SDS_COLOURCHECKERS[CHART].values(), colour.sd_ones())
-        ]
+        samples = (*colour.SDS_COLOURCHECKERS[CHART].values(), colour.sd_ones())
+        summed = [colour.sd_to_XYZ(sd, cmfs=eye, illuminant=lamp, method="Integration") for sd in samples]
     xyz = np.array(summed) / summed[-1][1]
     assert_allclose(chart_lab(light), xyz_to_lab(xyz[:-1], xyz[-1]), rtol=0, atol=0.1)
 
@@ -76,9 +74,8 @@ def test_measured_liquids_and_their_differences_lie_within_the_intervals_on_ever
                 both = np.array([one, other]) @ liquids()
                 true = float(ciede2000(*absorbance_to_lab(both)))
                 seen = np.maximum(10 ** (-2 * both) @ weigh_p3(sensor, light), 0.0)
-                estimate = estimate_pair(
-                    *(GlassReading(v[None], *nothing) for v in (*seen, np.ones(3))), srgb=False
-                )
+                glasses = [GlassReading(v[None], *nothing) for v in (*seen, np.ones(3))]
+                estimate = estimate_pair(*glasses, srgb=False)
                 said = compare_lab(*estimate.lab, estimate.own + estimate.scene, estimate.phone).delta_e_2000
                 held.append(said.low <= true <= said.high)
                 off = estimate.lab - absorbance_to_lab(both)

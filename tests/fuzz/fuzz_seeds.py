@@ -99,9 +99,8 @@ def card_seed() -> bytes:
 
     drawn = draw_demo_photo(Kitchen(), 1).rgb
     height, width = drawn.shape[:2]
-    small = Image.fromarray(drawn).resize(
-        (CARD_WIDTH, round(CARD_WIDTH * height / width)), Image.Resampling.BOX
-    )
+    size = (CARD_WIDTH, round(CARD_WIDTH * height / width))
+    small = Image.fromarray(drawn).resize(size, Image.Resampling.BOX)
     return to_file(small, "JPEG", quality=88)
 
 
@@ -120,9 +119,8 @@ def make_book(path: Path) -> None:
         book.stocks.add("yellow", "E102", 1.0, made_in="batch")
         book.stocks.weigh("red", 40, 1.93)
         enter_reference(book, "The bottle", [60, 45, 30])
-        lot = book.lots.begin(
-            "Aperitif", 900, ["red", "yellow"], ceiling_mg_per_l=60, dilution=5, number="A-1"
-        ).id
+        head = {"ceiling_mg_per_l": 60, "dilution": 5, "number": "A-1"}
+        lot = book.lots.begin("Aperitif", 900, ["red", "yellow"], **head).id
         book.photos.add(lot, measurement, {"action": "add"}, photo=photo, original_name="a.jpg")
         dose = book.additions.add(lot, "red", drops=12, entered_by="Kim")
         book.additions.correct(dose.id, drops=11, reason="counted again")

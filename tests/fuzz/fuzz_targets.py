@@ -195,9 +195,8 @@ class Backups(Target):
         elif kind == 1:
             del parts[chosen]
         elif kind == 2:
-            parts[rng.choice(("../../x", "/etc/x", "photos/ab/x.jpg", "book.json", "C:\\x", "a\\..\\b"))] = (
-                parts.pop(chosen)
-            )
+            strange = ("../../x", "/etc/x", "photos/ab/x.jpg", "book.json", "C:\\x", "a\\..\\b")
+            parts[rng.choice(strange)] = parts.pop(chosen)
         else:
             parts["book.sqlite"] = mutate_bytes(rng, parts["book.sqlite"])
         manifest = parts.get("manifest.json")
@@ -224,12 +223,8 @@ class Backups(Target):
                 use_book(book)
         if taken == "refused" and place.exists():
             raise Fault("a refused backup left a book")
-        allowed = {
-            archive,
-            place,
-            *(place.with_name(place.name + end) for end in (".photos", "-wal", "-shm")),
-        }
-        if strange := set(self.folder.iterdir()) - before - allowed:
+        own = {archive, *(place.with_name(place.name + end) for end in ("", ".photos", "-wal", "-shm"))}
+        if strange := set(self.folder.iterdir()) - before - own:
             raise Fault(f"written elsewhere: {strange}")
         return taken
 
@@ -251,9 +246,8 @@ class Entries(Target):
         return rng.randrange(17), values
 
     def _value(self, rng: Random) -> Any:
-        text = mutate_words(
-            rng, [rng.choice((*HOSTILE, "12", "0,05", "name=a,light=D65", "red", "60,45,30"))]
-        )
+        usual = ("12", "0,05", "name=a,light=D65", "red", "60,45,30")
+        text = mutate_words(rng, [rng.choice((*HOSTILE, *usual))])
         number = rng.choice(
             (0, -1, 1, 2, 0.5, 12, 900, 1e-320, 1e308, -0.0, 10**400, 2**63, float("nan"), float("inf"))
         )
@@ -312,15 +306,8 @@ class Lines(Target):
     name = "lines"
     EVERY = 150
     #: These start a server, draw for seconds, or fit a camera: only one of so many of their lines is run.
-    _SLOW: ClassVar = {
-        "app": 0,
-        "demo": 0,
-        "card": 40,
-        "lot sheet": 40,
-        "lot label": 20,
-        "lot trend": 5,
-        "phone fit": 20,
-    }
+    _SLOW: ClassVar = {"card": 40, "lot sheet": 40, "lot label": 20, "lot trend": 5, "phone fit": 20}
+    _SLOW |= {"app": 0, "demo": 0}
 
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
@@ -330,11 +317,8 @@ class Lines(Target):
         self.work = folder / "work" / "here"
         self.work.mkdir(parents=True)
         self.book = folder / "work" / "book.sqlite"
-        os.environ |= {
-            "COLOURMATCH_BOOK": str(self.book),
-            "XDG_DATA_HOME": str(folder / "work"),
-            "COLUMNS": "80",
-        }
+        os.environ |= {"COLOURMATCH_BOOK": str(self.book), "COLUMNS": "80"}
+        os.environ["XDG_DATA_HOME"] = str(folder / "work")
 
     def make(self, rng: Random) -> list[str]:
         name = rng.choice(list(self.commands))
@@ -403,19 +387,15 @@ def _fill(rng: Random, parameter: click.Parameter) -> list[str]:
     if rng.random() < 0.3:
         return [*named, rng.choice(HOSTILE)]
     if parameter.name == "book":
-        return [
-            *named,
-            rng.choice(("../book.sqlite", "folder", "text.jpg", "sqlite://", "http://x", "mysql://x/y")),
-        ]
+        places = ("../book.sqlite", "folder", "text.jpg", "sqlite://", "http://x", "mysql://x/y")
+        return [*named, rng.choice(places)]
     kind = parameter.type.name
     good = {"number": ("1", "12", "0.5", "900"), "lab": ("60,45,30",), "rectangle": ("1,1,20,20",),
             "serving": ("name=a,depth-mm=60,light=A",)}  # fmt: skip
     if isinstance(parameter.type, click.Choice):
         return [*named, rng.choice(list(parameter.type.choices))]
-    return [
-        *named,
-        rng.choice(good.get(kind, ("red", "1", "2", "E129", "photo.jpg", "out.json", "The bottle", "A-1"))),
-    ]
+    usual = ("red", "1", "2", "E129", "photo.jpg", "out.json", "The bottle", "A-1")
+    return [*named, rng.choice(good.get(kind, usual))]
 
 
 def use_book(book: LotBook) -> None:

@@ -23,10 +23,8 @@ from pathlib import Path
 from random import Random
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path[:0] = [
-    str(Path(__file__).parents[up] / folder)
-    for up, folder in ((0, ""), (1, ""), (1, "bench"), (1, "guide"), (2, ""))
-]
+FOLDERS = ((0, ""), (1, ""), (1, "bench"), (1, "guide"), (2, ""))
+sys.path[:0] = [str(Path(__file__).parents[up] / folder) for up, folder in FOLDERS]
 
 from fuzz_targets import TARGETS, Target  # noqa: E402
 
@@ -47,9 +45,8 @@ def fuzz_one(target: Target, seed: str, number: int) -> str:
     except Exception as error:
         where = traceback.extract_tb(error.__traceback__)[-1]
         shown = repr(made) if len(repr(made)) < 300 else repr(made)[:300] + " ..."
-        return (
-            f"FAULT {type(error).__name__}: {str(error)[:600]} at {where.filename}:{where.lineno} by {shown}"
-        )
+        place = f"{where.filename}:{where.lineno}"
+        return f"FAULT {type(error).__name__}: {str(error)[:600]} at {place} by {shown}"
 
 
 def fuzz_range(
@@ -100,10 +97,7 @@ def run_target(kind: type[Target], seed: str, count: int, timeout_s: float) -> b
             well &= code == 0
             break
         well, number = False, int.from_bytes(at[:8], "big")
-        print(
-            f"  input {number} ended the process with {code} (a negative number is a signal, 1 too long)",
-            flush=True,
-        )
+        print(f"  input {number} ended the process with {code} (negative: a signal, 1: too long)", flush=True)
         first, ended = number + 1, ended + 1
         if number == _UNMADE:
             break
@@ -152,9 +146,8 @@ def main() -> int:
     parts = sum(SHARES[kind.name] for kind in chosen)
     counts = {kind: given.count * SHARES[kind.name] // parts for kind in chosen}
     well = all([run_target(kind, given.seed, count, given.timeout) for kind, count in counts.items()])
-    print(
-        f"{sum(counts.values())} inputs in {time.monotonic() - began:.0f} s: {'no fault' if well else 'FAULTS'}"
-    )
+    told = "no fault" if well else "FAULTS"
+    print(f"{sum(counts.values())} inputs in {time.monotonic() - began:.0f} s: {told}")
     return 0 if well else 1
 
 

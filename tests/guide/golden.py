@@ -90,11 +90,8 @@ def differences(golden: Any, now: Any, where: str) -> list[str]:
     if isinstance(golden, list) and isinstance(now, list):
         if len(golden) != len(now):
             return [f"{where} has {len(now)} parts, not {len(golden)}"]
-        return [
-            line
-            for k, (old, new) in enumerate(zip(golden, now, strict=True))
-            for line in differences(old, new, f"{where}[{k}]")
-        ]
+        pairs = enumerate(zip(golden, now, strict=True))
+        return [line for k, pair in pairs for line in differences(*pair, f"{where}[{k}]")]
     same = type(golden) is type(now) and (golden == now or _is_near(golden, now, where))
     return [] if same else [f"{where} is {now!r}, not {golden!r}"]
 

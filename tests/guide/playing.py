@@ -107,9 +107,8 @@ def _measure_through_fields(player: Player) -> None:
     drinks = [drink_transmittance({dye: 8.0}) for dye in ("E129", "E124")]
     printer = Printer(inks=vary_inks(np.random.default_rng(11)))
     pose = Pose(fill=0.9, width_px=2016, height_px=1512)
-    drawn = render_photo(
-        Scene(*drinks), Phone(gamut="p3", exposure=0.62), Light(), pose, seed=4, printer=printer
-    )
+    scene, phone = Scene(*drinks), Phone(gamut="p3", exposure=0.62)
+    drawn = render_photo(scene, phone, Light(), pose, seed=4, printer=printer)
     player.call("measure", save_photo(drawn, player.folder / "fields.jpg"))
 
 
@@ -169,14 +168,8 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot trial", "2")
     player.call("lot trial", "2 --pour-back")
     added = player.call("lot add", "1 --stock red --drops 2")
-    player.call(
-        "lot correct",
-        "1",
-        added["entry"],
-        "--at",
-        datetime.now(UTC).isoformat(),
-        "--reason 'noted too early'",
-    )
+    now = datetime.now(UTC).isoformat()
+    player.call("lot correct", "1", added["entry"], "--at", now, "--reason 'noted too early'")
     corrected = player.call("lot correct", "1", added["entry"], "--drops 3 --reason 'counted again'")
     player.call("lot correct", "1", corrected["entry"], "--void --reason 'other lot'")
     player.call("lot add", "1 --untinted-ml 20")
@@ -297,11 +290,8 @@ def _let_time_pass(player: Player) -> None:
     tight = [[0.01 if i == k else 0.0 for k in range(3)] for i in range(3)]
 
     def reading(gap: float) -> dict[str, Any]:
-        spots = {
-            name: shown["spots"][name]
-            | {"lab": [reference[0] + off, *reference[1:]], "lab_covariance": tight}
-            for name, off in (("reference", 0.0), ("batch", gap))
-        }
+        lab = {"reference": reference, "batch": [reference[0] + gap, *reference[1:]]}
+        spots = {name: shown["spots"][name] | {"lab": lab[name], "lab_covariance": tight} for name in lab}
         return shown | {"spots": spots | {"blank": None}}
 
     begin = datetime(2026, 3, 2, 10, tzinfo=UTC)
@@ -346,9 +336,8 @@ def _calibrate(player: Player, boxes: dict[str, str]) -> None:
     """A card and a phone by numbers that are plausible for these photos; what comes of them is not judged."""
     player.call("card-profile list")
     player.call("card-profile add", "kitchen --greys 0.74,0.49,0.36,0.21,0.11,0.05 --sd 0.01 --by MK")
-    player.call(
-        "card-profile add", "read", _photo("ladder1-5.jpg"), "--grey", boxes["white"], "--reflectance 0.85"
-    )
+    grey = (boxes["white"], "--reflectance 0.85")
+    player.call("card-profile add", "read", _photo("ladder1-5.jpg"), "--grey", *grey)
     player.call("card-profile add", "read", _photo("bad-text.jpg"), "--grey", boxes["white"])
     player.call("card-profile default", "kitchen")
     player.call("card-profile list")
@@ -371,9 +360,7 @@ def _calibrate(player: Player, boxes: dict[str, str]) -> None:
 
 def _sit(player: Player) -> None:
     """A sitting whose photos are drawn of what is said to be in the glasses, so that something is learnt from it."""
-    phone = Phone(
-        "Phone A", name="Drawn phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5
-    )
+    phone = Phone("Phone A", "Drawn phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5)
     dyes = {"red": "E129", "yellow": "E102"}
     sitting = (
         ({"red": 3}, {"red": 12}), ({"yellow": 3}, {"yellow": 7}), ({"red": 4, "yellow": 5}, {"red": 8, "yellow": 3}),
@@ -414,7 +401,6 @@ def _start_app(player: Player) -> None:
         player.call("demo", "--keep", kept)
     with mock.patch.object(running, "_serve"):
         player.call("app")
-        with mock.patch(
-            "colourmatch.sharing.network.find_local_address", lambda wanted: wanted or "127.0.0.2"
-        ):
+        local = "colourmatch.sharing.network.find_local_address"
+        with mock.patch(local, lambda wanted: wanted or "127.0.0.2"):
             player.call("app", "--share")

@@ -9,11 +9,9 @@ import pytest
 import colourmatch
 
 PACKAGE = Path(colourmatch.__file__).parent
-MODULES = [
-    ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__")
-    for path in sorted(PACKAGE.rglob("*.py"))
-    if ">>> " in path.read_text(encoding="utf-8")
-]
+FILES = [path for path in sorted(PACKAGE.rglob("*.py")) if ">>> " in path.read_text(encoding="utf-8")]
+WITHOUT_ENDING = [path.relative_to(PACKAGE.parent).with_suffix("") for path in FILES]
+MODULES = [".".join(path.parts).removesuffix(".__init__") for path in WITHOUT_ENDING]
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -21,9 +21,8 @@ CODE_OF_HEADING = re.compile(r"\(([a-z]+(?:-[a-z]+)*)\)$")
 def sources(*rooms: str) -> str:
     """The code of some rooms."""
     assert all((PACKAGE / room).is_dir() for room in rooms)
-    return "\n".join(
-        p.read_text(encoding="utf-8") for room in rooms for p in sorted((PACKAGE / room).rglob("*.py"))
-    )
+    files = (path for room in rooms for path in sorted((PACKAGE / room).rglob("*.py")))
+    return "\n".join(path.read_text(encoding="utf-8") for path in files)
 
 
 def answered() -> set[str]:
@@ -49,9 +48,8 @@ def test_the_links_of_a_page_lead_somewhere(page):
     for target in re.findall(r"\]\(([^)]+)\)", page.text):
         name, _, anchor = target.partition("#")
         there = find_page(name.removesuffix(".md")) if name else page
-        anchors = {
-            re.sub(r"[^a-z0-9 -]", "", p.title.lower()).replace(" ", "-") for p in list_sections(there)
-        }
+        titles = [part.title.lower() for part in list_sections(there)]
+        anchors = {re.sub(r"[^a-z0-9 -]", "", title).replace(" ", "-") for title in titles}
         assert not anchor or anchor in anchors, target
 
 
@@ -63,13 +61,10 @@ def test_a_page_is_found_by_its_beginning_and_others_are_named():
         find_page("")
 
 
-def test_words_are_found_those_in_a_heading_first():
+def test_words_are_found_in_headings_first_and_code_is_no_heading():
     assert find_sections(ANSWERS, "HAZY haze")[0].title == "Hazy (haze)"
     assert find_sections(ANSWERS, "xyzzy") == ()
     assert find_sections(ANSWERS, " ") == list_sections(ANSWERS)
-
-
-def test_a_line_of_code_that_begins_with_a_hash_is_no_heading():
     assert not any(part.title.startswith("!") for page in PAGES for part in list_sections(page))
 
 
@@ -90,9 +85,8 @@ class Details(dict[str, object]):
 def test_every_quality_flag_has_an_answer_that_its_words_find(code, severity, text):
     part = next(p for p in list_sections(ANSWERS) if p.title.endswith(f"({code})"))
     assert part.text.startswith("Note:" if severity == "warn" else "Refusal:")
-    assert f'"{re.sub(r"{[^}]*}", "...", text)}"' in " ".join(part.text.split()), (
-        "the page quotes the message"
-    )
+    quoted = re.sub(r"{[^}]*}", "...", text)
+    assert f'"{quoted}"' in " ".join(part.text.split()), "the page quotes the message"
     message = text.format_map(Details())
     assert part in find_sections(ANSWERS, message)[:2], "a message that is pasted leads to its answer"
 
@@ -107,10 +101,8 @@ def test_every_reason_of_the_advice_has_an_answer():
 def test_every_code_of_a_refusal_has_an_answer():
     kinds = [errors.ColourMatchError, *errors.ColourMatchError.__subclasses__()]
     codes = {kind.code for kind in kinds} | {"usage", "fault"}
-    raised = re.findall(
-        r'"([a-z]+(?:-[a-z]+)*)"\s*\)(?: from [a-zA-Z]+)?\n',
-        sources("photo", "liquid", "book", "instrument", "workflow"),
-    )
+    code = sources("photo", "liquid", "book", "instrument", "workflow")
+    raised = re.findall(r'"([a-z]+(?:-[a-z]+)*)"\s*\)(?: from [a-zA-Z]+)?\n', code)
     raised = {code for code in raised if code in FLAGS or code == "unknown-colourant"}
     assert codes | set(raised) <= answered()
     assert answered() <= codes | set(raised) | set(FLAGS) | {"step", "matched", "nearest", "ceiling", "past"}
@@ -121,12 +113,8 @@ def test_every_code_of_a_refusal_has_an_answer():
 
 def test_every_caution_is_on_the_page_of_care():
     code = sources("dosing", "commands")
-    given = set(re.findall(r'Caution\(\s*"([a-z-]+)"', code)) | {
-        "limit",
-        "not-permitted",
-        "limit-unknown",
-        "ceiling",
-    }
+    computed = {"limit", "not-permitted", "limit-unknown", "ceiling"}
+    given = set(re.findall(r'Caution\(\s*"([a-z-]+)"', code)) | computed
     listed = set(re.findall(r"^\| `([a-z-]+)` \|", CARE.text, re.MULTILINE))
     assert given == listed
 
@@ -165,7 +153,7 @@ def said(capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
     return call
 
 
-def test_the_command_lists_reads_and_searches(said):
+def test_the_command_reads_searches_dresses_up_and_refuses(said):
     assert all(page.about in said() for page in PAGES)
     assert said("method").strip() == METHOD.text.strip(), "plain Markdown when it is passed on"
     assert "### Hazy (haze)" in said("answers", "--find", "haze")
@@ -174,13 +162,10 @@ def test_the_command_lists_reads_and_searches(said):
     told = json.loads(said("care", "--json"))
     assert told["page"] == "care" and told["text"] == CARE.text
     assert [part["title"] for part in told["sections"]] == [part.title for part in list_sections(CARE)]
+    assert "has no page" in json.loads(said("nothing", "--json", code=2))["error"]["text"]
 
 
 def test_on_a_terminal_it_is_dressed_up(said, monkeypatch):
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     told = said("answers", "--find", "fogged glass")
     assert "Hazy (haze)" in told and "###" not in told
-
-
-def test_an_unknown_page_is_refused(said):
-    assert "has no page" in json.loads(said("nothing", "--json", code=2))["error"]["text"]

@@ -5,19 +5,10 @@ from collections import Counter
 from datetime import date, datetime
 from typing import Any
 
+import make_reference
 import pytest
 from golden import differences, freeze, read_golden
-from make_reference import (
-    CARE,
-    METHOD,
-    PAGE,
-    PLAIN_TYPES,
-    every_command,
-    read_fields,
-    write_care,
-    write_method,
-    write_reference,
-)
+from make_reference import PLAIN_TYPES, every_command, read_fields
 from playing import Objects, play
 
 TOLD = read_fields()
@@ -70,6 +61,10 @@ class Comparison:
         return wrong
 
 
+def is_list_of(value: Any, kind: str) -> bool:
+    return isinstance(value, list) and all(is_plain(one, kind) for one in value)
+
+
 def is_plain(value: Any, kind: str) -> bool:
     """Whether a value is of a plain type."""
     number = isinstance(value, (int, float)) and not isinstance(value, bool)
@@ -78,16 +73,11 @@ def is_plain(value: Any, kind: str) -> bool:
         return isinstance(value, str) and bool(read(value))
     sizes = {"lab": 3, "box": 4}
     if kind in sizes:
-        return (
-            isinstance(value, list)
-            and len(value) == sizes[kind]
-            and all(is_plain(v, "number") for v in value)
-        )
+        return is_list_of(value, "number") and len(value) == sizes[kind]
     if kind in ("matrix", "outline"):
         long = 3 if kind == "matrix" else 2
         return isinstance(value, list) and all(
-            isinstance(row, list) and len(row) == long and all(is_plain(v, "number") for v in row)
-            for row in value
+            is_list_of(row, "number") and len(row) == long for row in value
         )
     return {
         "text": isinstance(value, str), "number": number, "whole": number and value == int(value),
@@ -109,7 +99,11 @@ def compare_forms(comparison: Comparison, value: Any, forms: list[str], where: s
 
 @pytest.mark.parametrize(
     ("page", "write"),
-    [(PAGE, lambda _page: write_reference()), (CARE, write_care), (METHOD, write_method)],
+    [
+        (make_reference.PAGE, lambda _page: make_reference.write_reference()),
+        (make_reference.CARE, make_reference.write_care),
+        (make_reference.METHOD, make_reference.write_method),
+    ],
     ids=["reference", "care", "method"],
 )
 def test_the_committed_page_is_what_the_program_gives(page, write):
@@ -133,29 +127,23 @@ def test_every_object_named_is_told_and_every_object_told_is_named():
 
 def test_every_field_has_a_meaning():
     empty = [f"{s.name}.{f.name}" for s in TOLD.shapes.values() for f in s.fields.values() if not f.meaning]
-    assert not empty and all(
-        shape.about.endswith(".") or "[" in shape.about for shape in TOLD.shapes.values()
-    )
+    assert not empty and all(one.about.endswith(".") or "[" in one.about for one in TOLD.shapes.values())
 
 
 def test_the_json_of_every_command_is_that_of_the_reference(objects):
     """Nothing is missed, nothing invented: each field printed is told, and each field told was printed with a value."""
     comparison = Comparison()
-    wrong = [
-        error
-        for command, printed in objects.items()
-        for value in printed
-        for error in compare_forms(comparison, value, TOLD.forms[command], command)
-    ]
+    calls = [(command, value) for command, printed in objects.items() for value in printed]
+    compared = [compare_forms(comparison, value, TOLD.forms[name], name) for name, value in calls]
+    wrong = [error for errors in compared for error in errors]
     assert not wrong, "\n".join(sorted(set(wrong)))
     assert set(objects) == set(COMMANDS)
     told = {(name, key) for name, shape in TOLD.shapes.items() for key in shape.fields}
     seen = comparison.seen
     inherited = {(name, key) for s in TOLD.shapes.values() for name in s.like for key in TOLD.whole(name)
                  if seen[s.name, key]}  # fmt: skip
-    assert not (never := told - set(seen) - inherited), (
-        f"told, but never printed with a value: {sorted(never)}"
-    )
+    never = told - set(seen) - inherited
+    assert not never, f"told, but never printed with a value: {sorted(never)}"
 
 
 def test_the_json_of_every_command_is_the_frozen_one(objects):

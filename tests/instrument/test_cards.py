@@ -76,9 +76,8 @@ def test_a_photo_beside_a_grey_card_and_what_it_changes(book, drawn):
         assert type(one).from_json(json.loads(json.dumps(one.to_json()))) == one
     assert change.changed["reference"].delta_e_2000 > 0.1
     assert change.changed["blank"].delta_e_2000 < 0.05
-    before, after = (
-        np.trace(one.spots["reference"].tone_covariance) for one in (change.before, change.after)
-    )
+    spots = (one.spots["reference"] for one in (change.before, change.after))
+    before, after = (np.trace(spot.tone_covariance) for spot in spots)
     assert after <= before
 
 
@@ -94,15 +93,12 @@ def test_a_lot_is_read_with_its_card_and_says_so(book, drawn, lot):
     assert lot_reader(book, lot).card is None
 
 
-def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book, lot):
+def test_an_unknown_card_or_light_and_impossible_greys_are_refused(book, lot):
     with pytest.raises(NotFoundError, match="There is no card"):
         note_for_lot(book, lot, card="none")
     with pytest.raises(NotFoundError, match="No phone is calibrated in a light 'window'"):
         note_for_lot(book, lot, light="window")
     assert book.calibrations.lot_choice(lot) == LotChoice()
-
-
-def test_greys_that_cannot_be_are_not_kept(book):
     with pytest.raises(InputError, match="Check their order"):
         cards.enter_card(book, "kitchen", GREYS[::-1])
     with pytest.raises(InputError):

@@ -22,11 +22,9 @@ def reads(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
 
     def read(source: bytes | Path, name: str, greys: Any = None) -> Any:
         seen.append(source)
-        return (
-            measured(source, name, greys)
-            if isinstance(source, Path)
-            else READ.having(sha256=hash_photo(source))
-        )
+        if isinstance(source, Path):
+            return measured(source, name, greys)
+        return READ.having(sha256=hash_photo(source))
 
     measured = measure.measure_or_refuse
     monkeypatch.setattr(measure, "measure_or_refuse", read)

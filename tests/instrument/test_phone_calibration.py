@@ -31,18 +31,9 @@ def look(reflectance: np.ndarray) -> np.ndarray:
 
 def known_liquids(phone: np.ndarray, strength: float = 1.0, seed: int = 1) -> list[KnownLiquid]:
     rng = np.random.default_rng(seed)
-    return [
-        KnownLiquid(
-            see_lab(reflect(tuple(strength * v for v in mg)), phone) + rng.normal(0, 0.1, 3),
-            NOISE,
-            mg,
-            f"{k}",
-        )
-        for k, mg in enumerate(MG_PER_L)
-    ]
-
-
-# ---- what the polynomials are --------------------------------------------------------------------------------
+    drinks = [reflect(tuple(strength * v for v in mg)) for mg in MG_PER_L]
+    labs = [see_lab(drink, phone) + rng.normal(0, 0.1, 3) for drink in drinks]
+    return [KnownLiquid(lab, NOISE, MG_PER_L[k], f"{k}") for k, lab in enumerate(labs)]
 
 
 @pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15)])
@@ -58,9 +49,8 @@ def test_white_stays_white_and_exposure_scales(kind, size):
 @pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15)])
 def test_a_recorded_fit_of_another_kind_is_applied_as_it_was(kind, size):
     numbers = np.r_[np.zeros(6), np.random.default_rng(3).normal(0, 1, size)]
-    recorded = PhoneFit(
-        kind=kind, numbers=numbers, factor=0.01 * np.eye(len(numbers)), dyes=tuple(DYES), residual=0.02
-    )
+    factor = 0.01 * np.eye(len(numbers))
+    recorded = PhoneFit(kind=kind, numbers=numbers, factor=factor, dyes=tuple(DYES), residual=0.02)
     fit = PhoneFit.from_json(json.loads(json.dumps(recorded.to_json())))
     lab, rgb = [60.0, 40.0, 20.0], pc.lab_to_p3(np.array([[60.0, 40.0, 20.0]]))
     wanted = pc.p3_to_lab(pc._DIRECT[kind](rgb, numbers[6:]))[0]
@@ -69,9 +59,6 @@ def test_a_recorded_fit_of_another_kind_is_applied_as_it_was(kind, size):
     away = np.linalg.norm(found.lab - [100, 0, 0])
     assert np.diag(found.metameric) == pytest.approx((0.02 * away * np.array([0.5, 1, 1])) ** 2)
     assert fit.kind == kind and fit.phone() is None
-
-
-# ---- a camera of known truth ---------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -120,9 +107,6 @@ def test_a_lot_starts_from_a_narrower_phone():
     assert fit_phone(known_liquids(draw_phone(1)), DYES, kinds=["none"]).phone() is None
 
 
-# ---- too little ----------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(
     ("mg_per_l", "text"),
     [
@@ -138,8 +122,6 @@ def test_too_little_is_refused_with_what_to_add(mg_per_l, text):
         fit_phone(liquids, DYES)
 
 
-# ---- tones and lights ----------------------------------------------------------------------------------------
-
 PAPER, WATER = 0.7, 0.9
 
 
@@ -151,9 +133,8 @@ def draw_tones(curve: tuple[float, float], printer: float = 1.0) -> ToneRecord:
     greys = np.column_stack([through(nominal**printer * PAPER, terms) / paper, np.full(nominal.shape, paper)])
     white = np.full(3, float(through(np.array(WATER * PAPER), terms)) / paper)
     level = {spot: np.full(3, paper) for spot in ("reference", "batch", "blank")}
-    return ToneRecord(
-        np.array([0.0, 0.0, 1.0, 0.0, 0.0]), white, level, greys, None, RGB_TO_XYZ["Display P3"]
-    )
+    terms = np.array([0.0, 0.0, 1.0, 0.0, 0.0])
+    return ToneRecord(terms, white, level, greys, None, RGB_TO_XYZ["Display P3"])
 
 
 def through_tones(lab: np.ndarray, curve: tuple[float, float]) -> np.ndarray:
@@ -166,9 +147,8 @@ def through_tones(lab: np.ndarray, curve: tuple[float, float]) -> np.ndarray:
 
 def bent_sitting(phone: np.ndarray, curve: tuple[float, float], printer: float) -> list[KnownLiquid]:
     tone = draw_tones(curve, printer)
-    return [
-        replace(one, lab=through_tones(one.lab, curve), tone=tone) for one in known_liquids(phone, seed=4)
-    ]
+    liquids = known_liquids(phone, seed=4)
+    return [replace(one, lab=through_tones(one.lab, curve), tone=tone) for one in liquids]
 
 
 def test_a_ladder_of_known_liquids_tells_the_phones_curve_from_the_printers():
@@ -189,7 +169,7 @@ def test_a_ladder_of_known_liquids_tells_the_phones_curve_from_the_printers():
     assert with_tones < ciede2000(correct_lab(blind, lab, NOISE).lab, look(drink))
 
 
-def test_tones_of_another_photo_are_known_again_or_not():
+def test_tones_are_known_again_or_not_and_a_fit_of_before_is_read():
     fit = fit_phone(bent_sitting(draw_phone(2), (0.2, 0.0), 1.0), DYES, kinds=["camera"])
     assert fit.knows_tones(draw_tones((0.2, 0.0)))
     assert not fit.knows_tones(draw_tones((-0.1, 0.0)))
@@ -200,9 +180,6 @@ def test_tones_of_another_photo_are_known_again_or_not():
     one, other = (correct_lab(f, lab, NOISE, tone) for f in (fit, again))
     assert one.lab == pytest.approx(other.lab, abs=0.01)
     assert one.lab_sd == pytest.approx(other.lab_sd, abs=0.02)
-
-
-def test_a_fit_of_before_the_tones_is_still_read():
     data = fit_phone(known_liquids(draw_phone(2)), DYES).to_json()
     old = {k: v for k, v in data.items() if k not in ("scale", "greys", "strain", "left_out")}
     fit = PhoneFit.from_json(json.loads(json.dumps(old)))
@@ -217,9 +194,8 @@ def test_a_light_outside_the_ensemble_is_noticed_and_leaves_more_doubt():
     near_fit, far_fit = (fit_phone(known_liquids(one), DYES, kinds=["camera"]) for one in (phone, far))
     assert near_fit.scale == 1.0 < far_fit.scale
     drink = reflect((9.0, 2.0), ("E124", "E102"))
-    near, wide = (
-        correct_lab(fit, see_lab(drink, one), NOISE) for fit, one in ((near_fit, phone), (far_fit, far))
-    )
+    fits = ((near_fit, phone), (far_fit, far))
+    near, wide = (correct_lab(fit, see_lab(drink, one), NOISE) for fit, one in fits)
     assert np.linalg.norm(wide.lab_sd) > 1.5 * np.linalg.norm(near.lab_sd)
 
 

@@ -8,18 +8,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import drawn
 import numpy as np
 import pytest
-from drawn import (
-    Light,
-    Phone,
-    Pose,
-    Scene,
-    drink_transmittance,
-    lab_relative_to_water,
-    render_photo,
-    save_photo,
-)
+from drawn import Phone, drink_transmittance
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.colour.difference import ciede2000
@@ -43,11 +35,9 @@ E = {"red": "E129", "yellow": "E102"}
 
 
 def take(folder: Path, seed: int, reference: np.ndarray | None, batch: np.ndarray | None) -> Path:
-    pose = Pose(fill=0.8, tilt_degrees=4, azimuth_degrees=70.0 * seed, width_px=1512, height_px=1134)
-    return save_photo(
-        render_photo(Scene(reference, batch), PHONE, Light(planck_spectrum(5000)), pose, seed=seed),
-        folder / f"{seed}.jpg",
-    )
+    pose = drawn.Pose(fill=0.8, tilt_degrees=4, azimuth_degrees=70.0 * seed, width_px=1512, height_px=1134)
+    scene, lamp = drawn.Scene(reference, batch), drawn.Light(planck_spectrum(5000))
+    return drawn.save_photo(drawn.render_photo(scene, PHONE, lamp, pose, seed=seed), folder / f"{seed}.jpg")
 
 
 def mix(held: dict[str, float]) -> np.ndarray:
@@ -129,7 +119,7 @@ def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated, plain):
     read = finish(incoming.open_reader(calibrated, light="window"), plain)
     before, after = [], []
     for spot, mg in (("reference", 11.0), ("batch", 9.0)):
-        lab = lab_relative_to_water(drink_transmittance({"E124": mg}, yellow_a430=0.08))
+        lab = drawn.lab_relative_to_water(drink_transmittance({"E124": mg}, yellow_a430=0.08))
         before.append(ciede2000(plain["spots"][spot]["lab"], lab))
         after.append(ciede2000(read["spots"][spot]["lab"], lab))
         assert read["spots"][spot]["as_read"]["lab"] == plain["spots"][spot]["lab"]
@@ -172,9 +162,8 @@ def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(calibrated,
     assert {k: v for k, v in same.items() if k != "calibration"} == plain
     for spot in LIQUIDS:
         assert wider["spots"][spot]["lab"] == plain["spots"][spot]["lab"]
-        assert wider["spots"][spot]["lab_sd"] == pytest.approx(
-            2 * np.array(plain["spots"][spot]["lab_sd"]), abs=2e-3
-        )
+        twice = 2 * np.array(plain["spots"][spot]["lab_sd"])
+        assert wider["spots"][spot]["lab_sd"] == pytest.approx(twice, abs=2e-3)
     was, now = plain["delta_e_2000"], wider["delta_e_2000"]
     assert now["value"] == pytest.approx(was["value"], abs=0.01)
     assert now["low"] < was["low"] and was["high"] < now["high"]
@@ -201,11 +190,9 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
 
 
 def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(stocked, sitting):
-    for known, text in (
-        ({}, "Say what is in the glasses"),
-        ({"blank": {"red": 3}}, "no spot for a known liquid"),
-        ({"batch": {}}, "needs at least one stock"),
-    ):
+    blank = {"blank": {"red": 3}}, "no spot for a known liquid"
+    nothing, nowhere = ({}, "Say what is in the glasses"), ({"batch": {}}, "needs at least one stock")
+    for known, text in (nothing, blank, nowhere):
         with pytest.raises(InputError, match=text):
             phones.add_known_photo(stocked, sitting[0], "window", known)
     # 20 drops of 0.05 ml and 1 ml in 250 ml of 10 mg/ml

@@ -36,10 +36,9 @@ def look(absorbance: np.ndarray) -> np.ndarray:
 def make_shots(factor: float = 1.0, doses=LADDER, camera: str = "one") -> list[Shot]:
     """A photo after each dose of a red stock that is `factor` times as strong as its label."""
     batches = [look(BASE + factor * dose * RED) for dose in doses]
-    return [
-        Shot(batch, TINY, look(REFERENCE), TINY, (float(dose),), 1.0, camera)
-        for batch, dose in zip(batches, doses, strict=True)
-    ]
+    beside = TINY, look(REFERENCE), TINY
+    pairs = zip(batches, doses, strict=True)
+    return [Shot(batch, *beside, (float(dose),), 1.0, camera) for batch, dose in pairs]
 
 
 def strength_of(fit: LotFit, stock: int = 0) -> tuple[float, float, float]:
@@ -56,9 +55,6 @@ def predict(fit: LotFit, at: np.ndarray, data, kind: int = 0):
 def lab_of(y: np.ndarray) -> np.ndarray:
     """Lab of a reading in log Display P3."""
     return xyz_to_lab(np.exp(y) @ RGB_TO_XYZ["Display P3"].T)
-
-
-# ---- known truth ----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("factor", [0.85, 1.2])
@@ -92,18 +88,15 @@ def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
         assert fit.success and low <= 1.1 <= high
         # A phone that nothing is known of leaves more than 1 in doubt.
         assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.4
-    wrong = fit_lot(
-        [*shots[:2], *(replace(shot, path=1.0, reference_path=1.0) for shot in moved[2:])], [PRIOR], VIEW
-    )
+    undiluted = [replace(shot, path=1.0, reference_path=1.0) for shot in moved[2:]]
+    wrong = fit_lot([*shots[:2], *undiluted], [PRIOR], VIEW)
     assert wrong.misfit > 2 * fit.misfit
 
 
 def test_two_stocks_are_told_apart():
     doses = [(0.0, 0.0), (15.0, 0.0), (15.0, 8.0), (30.0, 8.0)]
-    shots = [
-        Shot(look(BASE + 1.15 * r * RED + 0.85 * y * YELLOW), TINY, look(REFERENCE), TINY, (r, y))
-        for r, y in doses
-    ]
+    batches = [look(BASE + 1.15 * red * RED + 0.85 * yellow * YELLOW) for red, yellow in doses]
+    shots = [Shot(lab, TINY, look(REFERENCE), TINY, held) for lab, held in zip(batches, doses, strict=True)]
     fit = fit_lot(shots, [PRIOR, StockPrior("yellow", YELLOW)], VIEW)
     for stock, factor in enumerate((1.15, 0.85)):
         low, _, high = strength_of(fit, stock)
@@ -112,24 +105,23 @@ def test_two_stocks_are_told_apart():
 
 
 def test_a_batch_thinned_by_its_stock_is_told_from_a_weak_stock():
+    thinned = ((0, 1.0), (15, 0.9), (30, 0.8))
+    seen = [look(share * BASE + dose * RED) for dose, share in thinned]
+    beside = TINY, look(REFERENCE), TINY
     shots = [
-        Shot(look(share * BASE + dose * RED), TINY, look(REFERENCE), TINY, (float(dose),), share)
-        for dose, share in ((0, 1.0), (15, 0.9), (30, 0.8))
+        Shot(lab, *beside, (float(dose),), share) for lab, (dose, share) in zip(seen, thinned, strict=True)
     ]
     low, middle, high = strength_of(fit_lot(shots, [PRIOR], VIEW))
     assert low <= 1 <= high and middle == pytest.approx(1, rel=0.07)
 
 
-def test_contradicting_photos_are_said_to_contradict():
+def test_photos_and_doses_that_contradict_are_said_to():
     # Photos of a red and of a pale batch, in turns, that are said to be one batch with nothing added between.
     shots = make_shots(doses=(40, 0, 40, 0))
     swapped = [replace(s, mg_per_l=(20.0,)) for s in shots]
     fit = fit_lot(swapped, [StockPrior("red", RED, log_factor_sd=0.05)], VIEW)
     assert not fit.success
     assert fit.message == "the photos do not fit one lot: check the additions entered and the photos"
-
-
-def test_a_dose_that_took_colour_out_is_said_to_contradict():
     # Red at no dose, pale at 400 mg/l: "fitted" by a dye moved by 36 nm, whose absorbance is below zero.
     red, pale = make_shots(doses=(40, 0))
     fit = fit_lot([replace(red, mg_per_l=(0.0,)), replace(pale, mg_per_l=(400.0,))], [PRIOR], VIEW)
@@ -153,9 +145,6 @@ def wrong_hands(shots: int) -> list[Mishap]:
     ]
 
 
-# ---- what must hold for every lot -------------------------------------------------------------------------
-
-
 def test_jacobian_is_that_of_finite_differences():
     shots = [*make_shots(1.1), replace(make_shots(doses=(10,), camera="two")[0], reference_lab=None)]
     shots = [replace(s, mg_per_l=(*s.mg_per_l, 3.0)) for s in shots]
@@ -176,23 +165,16 @@ def test_jacobian_is_that_of_finite_differences():
         up, down = (learn._residuals(layout, at + s, data, target, hands, kind)[0] for s in (step, -step))
         numeric = (up - down) / (2e-5 * sd[k])
         scale = np.abs(jacobian[..., k]).max() + 1e-3
-        assert_allclose(
-            jacobian[..., k] / scale, numeric / scale, rtol=0, atol=2e-5, err_msg=f"parameter {k}"
-        )
+        near = {"rtol": 0, "atol": 2e-5, "err_msg": f"parameter {k}"}
+        assert_allclose(jacobian[..., k] / scale, numeric / scale, **near)
 
 
-def test_more_photos_leave_less_doubt():
+def test_more_photos_leave_less_doubt_and_the_same_ones_give_the_same_fit():
     wide = [np.ptp(strength_of(fit_lot(make_shots(doses=LADDER[:n]), [PRIOR], VIEW))[::2]) for n in (1, 2, 4)]
     assert wide[0] > 1.5 * wide[1]
     assert wide[1] > wide[2]
-
-
-def test_same_photos_give_the_same_fit():
     one, other = (fit_lot(make_shots(), [PRIOR], VIEW) for _ in range(2))
     assert_allclose(one.draws, other.draws, rtol=0, atol=0)
-
-
-def test_a_learnt_strength_is_where_the_next_lot_starts():
     prior = StockPrior("red", RED, log_factor=np.log(1.2), log_factor_sd=0.04)
     assert strength_of(fit_lot(make_shots(doses=(0,)), [prior], VIEW))[1] == pytest.approx(1.2, rel=0.03)
 
@@ -200,7 +182,7 @@ def test_a_learnt_strength_is_where_the_next_lot_starts():
 # ---- what photos may lack ---------------------------------------------------------------------------------
 
 
-def test_a_photo_without_reference_still_teaches_the_stock():
+def test_photos_without_a_reference_still_teach():
     shots = make_shots(1.15)
     some = [shots[0], *(replace(s, reference_lab=None, reference_covariance=None) for s in shots[1:])]
     fit = fit_lot(some, [PRIOR], VIEW)
@@ -208,9 +190,6 @@ def test_a_photo_without_reference_still_teaches_the_stock():
     assert fit.success and low <= 1.15 <= high
     assert np.ptp([low, high]) < np.ptp(strength_of(fit_lot(shots[:1], [PRIOR], VIEW)))
     assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.5
-
-
-def test_no_reference_at_all_fits_and_says_how_little_it_knows():
     shots = [replace(s, reference_lab=None, reference_covariance=None) for s in make_shots()]
     with_one, without = fit_lot(make_shots(), [PRIOR], VIEW), fit_lot(shots, [PRIOR], VIEW)
     assert without.success and np.isfinite(without.draws).all()
@@ -236,7 +215,7 @@ def test_no_stock_and_a_black_batch_give_finite_figures():
     assert np.isfinite(black.draws).all() and np.isfinite(black.misfit)
 
 
-def test_a_reference_of_another_dye_is_found_though_its_amount_begins_near_nothing():
+def test_a_reference_of_another_dye_or_of_two_is_found():
     # batch with E129, reference with E122 alone: the descent from the prior's mean leaves the other dye near nothing
     other = BASE + 0.4 * find_colourant("E122").shape / VIEW.path_cm
     shots = [replace(s, reference_lab=look(other)) for s in make_shots(doses=(0, 20))]
@@ -245,9 +224,6 @@ def test_a_reference_of_another_dye_is_found_though_its_amount_begins_near_nothi
     first = len(fit.layout.base)
     e122, own = amounts[:, first + lot_model._REFERENCE_DYES.index("E122")], amounts[:, -1]
     assert np.median(e122) > 1.5 * np.median(own)
-
-
-def test_a_reference_of_two_dyes_keeps_the_stocks_and_finds_the_other():
     both = BASE + 30 * RED + 20 * YELLOW
     shots = [replace(s, reference_lab=look(both)) for s in make_shots(doses=(0, 15, 30))]
     fit = fit_lot(shots, [PRIOR], VIEW)
@@ -262,22 +238,18 @@ def test_a_reference_of_two_dyes_keeps_the_stocks_and_finds_the_other():
 
 def with_gaps(shots: list[Shot], noise: float, unknown: float) -> list[Shot]:
     """The same photos with their true differences, as an estimate gives them."""
-    return [
-        replace(s, gap=Gap(s.batch_lab - s.reference_lab, np.eye(3) * noise**2, np.eye(3) * unknown**2))
-        for s in shots
-    ]
+    noises = np.eye(3) * noise**2, np.eye(3) * unknown**2
+    return [replace(s, gap=Gap(s.batch_lab - s.reference_lab, *noises)) for s in shots]
 
 
 def with_warm(shots: list[Shot], batches: list[np.ndarray], reference: np.ndarray, sd: float) -> list[Shot]:
     """Photos with gaps that also know what illuminant A changes; batches, reference: absorbance of 1 cm, undiluted."""
-    warm = [
-        absorbance_to_lab(batch * VIEW.path_cm, "A") - absorbance_to_lab(reference * VIEW.path_cm, "A")
-        for batch in batches
-    ]
-    return [
-        replace(s, gap=replace(s.gap, warm=w - s.gap.lab, warm_covariance=np.eye(3) * sd**2))
-        for s, w in zip(shots, warm, strict=True)
-    ]
+    lamp, path_cm = "A", VIEW.path_cm
+    seen = absorbance_to_lab(reference * path_cm, lamp)
+    warm = [absorbance_to_lab(batch * path_cm, lamp) - seen for batch in batches]
+    gaps = [replace(s.gap, warm_covariance=np.eye(3) * sd**2) for s in shots]
+    gaps = [replace(gap, warm=w - gap.lab) for gap, w in zip(gaps, warm, strict=True)]
+    return [replace(s, gap=gap) for s, gap in zip(shots, gaps, strict=True)]
 
 
 def spread_of_gap(fit: LotFit, dose: float) -> float:
@@ -287,10 +259,8 @@ def spread_of_gap(fit: LotFit, dose: float) -> float:
 
 
 def test_an_estimated_difference_makes_the_fit_surer_and_keeps_it_true():
-    shots = [
-        replace(s, batch_covariance=np.eye(3) * 0.6**2, reference_covariance=np.eye(3) * 0.6**2)
-        for s in make_shots(1.1)
-    ]
+    noise = np.eye(3) * 0.6**2
+    shots = [replace(s, batch_covariance=noise, reference_covariance=noise) for s in make_shots(1.1)]
     plain, told = fit_lot(shots, [PRIOR], VIEW), fit_lot(with_gaps(shots, 0.1, 0.1), [PRIOR], VIEW)
     assert spread_of_gap(told, 32.0) < 0.7 * spread_of_gap(plain, 32.0)
     batch = told.batch_lab(np.array([[32.0]]), np.ones(1), VIEW)[:, 0]
@@ -310,10 +280,8 @@ def test_what_a_warm_lamp_changes_tells_of_which_dye_the_reference_is():
         """How unsure the change to illuminant A is, root mean square of its standard deviations."""
         fit = fit_lot(shots, [PRIOR], VIEW)
         looks = [replace(VIEW, illuminant=light) for light in ("D65", "A")]
-        day, warm = (
-            fit.batch_lab(np.array([[30.0]]), np.ones(1), view)[:, 0] - fit.reference_lab(view)
-            for view in looks
-        )
+        batches = [fit.batch_lab(np.array([[30.0]]), np.ones(1), view)[:, 0] for view in looks]
+        day, warm = (lab - fit.reference_lab(view) for lab, view in zip(batches, looks, strict=True))
         return float(np.sqrt((warm - day).var(axis=0).mean()))
 
     assert doubt(told) < 0.8 * doubt(plain)

@@ -7,15 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from colourmatch.errors import InputError
-from colourmatch.liquid.stock import (
-    Addition,
-    BatchState,
-    Stock,
-    check_stock,
-    dilute,
-    suggest_strength,
-    weigh_drops,
-)
+from colourmatch.liquid import stock as stocks
+from colourmatch.liquid.stock import Addition, BatchState, Stock, dilute, weigh_drops
 
 RED = Stock("red", "E129", 0.1)  # 1 g/l
 
@@ -33,15 +26,12 @@ def test_dilution_examples(strong, weak, wanted_ml, expected_ml, tolerance):
     assert thin.strength_g_per_100ml == pytest.approx(weak, rel=tolerance / expected_ml)
 
 
-def test_batch_that_grows():
+def test_a_batch_that_grows_is_dosed_by_drops_volume_or_weight():
     # Computed: 40 drops of 0.05 ml at 1 g/l into 100 ml give 19.61 mg/l, not 20.00; 20 mg/l needs 40.8 drops.
     batch = BatchState(100).add(Addition.from_drops(RED, 40))
     assert batch.volume_ml == pytest.approx(102)
     assert batch.concentration_mg_per_l(RED) == pytest.approx(19.61, abs=0.005)
     assert BatchState(100).drops_for(RED, 20) == pytest.approx(40.8, abs=0.05)
-
-
-def test_same_addition_by_drops_volume_and_weight():
     syrup = Stock("red", "E129", 1.0, density_g_per_ml=1.25)
     by = [Addition.from_drops(syrup, 20), Addition.from_ml(syrup, 1.0), Addition.from_grams(syrup, 1.25)]
     assert [addition.ml for addition in by] == pytest.approx([1, 1, 1])
@@ -90,16 +80,13 @@ def test_drops_for_a_target_reach_the_target(volume_ml, target, drops_before, ma
         assert after.concentration_mg_per_l(stock) == pytest.approx(target, rel=1e-9)
 
 
-def test_sample_leaves_every_concentration_as_it_was():
+def test_a_sample_and_the_colour_of_the_base():
     batch = BatchState(1000, already_mg_per_l=7).add(Addition.from_ml(RED, 20))
     after = batch.take_sample(300)
     assert after.volume_ml == pytest.approx(720)
     assert after.mg["red"] == pytest.approx(20 * 720 / 1020)
     assert after.total_mg_per_l() == pytest.approx(batch.total_mg_per_l())
     assert after.colourant_mg_per_l("E129") == pytest.approx(batch.colourant_mg_per_l("E129"))
-
-
-def test_colour_of_the_base_is_thinned_by_water_and_not_by_untinted_batch():
     batch = BatchState(100, already_mg_per_l=10)
     assert batch.add(Addition.from_ml(RED, 25)).already_mg_per_l == pytest.approx(8)
     assert batch.add_untinted(25).already_mg_per_l == 10
@@ -111,7 +98,7 @@ def test_colour_of_the_base_is_thinned_by_water_and_not_by_untinted_batch():
 )
 def test_suggested_strength_makes_the_dose_20_to_60_drops(target_mg_per_l, volume_ml):
     stock = Stock("red", "E129", 10.0)
-    advice = suggest_strength(stock, target_mg_per_l, volume_ml)
+    advice = stocks.suggest_strength(stock, target_mg_per_l, volume_ml)
     ideal = Stock("red", "E129", advice.strength_g_per_100ml)
     assert BatchState(volume_ml).drops_for(ideal, target_mg_per_l) == pytest.approx(math.sqrt(20 * 60))
     assert advice.fold is not None and 20 <= advice.drops <= 60
@@ -119,10 +106,10 @@ def test_suggested_strength_makes_the_dose_20_to_60_drops(target_mg_per_l, volum
 
 
 def test_weak_stock_is_told_how_strong_it_should_be():
-    advice = suggest_strength(Stock("red", "E129", 0.01), 50, 900)
+    advice = stocks.suggest_strength(Stock("red", "E129", 0.01), 50, 900)
     assert advice.fold is None
     assert advice.text == "red is weak for this batch: make a stock of about 2.6 g in 100 ml."
-    assert suggest_strength(Stock("red", "E129", 0.001), 50, 900).drops == math.inf
+    assert stocks.suggest_strength(Stock("red", "E129", 0.001), 50, 900).drops == math.inf
 
 
 GOOD = {"name": "red", "colourant": "E129", "strength_g_per_100ml": 1.0}
@@ -153,7 +140,7 @@ GOOD = {"name": "red", "colourant": "E129", "strength_g_per_100ml": 1.0}
 )
 def test_impossible_stock_is_refused(changes, text):
     with pytest.raises(InputError, match=text):
-        check_stock(Stock(**(GOOD | changes)))
+        stocks.check_stock(Stock(**(GOOD | changes)))
 
 
 @pytest.mark.parametrize("value", [0, -1, math.nan, math.inf, 1e9, "ten", None])
@@ -172,11 +159,7 @@ def test_what_no_hand_can_do_is_refused():
         dilute(RED, 0.5)
     with pytest.raises(InputError, match="sample of 100 ml cannot be taken from 100 ml"):
         BatchState(100).take_sample(100)
-    for drops, grams, text in (
-        (3, 0.15, "too few"),
-        (40, 0, "Weight"),
-        (0, 1, "Number of"),
-        (40, 193, "no dropper"),
-    ):
+    wrong = ((3, 0.15, "too few"), (40, 0, "Weight"), (0, 1, "Number"), (40, 193, "no dropper"))
+    for drops, grams, text in wrong:
         with pytest.raises(InputError, match=text):
             weigh_drops(RED, drops, grams)

@@ -51,13 +51,16 @@ def test_the_label_declares_what_went_in_and_warns(book, tinted):
     assert f"Lot L{tinted} · closed {closed}" in label_lines(book, tinted)
 
 
-def test_a_dose_taken_back_is_not_declared_and_the_bases_colour_is_asked_for(book, lot):
+def test_what_was_taken_back_is_not_declared_and_carmine_is_named(book, lot):
     entry = book.additions.add(lot, "red", drops=20)
     book.additions.correct(entry.id, void=True, reason="spilt")
     lines = label_lines(book, lot)
     assert "No colour added." in lines and not any("own, name it" in line for line in lines)
     book.lots.amend(lot, "read on the bottle", already_mg_per_l=5)
     assert label_lines(book, lot)[-1].startswith("The base held colour of its own, name it here")
+    book.stocks.add("crimson", "E120", 1.0)
+    book.additions.add(lot, "crimson", ml=1)
+    assert "Contains carmine (E120)" in label_lines(book, lot)
 
 
 def test_the_makers_own_lines_hold_the_colours_among_the_ingredients(book, tinted):
@@ -75,12 +78,6 @@ def test_the_makers_own_lines_hold_the_colours_among_the_ingredients(book, tinte
     assert "water, sugar, colour" in text
 
 
-def test_carmine_is_named_as_what_it_is(book, lot):
-    book.stocks.add("crimson", "E120", 1.0)
-    book.additions.add(lot, "crimson", ml=1)
-    assert "Contains carmine (E120)" in label_lines(book, lot)
-
-
 @pytest.mark.parametrize("number", ["Łot 12é <&>", "N" * 120])
 def test_the_code_carries_the_lot_number_whatever_it_is(book, lot, number):
     book.lots.begin("Cordial", 900, "red", number=number)
@@ -96,9 +93,8 @@ def test_a_page_full_of_equal_labels(book, tinted):
     assert text.count("Colour: Allura red AC (E129)") == 12
     assert read_codes(page) == [f"L{tinted}"] * 12
     reader = pypdf.PdfReader(io.BytesIO(make_page(book, tinted, copies=13, paper="letter")))
-    assert (
-        sum(page.extract_text().count("Aperitif") for page in reader.pages) == 13 and len(reader.pages) == 2
-    )
+    texts = [page.extract_text() for page in reader.pages]
+    assert len(texts) == 2 and sum(text.count("Aperitif") for text in texts) == 13
     assert [float(v) for v in reader.pages[0].mediabox[2:]] == [612, 792]
 
 

@@ -31,9 +31,8 @@ def draw_block(s: int, greys_power: float = 1.0, markers: bool = True) -> Array:
         block[rows, cols] = np.where(marker_bits(i)[np.ix_(cell, cell)], BLACK, 1.0)
     for step in card.greys:
         x, y = np.array(step.centre_mm) - card.grey_size_mm / 2
-        block[_cells(y, s, card.grey_size_mm), _cells(x, s, card.grey_size_mm)] = (
-            step.reflectance**greys_power
-        )
+        at = _cells(y, s, card.grey_size_mm), _cells(x, s, card.grey_size_mm)
+        block[at] = step.reflectance**greys_power
     for spot in card.spots:
         _draw_spot(block, s, card, spot)
     return block
@@ -90,9 +89,8 @@ def photograph(
     card = _draw_block_once(s).copy()
     for i in hidden:
         (x, y), r = read_card().marker_centres_mm[i], 12
-        card[
-            max(round((y - r) * s), 0) : round((y + r) * s), max(round((x - r) * s), 0) : round((x + r) * s)
-        ] = 0.2
+        rows, cols = (slice(max(round((v - r) * s), 0), round((v + r) * s)) for v in (y, x))
+        card[rows, cols] = 0.2
     sheet = np.full((card.shape[0] + 2 * margin * s, card.shape[1] + 2 * margin * s), 1.0)
     sheet[margin * s : -margin * s, margin * s : -margin * s] = card
     # the sheet's pixel j has its centre at millimetre (j + 0.5) / s - margin; likewise in the finer picture

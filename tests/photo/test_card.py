@@ -62,20 +62,26 @@ def test_codes_are_at_least_eleven_cells_apart():
 
 
 @pytest.mark.parametrize("paper", PAPER_SIZES_MM)
-def test_page_is_the_paper_in_landscape(pages, paper):
+def test_page_is_the_paper_in_landscape_with_its_words(pages, paper):
     pypdf = pytest.importorskip("pypdf")
     reader = pypdf.PdfReader(io.BytesIO(pages[paper][0]))
     assert len(reader.pages) == 1
     box = reader.pages[0].mediabox
-    assert (float(box.width), float(box.height)) == pytest.approx(
-        np.array(PAPER_SIZES_MM[paper]) * 72 / 25.4, abs=0.01
-    )
+    points = np.array(PAPER_SIZES_MM[paper]) * 72 / 25.4
+    assert (float(box.width), float(box.height)) == pytest.approx(points, abs=0.01)
     assert reader.trailer["/Root"]["/ViewerPreferences"]["/PrintScaling"] == "/None"
     assert not reader.pages[0].images, "vector only"
+    pypdf = pytest.importorskip("pypdf")
+    text = pypdf.PdfReader(io.BytesIO(pages[paper][0])).pages[0].extract_text()
+    for words in (
+        "reference", "batch", "blank (water)", "100 %", "actual size", "matt", "ruler", "100 mm", "daylight",
+        "no flash", "no shadow", "straight above", "whole card", "equal glasses", "10 mm", "version 1",
+    ):  # fmt: skip
+        assert words in text
 
 
 @pytest.mark.parametrize("paper", PAPER_SIZES_MM)
-def test_markers_are_found_within_a_tenth_of_a_millimetre(pages, paper):
+def test_markers_and_grey_steps_lie_where_they_should(pages, paper):
     params = cv2.aruco.DetectorParameters()
     params.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
@@ -85,10 +91,6 @@ def test_markers_are_found_within_a_tenth_of_a_millimetre(pages, paper):
         # A pixel's centre lies half a pixel inside it.
         millimetres = (found[0] + 0.5) / PIXELS_PER_MM - block_origin_mm(paper)
         assert np.abs(millimetres - read_card().marker_corners_mm(int(marker_id))).max() < 0.1
-
-
-@pytest.mark.parametrize("paper", PAPER_SIZES_MM)
-def test_grey_steps_print_their_reflectance(pages, paper):
     for step in read_card().greys:
         patch = cut_out(pages[paper][1], paper, *step.centre_mm, (15, 15))
         linear = ((patch / 255 + 0.055) / 1.055) ** 2.4  # IEC 61966-2-1, all steps lie above its linear part
@@ -100,7 +102,7 @@ def test_grey_steps_print_their_reflectance(pages, paper):
 
 
 @pytest.mark.parametrize("paper", PAPER_SIZES_MM)
-def test_bars_and_ring_are_drawn_and_the_window_is_bare(pages, paper):
+def test_bars_rings_and_check_line_are_drawn_and_nothing_unnamed(pages, paper):
     card, image = read_card(), pages[paper][1]
     for spot, (x, y) in card.spots.items():
         bars = cut_out(image, paper, *card.bars_centre_mm(spot), card.bars_size_mm)
@@ -112,10 +114,6 @@ def test_bars_and_ring_are_drawn_and_the_window_is_bare(pages, paper):
         assert (cut_out(image, paper, *card.window_centre_mm(spot), (20, 20)) == 255).all()
         for dx, dy in ((35, 0), (-35, 0), (0, 35), (0, -35)):
             assert cut_out(image, paper, x + dx, y + dy, (1, 1)).min() < 200
-
-
-@pytest.mark.parametrize("paper", PAPER_SIZES_MM)
-def test_block_is_bare_paper_except_for_what_the_card_names(pages, paper):
     card, image = read_card(), pages[paper][1].copy()
     left, top = (round(v * PIXELS_PER_MM) for v in block_origin_mm(paper))
     height, width = (round(v * PIXELS_PER_MM) for v in card.block_mm[::-1])
@@ -129,31 +127,12 @@ def test_block_is_bare_paper_except_for_what_the_card_names(pages, paper):
     for x, y in card.spots.values():
         named |= abs(np.hypot(columns - x, rows - y) - card.ring_diameter_mm / 2) < 0.5
     assert (image[top : top + height, left : left + width][~named] == 255).all()
-
-
-@pytest.mark.parametrize("paper", PAPER_SIZES_MM)
-def test_check_line_is_100_mm(pages, paper):
     image = pages[paper][1]
     margin = image[round((block_origin_mm(paper)[1] + read_card().block_mm[1]) * PIXELS_PER_MM) :]
-    longest = max(
-        (sum(1 for _ in run), dark)
-        for row in margin < 128
-        for dark, run in itertools.groupby(row.tolist())
-        if dark
-    )[0]
+    rows = (itertools.groupby(row.tolist()) for row in margin < 128)
+    longest = max(sum(1 for _ in run) for row in rows for dark, run in row if dark)
     # The two end strokes are 0.25 mm wide and stand half outside the line.
     assert longest / PIXELS_PER_MM - 0.25 == pytest.approx(100, abs=0.1)
-
-
-@pytest.mark.parametrize("paper", PAPER_SIZES_MM)
-def test_words_tell_how_to_print_and_photograph(pages, paper):
-    pypdf = pytest.importorskip("pypdf")
-    text = pypdf.PdfReader(io.BytesIO(pages[paper][0])).pages[0].extract_text()
-    for words in (
-        "reference", "batch", "blank (water)", "100 %", "actual size", "matt", "ruler", "100 mm", "daylight",
-        "no flash", "no shadow", "straight above", "whole card", "equal glasses", "10 mm", "version 1",
-    ):  # fmt: skip
-        assert words in text
 
 
 def test_another_paper_is_refused(tmp_path):

@@ -17,9 +17,6 @@ def see(transmittance: float, haze: float = 0.0, veil: float = 0.0, coarseness: 
     return Bars(transmittance * WHITE + over, transmittance * BLACK + over, coarseness)
 
 
-# Published formula and invariants
-
-
 def test_contrast_is_michelsons():
     # (Lmax - Lmin) / (Lmax + Lmin), Michelson (1927), Studies in Optics
     assert Bars(0.9, 0.1, 1.0).contrast(0.0) == pytest.approx(0.8)
@@ -44,23 +41,14 @@ def test_haze_lowers_clarity_as_its_light_says():
     assert values == sorted(values, reverse=True)
 
 
-# How sure it is
-
-
-def test_a_darker_liquid_is_judged_less_surely():
+def test_a_darker_liquid_and_an_unknown_surface_are_judged_less_surely():
     sds = [judge_clarity(see(t), see(0.93), 0.0).sd for t in (0.9, 0.4, 0.15, 0.05)]
     assert sds == sorted(sds) and sds[-1] > 5 * sds[0]
-
-
-def test_an_unknown_surface_is_within_the_uncertainty():
     # a surface that reflects twice as much as is taken for granted
     liquid = Bars(0.15 + 2 * SURFACE, 0.15 * BLACK + 2 * SURFACE, 1.0)
     clarity = judge_clarity(liquid, see(0.93), 0.0)
     assert clarity.value < 1
     assert abs(clarity.value - 1) < 2 * clarity.sd
-
-
-# Ends of the range
 
 
 @pytest.mark.parametrize(
@@ -80,9 +68,6 @@ def test_any_levels_give_a_finite_clarity_in_its_range(liquid, plain, veil):
     assert np.isfinite(clarity.sd) and clarity.sd > 0
 
 
-# ---- the veil ------------------------------------------------------------------------------------------------
-
-
 def through(transmittance: float, veil: float, coarseness: float = 1.0) -> Bars:
     """Bars of a paler ink as they look through a liquid with a veil: T + v beside r T + v."""
     return Bars(transmittance + veil, 0.06 * transmittance + veil, coarseness)
@@ -90,22 +75,18 @@ def through(transmittance: float, veil: float, coarseness: float = 1.0) -> Bars:
 
 @pytest.mark.parametrize("veil", [0.0, 0.01, 0.03])
 def test_a_dark_liquid_beside_water_tells_the_veil(veil):
-    bars = {
-        name: through(t, veil, 0.3) for name, t in (("reference", 0.12), ("batch", 0.15), ("blank", 0.93))
-    }
+    glasses = (("reference", 0.12), ("batch", 0.15), ("blank", 0.93))
+    bars = {name: through(transmittance, veil, 0.3) for name, transmittance in glasses}
     seen = estimate_veil(bars, tuple(bars), 0.0)
     assert seen.value["reference"] == pytest.approx(veil, abs=0.002)
     assert seen.value["blank"] == pytest.approx(veil, abs=0.003)
     assert seen.common_sd < 0.5 * veiling.SURFACE_SD
 
 
-def test_bars_of_water_alone_leave_what_is_expected_of_a_surface():
+def test_no_glass_water_alone_and_blurred_bars_tell_little_of_the_veil():
     seen = estimate_veil({"batch": None, "blank": through(0.93, 0.05)}, ("batch", "blank"), 0.0)
     assert seen.value["batch"] == pytest.approx(veiling.SURFACE, abs=0.003)
     assert seen.common_sd > 0.8 * veiling.SURFACE_SD
-
-
-def test_no_glass_has_no_veil_and_blurred_bars_tell_little():
     sharp = {"batch": through(0.15, 0.03), "blank": through(0.93, 0.03)}
     blurred = {"batch": through(0.15, 0.03, 2.0), "blank": through(0.93, 0.03, 2.0)}
     assert set(estimate_veil(sharp, ("batch",), 0.0).value) == {"batch"}

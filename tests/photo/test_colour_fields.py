@@ -3,21 +3,10 @@
 from dataclasses import replace
 from functools import cache
 
+import drawn
 import numpy as np
 import pytest
-from drawn import (
-    Glint,
-    Light,
-    Phone,
-    Pose,
-    Printer,
-    Rendered,
-    Scene,
-    drink_transmittance,
-    lab_relative_to_water,
-    render_photo,
-    sensor_curves,
-)
+from drawn import Light, Phone, Pose, Scene, drink_transmittance, render_photo
 from drawn.camera import camera_matrix
 from drawn.inks import vary_inks
 from drawn.materials import paper_reflectance, printed_fields
@@ -34,20 +23,20 @@ from colourmatch.photo.measure import measure_photo
 
 POSE = Pose(fill=0.9, rotation_degrees=1.0, width_px=1512, height_px=1134)
 PHONE = Phone(exposure=0.62, gamut="p3")
-PRINTER = Printer(inks=vary_inks(np.random.default_rng(11)))
+PRINTER = drawn.Printer(inks=vary_inks(np.random.default_rng(11)))
 RED = drink_transmittance({"E129": 41.0}, caramel_a610=0.015, yellow_a430=0.33, dilution=5)
 OTHER = drink_transmittance({"E124": 47.0}, caramel_a610=0.015, yellow_a430=0.37, dilution=5)
 SHIFTS = {"reference": (1.4, -0.8), "batch": (-1.2, 1.0), "blank": (0.6, 0.0)}
 SCENES = {
     "plain": Scene(reference=RED, batch=OTHER),
     "shifted": Scene(reference=RED, batch=OTHER, view_shift_mm=SHIFTS, view_size=1.04),
-    "lit": Scene(reference=RED, batch=OTHER, glints=(Glint("batch", -10, -5, radius_mm=2.2),)),
+    "lit": Scene(reference=RED, batch=OTHER, glints=(drawn.Glint("batch", -10, -5, radius_mm=2.2),)),
     "aside": Scene(reference=RED, batch=OTHER, offsets_mm={"batch": (9.5, 0)}),
 }
 
 
 @cache
-def shoot(name: str) -> Rendered:
+def shoot(name: str) -> drawn.Rendered:
     return render_photo(SCENES[name], PHONE, Light(), POSE, seed=4, printer=PRINTER)
 
 
@@ -57,14 +46,14 @@ def taken(name: str) -> tuple[Measurement, float]:
     return read(rendered), rendered.truth["delta_e_2000"]
 
 
-def read(rendered: Rendered) -> Measurement:
+def read(rendered: drawn.Rendered) -> Measurement:
     return measure_photo(to_jpeg(rendered.rgb, rendered.gamut, quality=92))
 
 
 def true_values(spot: str, liquid: np.ndarray) -> np.ndarray:
     """Fields of one spot as the camera reads them over paper, linear Display P3, (6, 3), what is outside cut off."""
     light = read_illuminant() * paper_reflectance()
-    sensor = sensor_curves(PHONE.sensor)
+    sensor = drawn.sensor_curves(PHONE.sensor)
     seen = (liquid**2 * printed_fields(PRINTER, spot) * light) @ sensor / (light @ sensor)
     return np.maximum(seen @ camera_matrix(PHONE, read_illuminant()).T, 0.0)
 
@@ -97,7 +86,7 @@ def test_difference_and_colours_lie_where_they_are_said_to(name):
     assert found.low <= true <= found.high
     assert found.high - found.low < 3
     for spot, liquid in (("reference", RED), ("batch", OTHER)):
-        off = made.spots[spot].lab - lab_relative_to_water(liquid)
+        off = made.spots[spot].lab - drawn.lab_relative_to_water(liquid)
         assert (np.abs(off) < 2.5 * made.spots[spot].lab_sd).all()
     seen = sum(one.seen for one in made.spots["batch"].fields.values())
     assert 0 < seen < 6 if name == "aside" else seen >= 5, "what a glass that stands aside loses is fields"
@@ -117,9 +106,7 @@ def test_fields_lie_in_the_ring_and_leave_a_gap():
     assert len(outlines) == 6
     for outline in outlines:
         away = np.linalg.norm(outline - np.array(card.spots["batch"]), axis=1)
-        assert away.min() == pytest.approx(card.fields_inner_mm) and away.max() == pytest.approx(
-            card.fields_outer_mm
-        )
+        assert (away.min(), away.max()) == pytest.approx((card.fields_inner_mm, card.fields_outer_mm))
     between = np.linalg.norm(outlines[0][:, None] - outlines[1][None], axis=-1).min()
     assert between == pytest.approx(card.fields_gap_mm, abs=0.02)
 
@@ -127,17 +114,15 @@ def test_fields_lie_in_the_ring_and_leave_a_gap():
 def test_liquids_of_one_dye_match_in_every_light_and_those_of_two_part():
     """CIE 015:2018, 9.2: the special metamerism index for a change of illuminant, from the spectra themselves."""
     paler = drink_transmittance({"E129": 37.0}, caramel_a610=0.015, yellow_a430=0.33, dilution=5)
-    mixed = drink_transmittance(
-        {"E122": 17.0, "E102": 19.0, "E110": 12.0}, caramel_a610=0.012, yellow_a430=0.12, dilution=5
-    )
+    dyes = {"E122": 17.0, "E102": 19.0, "E110": 12.0}
+    mixed = drink_transmittance(dyes, caramel_a610=0.012, yellow_a430=0.12, dilution=5)
     for batch in (paler, mixed):
         scene = replace(SCENES["plain"], batch=batch)
         made = read(render_photo(scene, PHONE, Light(), POSE, seed=4, printer=PRINTER))
-        apart = [
-            xyz_to_lab(liquid**2 @ (weights := integration_weights(lamp)), weights.sum(axis=0))
-            for lamp in ("D65", "A")
-            for liquid in (RED, batch)
-        ]
+        apart = []
+        for lamp in ("D65", "A"):
+            weights = integration_weights(lamp)
+            apart += [xyz_to_lab(liquid**2 @ weights, weights.sum(axis=0)) for liquid in (RED, batch)]
         change = (apart[3] - apart[2]) - (apart[1] - apart[0])
         middle = (apart[0] + apart[1]) / 2
         true = float(ciede2000(middle - change / 2, middle + change / 2))

@@ -23,10 +23,8 @@ def reading(
     """A measurement of a difference in Lab with its parts of doubt."""
     half = sd**2 / 2 * np.eye(3)
     parts = {"photo": sd**2 * np.eye(3), "scene": scene**2 * np.eye(3), "phone": phone**2 * np.eye(3)}
-    spots = {
-        "reference": SpotColour(lab=REFERENCE, lab_covariance=half),
-        "batch": SpotColour(lab=REFERENCE + gap, lab_covariance=half),
-    }
+    labs = {"reference": REFERENCE, "batch": REFERENCE + gap}
+    spots = {name: SpotColour(lab=lab, lab_covariance=half) for name, lab in labs.items()}
     return Measurement(photo=name, spots=spots, uncertainty=Pair(**parts))
 
 
@@ -34,8 +32,6 @@ def width(combined: Any) -> float:
     interval = combined.difference.delta_e_2000
     return interval.high - interval.low
 
-
-# ---- published values --------------------------------------------------------------------------------------------
 
 #: Log odds ratios and variances of the BCG trials and their random-effects summary: Berkey, Hoaglin, Mosteller,
 #: Colditz 1995, Stat. Med. 14, 395-411, doi:10.1002/sim.4780140406 (counts, table 1; from memory).
@@ -64,15 +60,9 @@ def test_the_moment_estimate_of_a_published_meta_analysis():
     assert 0.1787 < np.sqrt(covariance[0, 0]) < 0.1787 * 1.2
 
 
-# ---- what must hold ------------------------------------------------------------------------------------------------
-
-
-def test_photos_that_agree_are_surer_than_one():
+def test_photos_that_agree_are_surer_than_one_but_of_what_they_share():
     one, four = combine_photos([reading(GAP)]), combine_photos([reading(GAP)] * 4)
     assert width(four) == pytest.approx(width(one) / 2, rel=0.1)
-
-
-def test_what_all_photos_share_is_not_averaged_away():
     for shared in ({"scene": 0.4}, {"phone": 0.4}):
         one = combine_photos([reading(GAP, 0.01, **shared)])
         many = combine_photos([reading(GAP, 0.01, **shared)] * 16)
@@ -91,21 +81,17 @@ def test_photos_that_disagree_widen_the_interval_beyond_that_of_one():
 
 @pytest.mark.parametrize("odd", [0, 1, 2])
 def test_the_photo_that_lies_apart_is_named(odd):
-    photos = [
-        reading(GAP + (np.array([0, 5, 0]) if k == odd else 0), name=f"photo-{k}.jpg") for k in range(3)
-    ]
+    gaps = [moved(0, 5 * (k == odd), 0) for k in range(3)]
+    photos = [reading(gap, name=f"photo-{k}.jpg") for k, gap in enumerate(gaps)]
     found = combine_photos(photos)
     assert found.retake == f"photo-{odd}.jpg" and found.apart == pytest.approx(3, abs=1.5)
     assert f"photo-{odd}.jpg disagrees" in found.text and "take that one again" in found.text
 
 
-def test_photos_that_all_scatter_name_none():
+def test_a_scatter_of_all_names_none_and_one_nobody_can_see_is_none():
     gaps = [moved(4, 0, 0), moved(-4, 0, 0), moved(0, 6, 0), moved(0, -6, 0)]
     found = combine_photos([reading(gap) for gap in gaps])
     assert not found.agree and found.retake is None and "none more than the others" in found.text
-
-
-def test_a_scatter_nobody_can_see_is_no_disagreement():
     large = np.array([20.0, -30.0, 0.0])
     # one part in twenty of it
     assert combine_photos([reading(large, 0.01), reading(1.05 * large, 0.01)]).agree
@@ -113,20 +99,14 @@ def test_a_scatter_nobody_can_see_is_no_disagreement():
     assert found.agree and found.between_sd > 0.05
 
 
-def test_refused_photos_and_single_liquids_are_passed_over():
+def test_refused_photos_single_liquids_and_older_readings():
     alone = reading(GAP).having(spots={"reference": None, "batch": reading(GAP).spots["batch"]})
     refused = Measurement(photo="x", refused="no card")
     assert combine_photos([alone, refused]) is None
     assert combine_photos([alone, refused, reading(GAP)]).photos == ("p.jpg",)
-
-
-def test_a_reading_kept_before_doubts_were_parted_is_still_combined():
     old = reading(GAP).having(uncertainty=None)
     found = combine_photos([old, old])
     assert width(found) > width(combine_photos([reading(GAP)] * 2))
-
-
-# ---- known truth ---------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("count", [2, 4])

@@ -92,11 +92,8 @@ def test_the_light_of_a_raw_photo_comes_back(tmp_path):
 
 def test_a_raw_photo_names_its_phone_and_time():
     # EXIF 2.32: 0x0110 Model, 0x0132 DateTime; raw and developed photos of one phone are two cameras to a calibration
-    tags = (
-        (0x010F, _TEXT, 0, "Maker", True),
-        (0x0110, _TEXT, 0, "Phone 9", True),
-        (0x0132, _TEXT, 0, "2026:11:20 18:30:00", True),
-    )
+    texts = {0x010F: "Maker", 0x0110: "Phone 9", 0x0132: "2026:11:20 18:30:00"}
+    tags = tuple((tag, _TEXT, 0, text, True) for tag, text in texts.items())
     photo = load_photo(write_dng(draw_patches(), more=tags), "patches.dng")
     assert photo.phone == "Phone 9, raw"
     assert photo.taken_at == "2026:11:20 18:30:00"
@@ -138,17 +135,19 @@ def test_want_of_memory_is_not_called_damage(monkeypatch, error):
         load_photo(whole, "patches.dng")
 
 
-def test_a_raw_photo_that_claims_too_much_is_refused_undecoded(monkeypatch):
+def test_a_raw_photo_that_claims_too_much_or_ends_too_soon_is_refused(monkeypatch):
     monkeypatch.setattr(load, "MAX_PIXELS_RAW", 899 * 600)
     with pytest.raises(PhotoError, match="it claims 900 x 600 pixels"):
         load_photo(write_dng(draw_patches()), "patches.dng")
+    whole = write_dng(draw_patches())
+    with pytest.raises(PhotoError, match="raw data are damaged"):
+        load_photo(whole[:200], "cut.dng")
 
 
 def test_rectangles_on_a_raw_photo():
     noisy = write_dng(draw_patches(), noise=0.004)
-    m = measure_rectangles(
-        noisy, (30, 30, 150, 120), (330, 230, 140, 140), (630, 230, 140, 140), "patches.dng"
-    )
+    boxes = (30, 30, 150, 120), (330, 230, 140, 140), (630, 230, 140, 140)
+    m = measure_rectangles(noisy, *boxes, "patches.dng")
     reference, batch = (m.spots[s].rgb for s in ("reference", "batch"))
     assert reference == pytest.approx([0.62, 0.16, 0.11], rel=0.03)
     assert batch == pytest.approx([0.66, 0.22, 0.14], rel=0.03)
@@ -168,9 +167,3 @@ def test_a_card_photographed_raw_reads_like_its_developed_picture(tmp_path):
     one, other = developed.delta_e_2000, raw.delta_e_2000
     assert other.value == pytest.approx(one.value, abs=0.5)
     assert other.low <= one.value <= other.high
-
-
-def test_a_raw_file_that_ends_too_soon_is_refused():
-    whole = write_dng(draw_patches())
-    with pytest.raises(PhotoError, match="raw data are damaged"):
-        load_photo(whole[:200], "cut.dng")

@@ -69,9 +69,8 @@ def test_a_camera_and_liquids_of_no_world_are_told_better_than_they_are_read():
     errors, plain, absolute, plain_absolute, held = [], [], [], [], []
     for glasses, true in pairs(2):
         estimate, expected = read(glasses), float(ciede2000(*true))
-        as_read = [
-            xyz_to_lab(g.values[0] / glasses[2].values[0] @ RGB_TO_XYZ["Display P3"].T) for g in glasses[:2]
-        ]
+        plain_rgb = [g.values[0] / glasses[2].values[0] for g in glasses[:2]]
+        as_read = [xyz_to_lab(rgb @ RGB_TO_XYZ["Display P3"].T) for rgb in plain_rgb]
         found = compare_lab(*estimate.lab, estimate.own + estimate.scene, estimate.phone).delta_e_2000
         errors.append(abs(float(ciede2000(*estimate.lab)) - expected))
         plain.append(abs(float(ciede2000(*as_read)) - expected))
@@ -111,9 +110,8 @@ def test_light_that_is_known_badly_over_a_glass_is_told_from_a_colour_by_the_fie
 @pytest.mark.parametrize("surfaces", [False, True])
 def test_what_measured_cameras_see_of_things_without_a_glass_lies_within_its_interval(surfaces):
     lamps = ("D50", "D55", "D65", "D75", "LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5")
-    worlds = draw_worlds(
-        np.random.default_rng(21), 60, 8, measured_phones(), share=1.0, lamps=lamps, bare=True
-    )
+    rng = np.random.default_rng(21)
+    worlds = draw_worlds(rng, 60, 8, measured_phones(), share=1.0, lamps=lamps, bare=True)
     worlds = worlds.take(worlds.free == surfaces)
     within, held, missed, as_read = [], [], [], []
     for k, expected in enumerate(worlds.delta_e):

@@ -39,12 +39,9 @@ def test_an_ordinary_file_passes(kind):
     assert find_excess(save(kind)) is None
 
 
-def test_scans_are_counted():
+def test_scans_are_counted_by_the_pixels_of_their_pictures():
     assert find_excess(repeat_last_scan(20)) is None
     assert "too many scans" in str(find_excess(repeat_last_scan(file_limits.MOST_SCANS)))
-
-
-def test_scans_of_large_pictures_are_counted_by_their_pixels():
     data = bytearray(save("JPEG", progressive=True))
     size = data.index(b"\xff\xc2") + 5
     for side, excess in ((4000, False), (9000, True), (12_000, True)):

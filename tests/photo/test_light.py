@@ -68,9 +68,6 @@ def shadow(x_mm: float, angle: float, depth: float = 0.3, width_mm: float = 25.0
     return light
 
 
-# Physics with known truth
-
-
 @pytest.mark.parametrize(("light", "within"), [(flat_light, 0.002), (gradient, 0.003), (vignetting, 0.006)])
 def test_a_smooth_light_is_known_under_the_glasses(light, within):
     field = fit(light)
@@ -122,9 +119,6 @@ def test_what_lies_and_stands_on_the_paper_is_left_out(lay, level, within):
         assert len(dropped) > 20 and dropped[:, 1].min() > 105
 
 
-# Invariants
-
-
 @cache
 def flattened(**pose: Any) -> tuple[np.ndarray, FlatCard, FlatCard]:
     """The way from millimetres to pixels of a drawn photo, and its card and the band of its glasses laid flat."""
@@ -144,9 +138,6 @@ def test_what_is_out_of_the_photo_is_not_inside():
         assert flat.inside[row, 30 * flat.px_per_mm]
 
 
-# Errors
-
-
 @pytest.mark.parametrize(
     ("level", "code", "words"), [(1.75, "clipped", "over-exposed"), (0.04, "too-dark", "Bring more light")]
 )
@@ -154,9 +145,6 @@ def test_paper_at_an_end_of_the_range_is_refused(level, code, words):
     with pytest.raises(PhotoError, match=words) as caught:
         fit(lambda x, y: level * flat_light(x, y))
     assert caught.value.code == code
-
-
-# ---- the field by itself -------------------------------------------------------------------------------------
 
 
 BLOCK_MM = (250.0, 180.0)
@@ -182,18 +170,11 @@ def test_the_likelihood_is_that_of_contrasts_free_of_the_trend():
     basis = quadratic(points, BLOCK_MM)
     logs = np.random.default_rng(2).standard_normal((len(points), 3)) * 0.02
     contrasts = np.linalg.svd(basis)[0][:, 6:]
-    kernels = np.stack(
-        [kernel(points, a, length) for a, length in ((0.003, 25.0), (0.03, 45.0), (0.1, 80.0))]
-    )
-    expected = [
-        sum(
-            multivariate_normal(cov=contrasts.T @ (k + NOISE**2 * np.eye(len(points))) @ contrasts).logpdf(
-                one
-            )
-            for one in (contrasts.T @ logs).T
-        )
-        for k in kernels
-    ]
+    scales = ((0.003, 25.0), (0.03, 45.0), (0.1, 80.0))
+    kernels = np.stack([kernel(points, amplitude, length) for amplitude, length in scales])
+    logs_left, noise = (contrasts.T @ logs).T, NOISE**2 * np.eye(len(points))
+    models = [multivariate_normal(cov=contrasts.T @ (k + noise) @ contrasts) for k in kernels]
+    expected = [sum(model.logpdf(one) for one in logs_left) for model in models]
     found = _likelihoods(kernels, np.hstack([basis, logs]), NOISE)
     assert np.diff(found) == pytest.approx(np.diff(expected), rel=1e-6)
 

@@ -53,9 +53,6 @@ def see_corners(rgb: np.ndarray) -> np.ndarray:
     return np.array([[rgb[r, c].mean(axis=(0, 1)) for c in cols] for r in rows])
 
 
-# Invariants: every turn and format gives the same picture
-
-
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
 @pytest.mark.parametrize("orientation", STORE)
 def test_every_orientation_gives_the_same_upright_picture(kind, orientation):
@@ -98,10 +95,7 @@ def test_of_a_jpeg_with_more_pictures_behind_it_the_first_is_read_small():
     assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=3)
 
 
-# Other kinds of picture
-
-
-def test_what_is_transparent_is_laid_over_white():
+def test_transparent_and_sixteen_bit_pictures_keep_their_colours():
     photo = load_photo(to_file(Image.new("RGBA", (64, 48), (0, 100, 200, 128)), "PNG"))
     # share 128/255 of the colour and the rest of white
     assert photo.rgb[0, 0] == pytest.approx([127, 177, 227], abs=1)
@@ -111,9 +105,6 @@ def test_what_is_transparent_is_laid_over_white():
     photo = load_photo(to_file(image, "PNG", transparency=0))
     assert (photo.rgb[:, :32] == 255).all()
     assert (photo.rgb[:, 32:] == (200, 30, 30)).all()
-
-
-def test_sixteen_bit_colour_tiff_keeps_its_colours():
     level = np.array([60000, 30000, 9000], np.uint16)
     out = io.BytesIO()
     tifffile.imwrite(out, np.broadcast_to(level, (48, 64, 3)), photometric="rgb")
@@ -134,9 +125,8 @@ def test_profile_of_the_file_decodes_its_codes():
     data = to_file(Image.new("RGB", (64, 48), (255, 128, 0)), "PNG", icc_profile=display_p3_profile())
     photo = load_photo(data)
     assert photo.profile.name == "Display P3"
-    assert photo.to_linear(photo.rgb)[0, 0] == pytest.approx(
-        [1.0, ((128 / 255 + 0.055) / 1.055) ** 2.4, 0.0], abs=1e-3
-    )
+    expected = [1.0, ((128 / 255 + 0.055) / 1.055) ** 2.4, 0.0]
+    assert photo.to_linear(photo.rgb)[0, 0] == pytest.approx(expected, abs=1e-3)
 
 
 def test_hash_phone_and_time_come_from_the_file():
@@ -162,9 +152,6 @@ def test_a_48_megapixel_photo_is_never_held_in_full():
     assert photo.rgb.mean(axis=(0, 1)) == pytest.approx([180, 90, 40], abs=2)
     # a quarter each way: 9 MB a copy; the full picture would be 144 MB
     assert peak < 60e6
-
-
-# Errors: each says what to do
 
 
 @pytest.mark.parametrize(
@@ -214,12 +201,8 @@ def test_a_claimed_giant_is_refused_undecoded():
         return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
 
     header = struct.pack(">IIBBBBB", 60000, 60000, 8, 2, 0, 0, 0)
-    data = (
-        b"\x89PNG\r\n\x1a\n"
-        + chunk(b"IHDR", header)
-        + chunk(b"IDAT", zlib.compress(bytes(1000)))
-        + chunk(b"IEND", b"")
-    )
+    chunks = (b"IHDR", header), (b"IDAT", zlib.compress(bytes(1000))), (b"IEND", b"")
+    data = b"\x89PNG\r\n\x1a\n" + b"".join(chunk(*one) for one in chunks)
     tracemalloc.start()
     with pytest.raises(PhotoError, match="claims 60000 x 60000 pixels"):
         load_photo(data)
@@ -227,13 +210,17 @@ def test_a_claimed_giant_is_refused_undecoded():
     tracemalloc.stop()
 
 
-def test_a_file_too_large_is_refused_unread(monkeypatch, tmp_path):
+def test_a_file_too_large_a_missing_one_and_a_folder_say_so(monkeypatch, tmp_path):
     monkeypatch.setattr(load, "MAX_FILE_BYTES", 1000)
     path = tmp_path / "large.jpg"
     path.write_bytes(bytes(2_000_000))
     for source in (path, bytes(2_000_000)):
         with pytest.raises(PhotoError, match="the file has 2 MB"):
             load_photo(source)
+    with pytest.raises(PhotoError, match=r"There is no file 'nowhere\.jpg'\. Check the name and the "):
+        load_photo(tmp_path / "nowhere.jpg")
+    with pytest.raises(PhotoError, match="is a folder"):
+        load_photo(tmp_path)
 
 
 @pytest.mark.parametrize("size", [(8, 8), (400, 12), (16, 20000)])
@@ -242,23 +229,10 @@ def test_a_picture_too_small_or_a_strip_is_refused(size):
         load_photo(to_file(Image.new("L", size), "PNG"))
 
 
-def test_a_missing_file_and_a_folder_say_so(tmp_path):
-    with pytest.raises(
-        PhotoError, match=r"There is no file 'nowhere\.jpg'\. Check the name and the folder\."
-    ):
-        load_photo(tmp_path / "nowhere.jpg")
-    with pytest.raises(PhotoError, match="is a folder"):
-        load_photo(tmp_path)
-
-
-# Hostile files: what the fuzz found (tests/fuzz)
-
-
 @pytest.mark.parametrize("kind", ["PNG", "JPEG"])
 def test_damaged_notes_of_the_phone_do_not_cost_the_photo(kind):
-    broken = turned_file(Image.fromarray(draw_corners()), kind, 6).replace(
-        b"MM\0*\0\0\0\x08", b"MM\0*\x7f\xff\xff\xff"
-    )
+    whole = turned_file(Image.fromarray(draw_corners()), kind, 6)
+    broken = whole.replace(b"MM\0*\0\0\0\x08", b"MM\0*\x7f\xff\xff\xff")
     broken = broken if kind == "JPEG" else fix_check_sums(broken)
     photo = load_photo(broken)
     assert photo.taken_at is None and sorted(photo.rgb.shape) == [3, 64, 96]
@@ -303,19 +277,14 @@ def write_tiled_heic(tile: Image.Image, columns: int, rows: int, size: tuple[int
     kinds = [*((n, b"hvc1") for n in range(1, grid_id)), (grid_id, b"grid")]
     listed = [_box(b"infe", b"\2\0\0\0" + struct.pack(">HH4s", n, 0, kind) + b"\0") for n, kind in kinds]
     made_of = _box(b"dimg", struct.pack(f">HH{grid_id - 1}H", grid_id, grid_id - 1, *range(1, grid_id)))
-    known = _box(
-        b"ipco",
-        *(_box(kind, of_tile[kind]) for kind in (b"hvcC", b"ispe", b"pixi")),
-        _box(b"ispe", plain, struct.pack(">II", *size)),
-    )
+    kept = (_box(kind, of_tile[kind]) for kind in (b"hvcC", b"ispe", b"pixi"))
+    known = _box(b"ipco", *kept, _box(b"ispe", plain, struct.pack(">II", *size)))
     uses = [*(struct.pack(">H4B", n, 3, 0x81, 2, 3) for n in range(1, grid_id)),
             struct.pack(">H3B", grid_id, 2, 4, 3)]  # fmt: skip
 
     def head(start: int) -> bytes:
-        places = [
-            *(struct.pack(">HHHII", n, 0, 1, start, len(coded)) for n in range(1, grid_id)),
-            struct.pack(">HHHII", grid_id, 0, 1, start + len(coded), len(grid)),
-        ]
+        tiles = (struct.pack(">HHHII", n, 0, 1, start, len(coded)) for n in range(1, grid_id))
+        places = [*tiles, struct.pack(">HHHII", grid_id, 0, 1, start + len(coded), len(grid))]
         return _box(b"ftyp", parts[b"ftyp"]) + _box(
             b"meta",
             plain,
@@ -353,14 +322,9 @@ def load_within(limit_bytes: int, path: Path, what: str) -> list[int]:
 
 @pytest.mark.parametrize(("megapixels", "kind"), [(200, "PNG"), (48, "TIFF")])
 def test_a_phones_largest_pictures_fit_into_a_gigabyte(megapixels, kind, tmp_path):
-    width, height = (
-        round((megapixels * 4e6 / 3) ** 0.5) // 8 * 8,
-        round((megapixels * 3e6 / 4) ** 0.5) // 8 * 8,
-    )
+    width, height = (round((megapixels * part) ** 0.5) // 8 * 8 for part in (4e6 / 3, 3e6 / 4))
     path = tmp_path / "large"
-    options = (
-        {"compress_level": 1} if kind == "PNG" else {"compression": "tiff_lzw"} if kind == "TIFF" else {}
-    )
+    options = {"compress_level": 1} if kind == "PNG" else {"compression": "tiff_lzw"}
     palette = Image.new("P", (width, height))  # drawn faster, and as large when it is read
     palette.putpalette([120, 90, 60])
     (palette if kind == "PNG" else palette.convert("RGB")).save(path, kind, **options)

@@ -26,9 +26,6 @@ def furthest_mm(pose: CardPose, to_px: np.ndarray) -> float:
     return float(np.linalg.norm(back - POINTS_MM, axis=1).max())
 
 
-# Geometry with known truth
-
-
 @pytest.mark.parametrize("turned", [0, 45, 133, 251])
 def test_any_rotation_is_found_to_a_tenth_of_a_millimetre(turned):
     picture, to_px = take(0.75, rotation_degrees=turned)
@@ -81,18 +78,12 @@ def test_a_mild_blur_moves_nothing_and_widens_the_edges(sigma_px):
     assert find_card(sharp).edge_mm < pose.edge_mm
 
 
-# What the pose says of it
-
-
-def test_soft_and_strongly_tilted_photos_are_flagged():
+def test_soft_strongly_tilted_and_bent_cards_are_flagged():
     picture, _ = take(0.8)
     soft = find_card(cv2.GaussianBlur(picture, (0, 0), 0.9 * find_card(picture).px_per_mm))
     assert [f.code for f in soft.flags] == ["soft"]
     slanted, _ = take(0.8, tilt_degrees=38, azimuth_degrees=40)
     assert [f.code for f in find_card(slanted).flags] == ["tilted"]
-
-
-def test_a_curled_card_is_flagged_as_bent():
     picture, _ = take(0.8)
     v, u = np.mgrid[: SIZE[1], : SIZE[0]].astype(np.float32)
     # both ends come up: what lies there is seen away from where a flat card has it
@@ -114,32 +105,20 @@ def test_a_marker_that_is_not_the_cards_changes_nothing(stranger):
     assert beside.to_px == pytest.approx(alone.to_px)
 
 
-# Errors
-
-
 def check_refused(picture: np.ndarray, code: str, words: str) -> None:
     with pytest.raises(PhotoError, match=words) as caught:
         find_card(picture)
     assert caught.value.code == code and caught.value.text.endswith(".")
 
 
-def test_two_cards_are_refused():
+def test_what_is_no_single_card_near_and_sharp_is_refused():
     small = np.diag([3.2, 3.2, 1.0])
     one = photograph(np.array([[1, 0, 70], [0, 1, 60], [0, 0, 1.0]]) @ small, SIZE)
     both = photograph(np.array([[1, 0, 1050], [0, 1, 800], [0, 0, 1.0]]) @ small, SIZE, under=one)
     assert len(find_card(one).markers) == 6
     check_refused(both, "two-cards", "Leave only one in view")
-
-
-def test_a_card_too_far_away_is_refused():
     check_refused(take(0.22)[0], "card-small", r"1\.\d pixels per millimetre.*Go closer")
-
-
-def test_a_strong_blur_is_refused_as_blur():
     check_refused(cv2.GaussianBlur(take(0.8)[0], (0, 0), 22), "blurred", "Hold the phone still")
-
-
-def test_noise_an_even_picture_and_one_marker_alone_are_no_card():
     noise = np.random.default_rng(1).integers(0, 256, (SIZE[1], SIZE[0], 3), np.uint8)
     even = [np.full((600, 800, 3), level, np.uint8) for level in (0, 128, 255)]
     marker = photograph(place_camera(Pose(fill=0.8)).homography(), SIZE, (0, 1, 2, 3, 4))

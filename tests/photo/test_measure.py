@@ -70,12 +70,8 @@ def measure(name: str) -> Measurement:
 def stand_only(*spots: str) -> bytes:
     """The photo of three glasses with only these standing: bare card elsewhere."""
     rgb = shoot("empty card").rgb.copy()
-    columns = (
-        shoot("three glasses")
-        .view.to_pixels([[5, 90], [85, 90], [165, 90], [245, 90]])[:, 0]
-        .round()
-        .astype(int)
-    )
+    view, edges_mm = shoot("three glasses").view, [[5, 90], [85, 90], [165, 90], [245, 90]]
+    columns = view.to_pixels(edges_mm)[:, 0].round().astype(int)
     for k, spot in enumerate(CARD.spots):
         if spot in spots:
             part = np.s_[:, columns[k] : columns[k + 1]]
@@ -85,9 +81,6 @@ def stand_only(*spots: str) -> bytes:
 
 def codes(measurement: Measurement) -> dict[str, str]:
     return {f.code: f.severity for f in measurement.quality}
-
-
-# Physics with known truth
 
 
 @pytest.mark.parametrize("name", ["three glasses", "another phone", "alike"])
@@ -128,9 +121,6 @@ def test_propagation_is_that_of_many_draws():
     assert labs.std(axis=0) == pytest.approx(np.sqrt(np.diag(lab_cov)), rel=0.06)
 
 
-# Glasses that are not there
-
-
 def test_a_photo_without_one_of_the_glasses_is_measured_as_far_as_it_goes():
     made = measure_photo(stand_only("reference", "batch"))
     assert codes(made) == {"no-blank": "warn"}
@@ -151,17 +141,11 @@ def test_without_reference_and_batch_there_is_nothing_to_measure(spots):
     assert caught.value.code == "empty"
 
 
-# Doubtful photos
-
-
-def test_haze_is_flagged_in_the_glass_that_has_it():
+def test_haze_and_a_shadow_are_flagged_where_they_are():
     made = measure("hazy")
     (haze,) = [f for f in made.quality if f.code == "haze"]
     assert haze.severity == "warn" and haze.text.startswith("Filter the batch")
     assert made.spots["batch"].clarity < made.spots["reference"].clarity - 0.05
-
-
-def test_a_shadow_over_a_glass_is_flagged():
     made = measure("shadow")
     assert codes(made).get("uneven-light") == "warn"
     truth = shoot("shadow").truth["delta_e_2000"]
@@ -249,9 +233,7 @@ def reflect(radius_mm: float) -> Measurement:
 
 
 @pytest.mark.parametrize(("radius_mm", "left_out"), [(6.5, True), (8.5, False)])
-def test_a_reflection_on_the_window_is_left_out_as_far_as_it_can_be_and_never_passes_in_silence(
-    radius_mm, left_out
-):
+def test_a_reflection_on_the_window_is_left_out_or_told_and_never_passes_in_silence(radius_mm, left_out):
     made = reflect(radius_mm)
     if left_out:
         assert codes(made) == {"glare": "warn"}

@@ -63,22 +63,17 @@ def test_stripes_that_hide_the_paper_are_refused_as_what_they_are(demo_rgb, pitc
     assert result.refused is not None and "Use the card printed on matt paper" in result.refused
 
 
-def test_a_flickering_lamp_draws_bands_of_which_it_is_told(demo_rgb):
+def test_a_flickering_lamp_draws_bands_and_noise_none(demo_rgb):
     """Rows are read one after the other: a lamp of 1 kHz dims 20 times while 20 ms of rows pass."""
     rows = np.arange(demo_rgb.shape[0])[:, None, None]
     light = DECODED[demo_rgb] * (1 + 0.05 * np.sin(2 * np.pi * rows / (demo_rgb.shape[0] / 20)))
     assert "striped-paper" in {flag.code for flag in measure(255 * encode_srgb(light)).quality}
-
-
-def test_noise_and_compression_are_no_stripes(demo_rgb):
     noisy = demo_rgb + np.random.default_rng(2).normal(0, 6, demo_rgb.shape)
     assert "striped-paper" not in {flag.code for flag in measure(noisy, quality=60).quality}
 
 
 @pytest.mark.parametrize("scale", [0.97, 1.03])
-def test_a_card_printed_at_another_size_changes_no_colour_only_the_size_of_the_glass(
-    demo_rgb, monkeypatch, scale
-):
+def test_a_card_printed_at_another_size_changes_no_colour_only_the_glass(demo_rgb, monkeypatch, scale):
     """All is measured in the card's own millimetres: a smaller card is the same card on a larger sheet, with larger glasses.
 
     Nothing that is read depends on a true millimetre: how deep the liquid stands is entered, and both glasses share it.
@@ -99,9 +94,6 @@ def test_a_card_printed_at_another_size_changes_no_colour_only_the_size_of_the_g
     for spot in ("reference", "batch"):
         gap = np.abs(np.array(true_size.spots[spot].lab) - resized.spots[spot].lab)
         assert (gap < 1.0).all()
-
-
-# ---- the depth of stripes in drawn paper ---------------------------------------------------------------------
 
 
 ROWS, COLS = np.mgrid[:_SIDE, :_SIDE].astype(float)

@@ -10,13 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import ImageCms
 
-from colourmatch.colour.spaces import (
-    PRIMARIES_XY,
-    RGB_TO_XYZ,
-    WHITE_D65_XYZ,
-    decode_srgb,
-    primaries_to_matrix,
-)
+from colourmatch.colour import spaces
+from colourmatch.colour.spaces import RGB_TO_XYZ, WHITE_D65_XYZ, decode_srgb
 from colourmatch.photo.profile import named_profile, read_icc
 
 CODES = np.arange(256) / 255
@@ -42,7 +37,7 @@ def colorants(primaries: str) -> np.ndarray:
     """Columns XYZ of the primaries, adapted from D65 to D50."""
     gain = (BRADFORD @ WHITE_D50_XYZ) / (BRADFORD @ WHITE_D65_XYZ)
     adapt = np.linalg.solve(BRADFORD, gain[:, None] * BRADFORD)
-    return adapt @ primaries_to_matrix(PRIMARIES_XY[primaries])
+    return adapt @ spaces.primaries_to_matrix(spaces.PRIMARIES_XY[primaries])
 
 
 def write_icc(matrix: np.ndarray, curve: bytes) -> bytes:
@@ -59,8 +54,6 @@ def write_icc(matrix: np.ndarray, curve: bytes) -> bytes:
 
 SOUND = write_icc(colorants("sRGB"), parametric(3, 2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045))
 
-
-# Published encodings
 
 #: Name -> a profile of it, its published decoding, and how near that is.
 PUBLISHED = {
@@ -108,10 +101,7 @@ def test_empty_curve_is_a_straight_line():
     assert profile.decode_table == pytest.approx(np.tile(CODES, (3, 1)), abs=1e-6)
 
 
-# Invariants
-
-
-@pytest.mark.parametrize("name", PRIMARIES_XY)
+@pytest.mark.parametrize("name", spaces.PRIMARIES_XY)
 def test_white_is_d65_and_grey_is_neutral(name):
     for profile in (read_icc(write_icc(colorants(name), table_curve([563]))), named_profile(name)):
         assert profile.to_xyz.sum(axis=1) == pytest.approx(WHITE_D65_XYZ, abs=1e-9)
@@ -125,9 +115,6 @@ def test_no_profile_is_srgb_and_a_tagged_p3_is_p3():
     # ITU-T H.273 table 2: colour primaries 12 are P3 with white D65, 1 are those of sRGB
     assert read_icc(None, {"color_primaries": 12}).name == "Display P3"
     assert read_icc(None, {"color_primaries": 1}).name == "sRGB"
-
-
-# Profiles that cannot be used
 
 
 @pytest.mark.parametrize(

@@ -33,11 +33,9 @@ DETAILS = {
 
 def raised() -> list[tuple[str, str, set[str]]]:
     """Where a flag is raised with a fixed code: file, code, names of its details."""
-    return [
-        (path.name, code, {keyword.arg for keyword in node.keywords})
-        for path, node in calls_of("flag")
-        for code in codes_of(node.args[0])
-    ]
+    found = [(path.name, node) for path, node in calls_of("flag")]
+    details = [(name, node, {keyword.arg for keyword in node.keywords}) for name, node in found]
+    return [(name, code, named) for name, node, named in details for code in codes_of(node.args[0])]
 
 
 def codes_of(node: ast.expr) -> list[str]:

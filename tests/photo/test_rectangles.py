@@ -14,17 +14,10 @@ from PIL import Image
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
+from colourmatch.photo import rectangles
 from colourmatch.photo.camera import expect_camera, expect_tones
 from colourmatch.photo.measure import parts_of_water
-from colourmatch.photo.rectangles import (
-    PATH_PART,
-    UNEVEN_COLOUR_LOG,
-    UNEVEN_LOG,
-    VESSEL_APART,
-    VESSEL_WHITE,
-    measure_rectangles,
-    measure_rectangles_or_refuse,
-)
+from colourmatch.photo.rectangles import measure_rectangles
 
 REFERENCE, BATCH = (60.0, 55.0, 40.0), (62.0, 50.0, 38.0)
 
@@ -144,10 +137,11 @@ def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
     half = 0.5 * np.hypot(W, H)
     y, x = np.mgrid[0:H, 0:W] - np.array([H / 2, W / 2])[:, None, None]
     # a plane of light whose change over half a picture has the sd that the reader allows for
-    slope = unsure * (rng.normal(0, UNEVEN_LOG, 2)[:, None] + rng.normal(0, UNEVEN_COLOUR_LOG, (2, 3))) / half
+    slope = rng.normal(0, rectangles.UNEVEN_LOG, 2)[:, None]
+    slope = unsure * (slope + rng.normal(0, rectangles.UNEVEN_COLOUR_LOG, (2, 3))) / half
     light = np.exp(x[..., None] * slope[0] + y[..., None] * slope[1])
     seen = np.full((H, W, 3), 0.3)
-    wall = rng.normal(0, VESSEL_WHITE)
+    wall = rng.normal(0, rectangles.VESSEL_WHITE)
     truth = {"boxes": boxes}
     for name, (bx, by, bw, bh) in boxes.items():
         if name == "white":
@@ -155,8 +149,9 @@ def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
         else:
             pure = 10 ** (-passes * dyes[name])
             truth[name] = xyz_to_lab(pure @ RGB_TO_XYZ["sRGB"].T)
-            length = 1 + unsure * rng.normal(0, PATH_PART)
-            value = 10 ** (-passes * length * dyes[name]) + abs(unsure * (wall + rng.normal(0, VESSEL_APART)))
+            length = 1 + unsure * rng.normal(0, rectangles.PATH_PART)
+            stray = abs(unsure * (wall + rng.normal(0, rectangles.VESSEL_APART)))
+            value = 10 ** (-passes * length * dyes[name]) + stray
         value = as_camera_sees(value @ RGB_TO_XYZ["sRGB"].T)
         seen[int(by) - 4 : int(by + bh) + 4, int(bx) - 4 : int(bx + bw) + 4] = value
     linear = np.clip(seen * light * rng.uniform(0.4, 0.55) * min(1 / grey, 1.5), 0, None)
@@ -236,9 +231,9 @@ def test_rectangles_are_those_of_the_picture_as_it_is_shown(picture, tmp_path):
 
 def test_a_refusal_can_be_a_result(picture):
     boxes = {"white": (10, 10, 80, 80), "batch": (20, 20, 80, 80)}
-    m = measure_rectangles_or_refuse(picture, boxes)
+    m = rectangles.measure_rectangles_or_refuse(picture, boxes)
     assert m.photo == "flat.png" and "overlap" in m.refused
-    assert measure_rectangles_or_refuse(b"no photo", boxes, "x.jpg").refused
+    assert rectangles.measure_rectangles_or_refuse(b"no photo", boxes, "x.jpg").refused
 
 
 # ---- charts of measured spectra -----------------------------------------------------------------------------------
@@ -274,9 +269,8 @@ def test_real_photos_of_a_chart_lie_within_their_intervals(sample_photos, name, 
     strain, held, widths = [], [], []
     for one in set(range(24)) - {white}:
         other = (one + 7) % 24 if (one + 7) % 24 != white else (one + 8) % 24
-        m = measure_rectangles(
-            sample_photos / name, boxes[white], boxes[one], boxes[other], white_reflectance=part
-        )
+        three = (boxes[white], boxes[one], boxes[other])
+        m = measure_rectangles(sample_photos / name, *three, white_reflectance=part)
         seen, true = m.delta_e_2000, float(ciede2000(lab[one], lab[other]))
         strain.append((m.spots["reference"].lab - lab[one]) / m.spots["reference"].lab_sd)
         held.append(seen.low <= true <= seen.high)

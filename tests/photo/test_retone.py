@@ -66,9 +66,8 @@ def test_the_phones_own_curve_gives_the_true_colours_whatever_was_taken_out(curv
 
 def test_greys_lie_on_the_phones_own_curve_and_off_another():
     steps = GreySteps([record(0.25, 0.04)])
-    own, other = (
-        steps.missed(np.array(terms)) for terms in ([0.25, 0.04, 0, 1.0, 0.0], [0.0, 0.0, 0, 1.0, 0.0])
-    )
+    curves = ([0.25, 0.04, 0, 1.0, 0.0], [0.0, 0.0, 0, 1.0, 0.0])
+    own, other = (steps.missed(np.array(terms)) for terms in curves)
     assert np.abs(own).max() < 2e-3
     assert np.abs(other).max() > 0.1
 
@@ -91,8 +90,6 @@ def test_known_greys_take_out_what_the_curve_leaves():
     known = replace(tone, known=np.column_stack([nominal, np.full(nominal.shape, 0.01)]))
     lab, true = read(tone, *curve), TRUE @ expect_camera(TO_XYZ).T
     wrong = np.array([0.1, 0.0, *PLAIN])
-    off, left = (
-        np.abs(np.log(Readings([one], ["batch"], lab[:1]).xyz(wrong)[0] / true[0])).max()
-        for one in (tone, known)
-    )
+    found = [Readings([one], ["batch"], lab[:1]).xyz(wrong)[0] for one in (tone, known)]
+    off, left = np.abs(np.log(found / true[0])).max(axis=1)
     assert left < 0.35 * off

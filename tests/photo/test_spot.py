@@ -36,12 +36,10 @@ def light() -> LightField:
     return fit_light(to_flat(BARE * shine(X, Y), S, noise_codes=1.0), mask_paper(CARD, S), tuple(range(6)))
 
 
-def pour(
-    tint: np.ndarray = TINT, shift: tuple[float, float] = (0, 0), inner_mm: float = INNER_MM
-) -> np.ndarray:
+def pour(tint: np.ndarray = TINT, shift: tuple[float, float] = (0, 0)) -> np.ndarray:
     """A card with a glass of a tint on the batch spot, relative to paper, (H, W, 3)."""
     x, y = CARD.spots["batch"]
-    return lay_glass(BARE, S, (x + shift[0], y + shift[1]), inner_mm, tint)
+    return lay_glass(BARE, S, (x + shift[0], y + shift[1]), INNER_MM, tint)
 
 
 def read(relative: np.ndarray, spot: str = "batch", noise: float = 1.0, seed: int = 2) -> SpotReading:
@@ -54,18 +52,13 @@ def in_window(shift: tuple[float, float], radius_mm: float) -> np.ndarray:
     return (np.hypot(X - x - shift[0], Y - y - shift[1]) < radius_mm)[..., 0]
 
 
-# Physics with known truth
-
-
 @pytest.mark.parametrize(
     "tint", [(0.93, 0.93, 0.93), (0.97, 0.93, 0.75), (0.78, 0.42, 0.20), (0.5, 0.12, 0.08)]
 )
 def test_a_tint_is_read_as_it_was_drawn(tint):
     reading = read(pour(np.array(tint)))
-    sd = np.sqrt(
-        np.diag(reading.rgb_cov)
-        + np.array(tint) ** 2 * light().covariance([CARD.window_centre_mm("batch")])[0, 0]
-    )
+    variance = np.array(tint) ** 2 * light().covariance([CARD.window_centre_mm("batch")])[0, 0]
+    sd = np.sqrt(np.diag(reading.rgb_cov) + variance)
     assert reading.present
     assert reading.rgb == pytest.approx(tint, rel=0.004, abs=0.001)
     assert (np.abs(reading.rgb - tint) < 3 * sd).all()
@@ -130,9 +123,6 @@ def test_an_off_centre_glass_is_read_where_it_holds_liquid(shift):
     assert reading.rgb == pytest.approx(TINT, rel=0.006)
 
 
-# Ends of the range
-
-
 @pytest.mark.parametrize(
     ("tint", "empty", "full"),
     [
@@ -155,9 +145,6 @@ def test_a_glass_cut_off_by_the_frame_is_read_where_it_is_seen():
     assert reading.rgb == pytest.approx(TINT, rel=0.006)
 
 
-# Bars
-
-
 @pytest.mark.parametrize("level", [0.95, 0.2])
 def test_bars_through_a_clear_liquid_keep_their_ratio(level):
     bars = read_spot(to_flat(pour(np.full(3, level)) * shine(X, Y), S, 0.5), light(), "batch").bars
@@ -166,18 +153,10 @@ def test_bars_through_a_clear_liquid_keep_their_ratio(level):
     assert bars.dark / bars.bright == pytest.approx(BLACK, abs=0.012)
 
 
-# ---- the glass on it -----------------------------------------------------------------------------------------
-
-
 SPOT = CARD.spots["batch"]
 RING_MM = CARD.ring_diameter_mm / 2
 HALF_MM = RING_MM + 2.5
-TINTS = {
-    "water": (0.93, 0.93, 0.93),
-    "straw": (0.97, 0.94, 0.80),
-    "red": (0.80, 0.20, 0.08),
-    "black tea": (0.25, 0.08, 0.02),
-}
+TINTS = {"water": (0.93,) * 3, "straw": (0.97, 0.94, 0.8), "red": (0.8, 0.2, 0.08), "tea": (0.25, 0.08, 0.02)}
 
 
 def look(picture: np.ndarray, noise: float = 0.006, seed: int = 1) -> Glass | None:
@@ -193,9 +172,6 @@ def check_found(glass: Glass | None, centre: tuple[float, float], inner_mm: floa
     assert np.hypot(glass.centre_mm[0] - centre[0], glass.centre_mm[1] - centre[1]) < 0.5
     # an edge is a band of some four pixels, here 1 mm, whose inner side is what is given, so that the window keeps off it
     assert inner_mm - 1.1 <= glass.inner_mm <= inner_mm + 0.3
-
-
-# Geometry with known truth
 
 
 @pytest.mark.parametrize("tint", TINTS)
@@ -217,13 +193,8 @@ def test_a_glass_over_its_ring_is_found_too(tint, dx, dy):
 
 def lay_glints(picture: np.ndarray, x: float, y: float) -> np.ndarray:
     """Glints and bubbles of radius r, relative to a glass."""
-    for dx, dy, r, level in [
-        (-6, -9, 2.5, 1.9),
-        (8, 5, 2, 1.9),
-        (14, -12, 3, 1.5),
-        (-20, 3, 1, 0.3),
-        (0, 12, 1, 0.3),
-    ]:
+    glints = [(-6, -9, 2.5, 1.9), (8, 5, 2, 1.9), (14, -12, 3, 1.5), (-20, 3, 1, 0.3), (0, 12, 1, 0.3)]
+    for dx, dy, r, level in glints:
         picture[np.hypot(X - x - dx, Y - y - dy)[..., 0] < r] = level
     return picture
 
@@ -246,9 +217,6 @@ def coarsen(picture: np.ndarray, x: float, y: float) -> np.ndarray:
 def test_what_disturbs_the_picture_does_not_move_it(disturb):
     centre = (SPOT[0] + 2, SPOT[1] + 1)
     check_found(look(disturb(lay_glass(BARE, S, centre, 22, TINTS["red"]), *centre)), centre, 22)
-
-
-# Nothing there
 
 
 @pytest.mark.parametrize("noise", [0.0, 0.006, 0.03])

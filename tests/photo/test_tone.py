@@ -57,9 +57,6 @@ def ratio_error(flat: FlatCard, power: float) -> float:
     return float(np.log(steps[0.2] / steps[0.5] / 0.4**power))
 
 
-# Physics with known truth
-
-
 @pytest.mark.parametrize(
     ("power", "s_curve", "exposure", "within"),
     [
@@ -102,14 +99,13 @@ def test_the_uncertainty_covers_what_is_left(true, power, s_curve, exposure):
 
 def test_a_veil_is_not_claimed_from_a_pale_black():
     # a printer's weak black and a veil look alike: only a trace of it is put down to the photo
-    veils = [fit_curve(photograph_greys(1.0, 0.0, 0.6, veil)).terms[3] for veil in (0.0, 0.006, 0.012, 0.025)]
-    assert veils == sorted(veils)
-    assert all(
-        found <= max(true, 0.002) for found, true in zip(veils, (0.0, 0.006, 0.012, 0.025), strict=True)
-    )
+    veils = (0.0, 0.006, 0.012, 0.025)
+    found = [fit_curve(photograph_greys(1.0, 0.0, 0.6, veil)).terms[3] for veil in veils]
+    assert found == sorted(found)
+    assert all(seen <= max(true, 0.002) for seen, true in zip(found, veils, strict=True))
 
 
-def test_covered_steps_are_left_out():
+def test_steps_that_are_covered_or_hidden_are_left_out():
     def cover(linear: np.ndarray) -> np.ndarray:
         return np.where((X < 95) & (Y > 145), np.array([0.10, 0.14, 0.32]), linear)
 
@@ -117,18 +113,12 @@ def test_covered_steps_are_left_out():
     covered = fit_curve(to_flat(bend(cover(0.6 * greys(1.0)), 0.3), S, 1.0))
     assert covered.fitted and len(covered.steps) < len(whole.steps)
     assert covered.terms == pytest.approx(whole.terms, abs=0.1)
-
-
-def test_a_card_without_its_greys_keeps_the_files_own_curve():
     flat = to_flat(np.full((180 * S, 250 * S, 3), 0.6), S)
     hidden = replace(flat, inside=np.zeros_like(flat.inside))
     curve = fit_curve(hidden)
     assert not curve.fitted
     assert curve.table(DECODE_TABLE) == pytest.approx(DECODE_TABLE, abs=1e-4)
     assert (np.diag(curve.covariance) > 0).all(), "what is not known is uncertain"
-
-
-# Invariants of a curve
 
 
 def make_curve(s_shape: float = 0.0, lift: float = 0.0, veil: float = 0.0, sd: float = 0.0) -> ToneCurve:
@@ -142,9 +132,6 @@ def test_every_table_rises_from_black_to_white(s_shape, lift):
     assert (np.diff(table, axis=1) >= 0).all()
     assert table[:, 0] == pytest.approx([0, 0, 0], abs=1e-3)
     assert table[:, -1] == pytest.approx([1, 1, 1], abs=1e-3)
-
-
-# Channels against each other
 
 
 def test_channels_bent_apart_are_brought_together_and_paper_stays_paper():
@@ -165,16 +152,11 @@ def test_channels_bent_apart_are_brought_together_and_paper_stays_paper():
         assert np.isfinite(tones.covariance(beyond)).all()
 
 
-# ---- the card's own greys ------------------------------------------------------------------------------------
-
-
 NOMINAL = np.array([step.reflectance for step in CARD.greys])
 PRINTERS = [(1.1, 0.3, 0.5), (0.9, 0.3, 0.5), (0.9, 0.6, 0.7), (1.1, 0.0, 0.7)]
 
 
-def tint_error(
-    true: float, case: tuple[float, float, float], known: KnownGreys | None
-) -> tuple[float, float]:
+def tint_error(true: float, case: tuple[float, ...], known: KnownGreys | None) -> tuple[float, float]:
     """Natural-log error of a neutral tint read on a card printed with a power, and its sd."""
     power, s_curve, exposure = case
     flat = photograph_greys(power, s_curve, exposure)
@@ -207,9 +189,6 @@ def test_a_printer_that_strays_is_what_known_greys_mend():
     assert abs(seen) < 0.1 * abs(blind)
 
 
-# ---- entered, and read off photos --------------------------------------------------------------------------------
-
-
 def photograph_card(folder: Path, printer: Printer, phone: Phone, seed: int):
     """A photo of a bare card beside a grey one, and the grey's rectangle in pixels."""
     path = folder / f"card-{seed}.jpg"
@@ -221,10 +200,10 @@ def bent_card(tmp_path_factory: pytest.TempPathFactory) -> tuple[Printer, list[G
     """Two readings of one card from a printer far from nominal, by a phone with an S-curve."""
     printer = Printer(gamma=1.12, jitter=0.02, seed=3)
     folder = tmp_path_factory.mktemp("cards")
-    taken = [
-        photograph_card(folder, printer, Phone(s_curve=0.3, exposure=e, veil=0.004), s)
-        for e, s in ((0.6, 1), (0.75, 2))
-    ]
+    taken = []
+    for exposure, seed in ((0.6, 1), (0.75, 2)):
+        phone = Phone(s_curve=0.3, exposure=exposure, veil=0.004)
+        taken.append(photograph_card(folder, printer, phone, seed))
     return printer, [read_greys(path, grey) for path, grey in taken]
 
 
@@ -247,19 +226,15 @@ def test_a_grey_card_on_the_middle_ring_needs_no_rectangle(tmp_path):
     assert found.reflectance == pytest.approx(pointed.reflectance, rel=0.02)
 
 
-def test_readings_that_disagree_widen_the_profile():
+def test_readings_are_joined_by_what_they_saw():
     near = enter_greys(NOMINAL[:6], 0.005)
     far = GreysReading(near.reflectance * 1.2, near.log_sd, {"how": "entered"})
     joined, ratio = combine_readings([near, far])
     assert ratio > 2
     assert joined.log_sd[3] > combine_readings([near, near])[0].log_sd[3]
-
-
-def test_a_grey_that_no_reading_saw_takes_its_twin():
     reading = enter_greys(NOMINAL**1.1, 0.005)
-    hidden = GreysReading(
-        np.where(np.arange(12) == 2, np.nan, reading.reflectance), reading.log_sd, {"how": "entered"}
-    )
+    unseen = np.where(np.arange(12) == 2, np.nan, reading.reflectance)
+    hidden = GreysReading(unseen, reading.log_sd, {"how": "entered"})
     joined, _ = combine_readings([hidden])
     assert joined.reflectance[2] == pytest.approx(joined.reflectance[8])
     assert joined.log_sd[2] > joined.log_sd[8]

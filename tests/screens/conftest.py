@@ -30,9 +30,8 @@ def _components_found_once() -> Iterator[None]:
     from streamlit.components.v2 import manifest_scanner
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(
-            manifest_scanner, "scan_component_manifests", cache(manifest_scanner.scan_component_manifests)
-        )
+        scan = cache(manifest_scanner.scan_component_manifests)
+        patch.setattr(manifest_scanner, "scan_component_manifests", scan)
         yield
 
 

@@ -8,16 +8,9 @@ from visiting import open_app, tap
 
 from colourmatch.advice import Advice, Dose, Rescue
 from colourmatch.colour.difference import Figure
-from colourmatch.screens import match
+from colourmatch.screens import lot_words, match
 from colourmatch.screens.drawing import draw_pair
-from colourmatch.screens.lot_words import (
-    Answer,
-    draw_answer,
-    draw_scale,
-    find_answer,
-    find_place,
-    untinted_ml,
-)
+from colourmatch.screens.lot_words import Answer, draw_scale, find_answer, find_place
 from colourmatch.words.advice import STIR
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import advise_lot
@@ -64,13 +57,11 @@ def test_what_the_answer_is(book, measured, advice, waiting, expected):
 
 def test_before_the_first_photo_and_after_the_end(book, lot_id):
     assert find_answer(book.lots.story(lot_id), Advice(), "").lines == (("Lay the card, photograph", ""),)
-    assert "reference, batch and water in three rings" in draw_pair(
-        book.lots.story(lot_id), None, changed=False
-    )
+    drawn = draw_pair(book.lots.story(lot_id), None, changed=False)
+    assert "reference, batch and water in three rings" in drawn
     close_lot(book, lot_id, "given up", "", sure=True)
-    assert find_answer(book.lots.story(lot_id), Advice(), "") == Answer(
-        "closed", (("FINISHED", ""),), "Given up."
-    )
+    finished = Answer("closed", (("FINISHED", ""),), "Given up.")
+    assert find_answer(book.lots.story(lot_id), Advice(), "") == finished
 
 
 @pytest.mark.parametrize(("changed", "batch"), [(False, "Batch"), (True, "Batch before")])
@@ -80,25 +71,23 @@ def test_the_pair_says_whether_its_batch_is_the_one_in_the_vessel(book, measured
     assert re.findall(r"<span>([^<]+)</span>", drawn) == ["Reference", batch]
 
 
-def test_too_many_drops_to_count_are_told_in_ml():
+def test_states_differ_and_too_many_drops_are_told_in_ml():
     assert RED.amount == (12, "drops")
     assert RED.having(drops=400, ml=20.0).amount == (20.0, "ml")
+    states = ("add", "photo", "stop", "question")
+    blocks = [lot_words.draw_answer(Answer(state, (("1", ""),))) for state in states]
+    for pattern in (r"cm-answer (\w+)", r'src="([^"]+)"', r"cm-state\">(?:<img[^>]+>)(\w+)"):
+        assert len({re.search(pattern, block).group(1) for block in blocks}) == len(blocks)
+    typed = lot_words.draw_answer(Answer("add", (("12 drops", "<b>red</b>"),), "of <i>it</i>"))
+    assert "<b>" not in typed and "<i>" not in typed
 
 
 @pytest.mark.parametrize(
     "helps", [{"other_stocks": [{"stock": "blue"}]}, {"missing_kind": {"kind": "yellow"}}, {"rescue": None}]
 )
 def test_nothing_is_blended_back_where_that_does_not_help(helps):
-    assert untinted_ml(advise("stop", "past", **({"rescue": {"untinted_ml": 250.0}} | helps))) == 0
-    assert untinted_ml(advise("stop", "matched", rescue={"untinted_ml": 250.0})) == 0
-
-
-def test_the_states_differ_in_word_shape_and_sign_and_what_was_typed_is_no_markup():
-    blocks = [draw_answer(Answer(state, (("1", ""),))) for state in ("add", "photo", "stop", "question")]
-    for pattern in (r"cm-answer (\w+)", r'src="([^"]+)"', r"cm-state\">(?:<img[^>]+>)(\w+)"):
-        assert len({re.search(pattern, block).group(1) for block in blocks}) == len(blocks)
-    typed = draw_answer(Answer("add", (("12 drops", "<b>red</b>"),), "of <i>it</i>"))
-    assert "<b>" not in typed and "<i>" not in typed
+    assert lot_words.untinted_ml(advise("stop", "past", **({"rescue": {"untinted_ml": 250.0}} | helps))) == 0
+    assert lot_words.untinted_ml(advise("stop", "matched", rescue={"untinted_ml": 250.0})) == 0
 
 
 def read_scale(drawn: str) -> dict[str, float]:
@@ -132,13 +121,8 @@ def test_a_place_is_that_of_the_last_photo_or_a_hollow_one_that_is_expected(book
 def test_filling_up_writes_what_was_set_aside_and_what_came(book, measured, monkeypatch):
     book.additions.add(measured, "red", drops=20)
     held = book.lots.story(measured).state()
-    rescue = {
-        "untinted_ml": 700.0,
-        "set_aside_ml": 700.0,
-        "text": "",
-        "predicted": NOW.to_json(),
-        "chance_past": 1.0,
-    }
+    rescue = {"untinted_ml": 700.0, "set_aside_ml": 700.0, "text": "", "chance_past": 1.0}
+    rescue["predicted"] = NOW.to_json()
     told = {"action": "stop", "reason": "past", "rescue": Rescue.from_json(rescue)}
     monkeypatch.setattr(match, "advise_lot", lambda *of: advise_lot(*of).having(**told))
     tap(open_app("match", measured), f"untinted-{measured}")

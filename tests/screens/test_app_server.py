@@ -79,9 +79,7 @@ def test_this_machine_is_served_plainly_the_network_encrypted_and_idle_handshake
         one.close()
 
 
-def test_the_network_is_listened_to_for_a_while_after_sharing_so_that_browsers_are_told(
-    served, pair, monkeypatch
-):
+def test_the_network_is_listened_to_for_a_while_after_sharing(served, pair, monkeypatch):
     port, door = served
     monkeypatch.setattr(server, "_TELLS_S", 3.0)
     trust = ssl.create_default_context(cafile=str(pair[0]))
@@ -107,17 +105,14 @@ def test_files_that_are_no_pair_are_refused_with_what_to_do(pair, tmp_path):
     locked = tmp_path / "locked.pem"
     call = ["openssl", "rsa", "-in", key, "-aes256", "-passout", "pass:secret", "-out", str(locked)]
     subprocess.run(call, check=True, capture_output=True)
-    for given, why in (
+    wrong = (
         ((certificate, None), "belong together"),
         ((certificate, str(tmp_path / "none")), "cannot be read"),
-        ((certificate, certificate), "no certificate and its key"),
-        ((certificate, str(locked)), "without a password"),
-    ):
+    )
+    same = (certificate, certificate), "no certificate and its key"
+    for given, why in (*wrong, same, ((certificate, str(locked)), "without a password")):
         with pytest.raises(InputError, match=why):
             read_certificate(*given)
-
-
-# ---- what it prepares while nobody waits -----------------------------------------------------------------------------
 
 
 class Idle:
@@ -130,12 +125,9 @@ class Idle:
         return self.seconds.pop(0) if self.seconds else float("inf")
 
 
-def test_what_is_prepared_is_there():
+def test_it_prepares_while_nobody_asks_and_goes_on_after_a_failure(monkeypatch):
     assert [name for name in server._HEAVY if find_spec(name) is None] == []
     server._read_tables()
-
-
-def test_it_waits_while_a_page_is_asked_for_and_goes_on_after_a_failure(monkeypatch):
     done: list[object] = []
 
     def load(name: str) -> None:
@@ -148,9 +140,6 @@ def test_it_waits_while_a_page_is_asked_for_and_goes_on_after_a_failure(monkeypa
     monkeypatch.setattr(server, "_read_tables", lambda: done.append("tables"))
     server._warm_up(Idle(float("inf"), 0.1, 0.1))
     assert done == [server._HEAVY[0], "waits", "waits", *server._HEAVY[1:], "tables"]
-
-
-# ---- what a page that is left holds --------------------------------------------------------------------------------
 
 
 class Running:

@@ -41,11 +41,8 @@ def card_photo(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 def test_a_card_is_kept_from_a_photo_and_its_name_is_asked_for(book, card_photo):
     app, name = open_app("calibrations"), "The <b>kitchen</b>"
     text = shown(app)
-    assert (
-        "No printed card is noted" in text
-        and "No phone is calibrated" in text
-        and "Add the stock first" in text
-    )
+    for words in ("No printed card is noted", "No phone is calibrated", "Add the stock first"):
+        assert words in text
     upload(app, card_photo, to="upload-card")
     assert "The name of the card is empty" in refusal(app)
     fill(app, {"card-name": name}).run()

@@ -50,18 +50,13 @@ def test_the_stocks_chosen_for_a_new_lot_are_kept(book, lot_id):
     assert {key: field(app, key).value for key in typed} == typed
 
 
-# ---- the file, which a reload reads --------------------------------------------------------------------------------
-
-
 @pytest.fixture
 def keep_in(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
     """Says which file is that of the browser."""
     return lambda file: monkeypatch.setattr(drafts, "_file", lambda place: file)
 
 
-def test_a_draft_restored_after_a_reload_does_not_choose_an_older_entry(
-    book, lot_id, keep_in, tmp_path, monkeypatch
-):
+def test_a_draft_after_a_reload_does_not_choose_an_older_entry(book, lot_id, keep_in, tmp_path, monkeypatch):
     keep_in(tmp_path / "draft.json")
     for name in ("_claim", "_is_owner"):
         monkeypatch.setattr(drafts, name, lambda place: True)

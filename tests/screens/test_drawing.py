@@ -18,14 +18,8 @@ from colourmatch.measurement import Drawing
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.measure import measure_photo
 from colourmatch.photo.quality import FLAGS
-from colourmatch.screens.drawing import (
-    LONG_SIDE_PX,
-    SIDE_PX,
-    cut_liquids,
-    draw_found,
-    draw_measuring,
-    name_fault,
-)
+from colourmatch.screens import drawing
+from colourmatch.screens.drawing import cut_liquids, draw_found, draw_measuring
 
 
 def to_codes(lab: list[float]) -> np.ndarray:
@@ -38,7 +32,7 @@ def test_each_cut_has_the_colour_that_was_measured(photos):
     cut = cut_liquids(photo, measured.drawing, colours)
     assert set(cut) == {"reference", "batch"}  # the water is no part of the pair
     for name, pixels in cut.items():
-        assert pixels.shape == (SIDE_PX, SIDE_PX, 3)
+        assert pixels.shape == (drawing.SIDE_PX, drawing.SIDE_PX, 3)
         middle = np.median(pixels[90:-90, 90:-90].reshape(-1, 3), axis=0)
         assert np.abs(middle - to_codes(colours[name])).max() <= 2
         assert pixels.astype(float).std(axis=(0, 1)).max() < 12  # liquid to its edges, no rim and no paper
@@ -90,21 +84,15 @@ def test_a_photo_is_shown_upright_while_it_is_measured():
     assert Image.open(io.BytesIO(base64.b64decode(shown))).size == (60, 90)
 
 
-# ---- what is drawn on a photo -------------------------------------------------------------------------------------
-
-
-def test_outlines_lie_where_the_measurement_says(tmp_path):
+def test_outlines_lie_where_the_measurement_says_and_nothing_without_one(tmp_path):
     photo = tmp_path / "grey.png"
     Image.new("RGB", (2800, 2100), (128, 128, 128)).save(photo)
     square = [[1000, 600], [1800, 600], [1800, 1400], [1000, 1400]]
     drawn = Image.open(io.BytesIO(draw_found(photo, Drawing([2800, 2100], {"3": square}))))
-    assert drawn.size == (LONG_SIDE_PX, 1050)
+    assert drawn.size == (drawing.LONG_SIDE_PX, 1050)
     changed = np.argwhere(np.abs(np.asarray(drawn, int) - 128).max(axis=2) > 60)
     top, left = changed.min(axis=0)
     assert abs(left - 500) <= 3 and abs(top - 300) <= 3
-
-
-def test_nothing_is_drawn_without_a_drawing_and_a_file_that_is_no_photo_is_refused(tmp_path):
     photo = tmp_path / "grey.png"
     Image.new("RGB", (200, 100), (90, 120, 150)).save(photo)
     drawn = np.asarray(Image.open(io.BytesIO(draw_found(photo, None))), int)
@@ -113,22 +101,17 @@ def test_nothing_is_drawn_without_a_drawing_and_a_file_that_is_no_photo_is_refus
         draw_found(b"no photo at all", None)
 
 
-def test_a_fault_is_drawn_where_it_lies_and_its_name_stays_inside():
+def test_a_fault_is_drawn_where_it_lies_and_has_its_words():
     path = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
     with pytest.raises(PhotoError) as caught:
         measure_photo(path)
     seen = caught.value.seen
     assert seen is not None
-    plain, drawn = (
-        np.asarray(Image.open(io.BytesIO(draw_found(path, one))), int)
-        for one in (seen.having(faults={}), seen)
-    )
+    files = [draw_found(path, one) for one in (seen.having(faults={}), seen)]
+    plain, drawn = (np.asarray(Image.open(io.BytesIO(file)), int) for file in files)
     changed = np.argwhere(np.abs(plain - drawn).max(axis=-1) > 40)
     ring = np.array(seen.faults["reference"]) * max(plain.shape) / max(seen.size)
     near = np.linalg.norm(changed[:, None, ::-1] - ring[None], axis=-1).min(axis=0)
     assert near.max() < 6 and (changed < plain.shape[:2]).all()
-
-
-def test_each_refusal_of_a_readable_photo_has_its_words():
     refusals = {code for code, (severity, _) in FLAGS.items() if severity == "refuse"} - {"unreadable"}
-    assert refusals and all(name_fault("card", code) != "not read" for code in refusals)
+    assert refusals and all(drawing.name_fault("card", code) != "not read" for code in refusals)

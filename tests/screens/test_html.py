@@ -40,20 +40,13 @@ def test_the_panel_of_an_advice_tells_what_comes_of_it():
     assert ": it may stay less orange." in parts.advice_panel(Advice.from_json(advice), 19.0)
     held = parts.advice_panel(Advice.from_json(advice | {"ceiling_cost_delta_e_2000": 15.8}), 1.5)
     assert "but a ceiling comes first" in held and "20.6" in held
-    wish = advice | {
-        "action": "rephotograph",
-        "reason": "photo",
-        "text": "Nothing was seen. Photograph again.",
-    }
-    made = parts.advice_panel(Advice.from_json(wish), 1.5)
+    wish = {"action": "rephotograph", "reason": "photo", "text": "Nothing was seen. Photograph again."}
+    made = parts.advice_panel(Advice.from_json(advice | wish), 1.5)
     assert '<p class="cm-do">Nothing was seen. Photograph again.</p>' in made and "less orange" not in made
     stop = {"action": "stop", "reason": "matched", "text": "Matched: it is 0.9. Stop here.", "doses": []}
     made = parts.advice_panel(Advice.from_json(stop), 1.5)
-    assert (
-        "Stop: matched" in made
-        and '<p class="cm-do">Matched: it is 0.9.</p>' in made
-        and "Stop here." in made
-    )
+    assert "Stop: matched" in made and "Stop here." in made
+    assert '<p class="cm-do">Matched: it is 0.9.</p>' in made
 
 
 def test_what_a_person_typed_can_become_neither_html_nor_markdown():
@@ -71,12 +64,9 @@ def test_what_a_person_typed_can_become_neither_html_nor_markdown():
     assert parts.plain("*a* $x$ :red[b] <i>") == r"\*a\* \$x\$ \:red\[b\] \<i\>"
 
 
-def test_a_predicted_batch_keeps_its_difference_from_the_reference():
+def test_a_predicted_batch_and_a_passed_ceiling_are_drawn():
     predicted = {"batch": [60.0, 40.0, 30.0], "reference": [58.0, 44.0, 31.0]}
     assert parts.place_beside([57.0, 45.0, 33.0], predicted) == [59.0, 41.0, 32.0]
-
-
-def test_the_bar_is_full_and_marked_when_the_ceiling_is_passed():
     made = parts.ceiling_cell(72.0, 60.0)
     assert "12 mg/l over" in made
     assert re.search(r'cm-bar over"><i style="width:100.0%', made)
@@ -94,11 +84,9 @@ def test_grave_flags_come_first_and_one_that_stands_in_the_advice_is_not_said_ag
     monkeypatch.setattr(photo_view.st, "html", shown.append)
     photo_view.show_flags(Measurement.from_json({"quality": [glare, blurred]}))
     assert shown[0].index("Not measured:") < shown[0].index("Doubtful:")
-    for doubts, advice, said in (
-        ([glare, empty], "Photograph once more. Thin both.", ["Reflections."]),
-        ([empty], "Thin both.", []),
-        ([glare, empty], "", ["Reflections.", "Thin both."]),
-    ):
+    first = ([glare, empty], "Photograph once more. Thin both.", ["Reflections."])
+    last = ([glare, empty], "", ["Reflections.", "Thin both."])
+    for doubts, advice, said in (first, ([empty], "Thin both.", []), last):
         shown.clear()
         photo_view.show_flags(Measurement.from_json({"quality": doubts}), advice)
         assert [one["text"] for one in doubts if one["text"] in "".join(shown)] == said

@@ -6,11 +6,8 @@ from colourmatch.advice import Advice, Together
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import lot_words as telling
 
-MEASUREMENT = {
-    "delta_e_2000": {"value": 4.2, "low": 3.1, "high": 5.0},
-    "difference": {"text": "paler, less red"},
-    "spots": {},
-}
+SEEN = {"value": 4.2, "low": 3.1, "high": 5.0}
+MEASUREMENT = {"delta_e_2000": SEEN, "difference": {"text": "paler, less red"}, "spots": {}}
 ADVICE = {
     "action": "add",
     "reason": "step",
@@ -47,18 +44,14 @@ def test_what_went_in_since_the_photo_is_told(book, lot_id):
     book.lots.close(lot_id, "given up", "dropped the jug")
     assert tell() == "9 drops of red"
     answer = telling.find_answer(book.lots.story(lot_id), Advice(), tell())
-    assert answer == telling.Answer(
-        "closed", (("FINISHED", ""),), "Given up. Not photographed since 9 drops of red."
-    )
+    said = "Given up. Not photographed since 9 drops of red."
+    assert answer == telling.Answer("closed", (("FINISHED", ""),), said)
 
 
-def test_only_an_advice_to_add_has_doses():
+def test_an_advice_to_add_holds_until_something_is_entered_or_learnt(book, lot_id):
     advice = Advice.from_json(ADVICE)
     assert [dose.drops for dose in advice.steps] == [3, 2]
     assert advice.having(action="stop").steps == () == Advice().steps
-
-
-def test_kept_advice_holds_until_something_is_entered_or_learnt(book, lot_id):
     assert telling.advice_of_last_photo(book.lots.story(lot_id)).to_json() == ADVICE
     book.stocks.weigh("red", 40, 1.6)
     assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None

@@ -36,33 +36,15 @@ def marked(book: LotBook) -> Any:
     return mark(app, BOXES)
 
 
-# ---- what the browser sends, and what comes along to the next photo ------------------------------------------------
-
-
-def test_what_a_browser_sends_is_held_inside_the_photo():
-    sent = {
-        "white": [-5, 2.4, 40, 50],
-        "reference": [90, 90, 40, 50],
-        "batch": [1, 2, 0, 4],
-        "more": [1, 1, 1, 1],
-    }
+def test_rectangles_are_held_inside_the_photo_and_come_along_to_another():
+    sent = {"white": [-5, 2.4, 40, 50], "reference": [90, 90, 40, 50], "batch": [1, 2, 0, 4], "more": [1] * 4}
     assert take_boxes(sent, (100, 80)) == {"white": [0, 2, 40, 50], "reference": [60, 30, 40, 50]}
-    for nonsense in (
-        None,
-        3,
-        [],
-        *({"white": box} for box in ("x", [1, 2, float("nan"), 4], [1, None, 3, 4])),
-    ):
+    wrong = ({"white": box} for box in ("x", [1, 2, float("nan"), 4], [1, None, 3, 4]))
+    for nonsense in (None, 3, [], *wrong):
         assert take_boxes(nonsense, (100, 80)) == {}
     assert fit_box([10, 10, 900, 900], (100, 80)) == [0, 0, 100, 80]
-
-
-def test_rectangles_come_along_to_a_photo_of_another_size():
     boxes = {"white": [10.0, 20.0, 30.0, 40.0], "reference": [None] * 4}
     assert carry_boxes(boxes, (100, 80), (200, 160)) == {"white": [20, 40, 60, 80]}
-
-
-# ---- the page ------------------------------------------------------------------------------------------------------
 
 
 def test_marked_liquids_give_numbers_and_the_marks_stay_for_the_next_photo(marked):

@@ -1,5 +1,6 @@
 """The charts: where points lie, from known readings."""
 
+import numpy as np
 import pytest
 from processes import run_python
 
@@ -15,7 +16,7 @@ def reading(reference: list[float], batch: list[float]) -> Measurement:
 ALONE = Measurement.from_json({"spots": {"reference": {"lab": [1, 2, 3]}, "batch": None}})
 
 
-def test_each_batch_is_placed_by_its_difference_in_its_own_photo():
+def test_batches_prediction_and_reference_are_drawn():
     seen = {2: reading([60, 40, 30], [90, 5, 5]), 4: ALONE, 5: reading([58, 42, 30], [70, 30, 20])}
     path = plots.trace_path(seen)
     assert path is not None and path.reference == [58, 42, 30]
@@ -23,9 +24,6 @@ def test_each_batch_is_placed_by_its_difference_in_its_own_photo():
     drawn = plots.draw_ab(path).data[0]  # by the numbers they have in the lot
     assert list(drawn.text) == ["2", "5"] and list(drawn.hovertext) == ["photo 2", "photo 5 (now)"]
     assert plots.trace_path({1: ALONE}) is None  # without both liquids there is no way to draw
-
-
-def test_the_chart_shows_path_prediction_and_reference():
     predicted = {"batch": [64.0, 36.0, 25.0], "reference": [58.0, 42.0, 30.0]}
     path = plots.trace_path({1: reading([58, 42, 30], [70, 30, 20])}, Advice(predicted_lab=predicted))
     assert path is not None
@@ -48,15 +46,10 @@ def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock():
 
 
 def test_photos_and_what_is_expected_after_the_step_have_their_ellipses():
-    spread = {
-        "photo": [[0.04, 0, 0], [0, 0.04, 0], [0, 0, 0.01]],
-        "scene": [[0, 0, 0], [0, 0.05, 0], [0, 0, 0]],
-        "phone": [[0, 0, 0], [0, 0, 0], [0, 0, 0.03]],
-    }
-    step = {
-        "predicted_lab": {"batch": [64.0, 36.0, 0.0], "reference": [58.0, 42.0, 0.0]},
-        "predicted_covariance": [[0.25, 0, 0], [0, 0.16, 0], [0, 0, 0.09]],
-    }
+    variances = {"photo": [0.04, 0.04, 0.01], "scene": [0, 0.05, 0], "phone": [0, 0, 0.03]}
+    spread = {part: np.diag(values).tolist() for part, values in variances.items()}
+    after = {"batch": [64.0, 36.0, 0.0], "reference": [58.0, 42.0, 0.0]}
+    step = {"predicted_lab": after, "predicted_covariance": np.diag([0.25, 0.16, 0.09]).tolist()}
     seen = reading([58, 42, 0], [60, 40, 0]).having(uncertainty=Pair.from_json(spread))
     path = plots.trace_path({1: reading([58, 42, 0], [70, 30, 0]), 2: seen}, Advice.from_json(step))
     assert path is not None

@@ -28,9 +28,7 @@ def mixed(book: LotBook) -> int:
     return lot
 
 
-def test_the_question_is_the_answer_of_the_page_and_no_is_taken_back_before_yes_puts_the_dose_right(
-    book, mixed
-):
+def test_the_question_is_the_pages_answer_and_a_yes_after_a_no_puts_the_dose_right(book, mixed):
     app = open_app("match", mixed)
     (block,) = [line for line in shown(app).splitlines() if 'class="cm cm-answer' in line]
     assert "question" in block and "red" in block and "blue" in block
@@ -49,9 +47,7 @@ def test_the_question_is_the_answer_of_the_page_and_no_is_taken_back_before_yes_
 
 
 @pytest.mark.parametrize(("thinned", "dilution"), [(True, 4.0), (False, 1.0)])
-def test_after_too_strong_a_photo_the_next_one_is_taken_as_thinned_unless_it_is_not(
-    book, red, thinned, dilution
-):
+def test_the_photo_after_too_strong_a_one_is_taken_as_thinned_unless_it_is_not(book, red, thinned, dilution):
     lot = book.lots.begin("cordial", 900, [red]).id
     record_photos(book, lot, [(draw(Kitchen(), 1, dilution=1.0), "1.jpg")])
     app = open_app("match", lot)

@@ -51,9 +51,7 @@ def test_lots_sheets_and_tables_are_there(book, dosed, locked):
     assert [line.split(",")[5] for line in entries[1:]] == ["photo", "addition"]
 
 
-def test_what_is_written_elsewhere_is_seen_and_a_book_that_may_be_written_again_takes_entries(
-    book, dosed, locked, monkeypatch
-):
+def test_what_is_written_elsewhere_is_seen_and_later_entries_are_taken(book, dosed, locked, monkeypatch):
     assert "4 drops of red" not in shown(open_app("lots", dosed))
     book.close()
     with monkeypatch.context() as unlocked:

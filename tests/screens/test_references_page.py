@@ -33,7 +33,7 @@ def test_a_colour_is_entered_with_its_spread_and_kept_once(book):
     assert "L* 60.5 ± 2.0" in shown(app) and "<b>bottle" not in shown(app).replace(r"\<b", "")
 
 
-def test_photos_give_readings_and_a_refused_one_is_named(book, card_photo_bytes):
+def test_photos_give_readings_and_refused_or_known_ones_are_told(book, card_photo_bytes):
     app = upload(open_app("set_up"), card_photo_bytes, to="upload-reference")
     assert "The name of the reference is empty" in refusal(app)
     fill(app, {"reference-name": "Bottle"}).run()
@@ -42,9 +42,6 @@ def test_photos_give_readings_and_a_refused_one_is_named(book, card_photo_bytes)
     upload(app, b"no photo", "note.jpg", to="upload-reference")
     assert "note.jpg: This is not a readable photo" in shown(app)
     assert len(book.references.readings("Bottle")) == 1
-
-
-def test_photos_noted_before_do_not_count_as_new():
     assert tell_kept("Bottle", 1, 0) == "The reference Bottle has 1 new reading."
     assert tell_kept("Bottle", 2, 1) == "The reference Bottle has 2 new readings: 1 photo was noted before."
     assert (

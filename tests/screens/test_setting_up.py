@@ -29,10 +29,16 @@ def test_a_stock_is_added_once_and_shown(book):
     assert field(app, "stock-name").value == ""
 
 
-def test_an_unknown_bottle_starts_from_what_it_looks_like(book):
+def test_an_unknown_bottle_and_what_powder_or_liquid_a_stock_needs(book):
     app = fill(open_app("set_up"), {"stock-colourant": "unknown"}).run()
     tap(fill(app, {"stock-name": "supermarket red", "stock-like": "E122"}), "stock-add")
     assert book.stocks.get("supermarket red").colourant == "custom:E122:500"
+    app = open_app("set_up")
+    assert "Weigh 0.588 g of powder" in shown(app)
+    fill(app, {"make-content": 0.0}).run()
+    assert "The dye content must be more than 0" in shown(app).replace("\\", "")
+    fill(app, {"make-what": "a liquid colour"}).run()
+    assert "Measure 10 ml of the liquid" in shown(app)  # ml alone where ml is chosen
 
 
 def test_a_bottle_is_entered_as_it_says_and_followed_by_a_fresh_one(book):
@@ -87,18 +93,16 @@ def test_a_strength_that_was_typed_wrong_is_put_right_for_open_lots_too(book, lo
     assert "needs its reason" in refusal(app) and book.stocks.get("red").label_strength_g_per_100ml == 1
     tap(fill(app, {"right-reason": "misread"}), "right-write")
     assert book.stocks.get("red").label_strength_g_per_100ml == 2 and not app.error
-    assert book.lots.story(lot_id).additions[0].mg == pytest.approx(20) and "count by the new label" in shown(
-        app
-    )
+    assert book.lots.story(lot_id).additions[0].mg == pytest.approx(20)
+    assert "count by the new label" in shown(app)
 
 
 @pytest.mark.parametrize(
     ("field", "typed"), [("lot-dilution", 0.5), ("lot-tolerance", 50.0), ("lot-ceiling_mg_per_l", -30.0)]
 )
 def test_no_lot_is_begun_with_a_number_that_is_out_of_reach(book, red, field, typed):
-    app = tap(
-        fill(open_app("set_up"), {"lot-name": "cordial", "lot-volume": 900.0, field: typed}), "lot-begin"
-    )
+    typed_in = {"lot-name": "cordial", "lot-volume": 900.0, field: typed}
+    app = tap(fill(open_app("set_up"), typed_in), "lot-begin")
     assert f"{typed:g} cannot be" in refusal(app) and book.lots.count() == 0
 
 
@@ -121,15 +125,6 @@ def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book, lot
     assert book.stocks.get("red").strength_factor == 1.08
     tap(fill(app, {"away-sure": True}), "away-forget")
     assert book.stocks.get("red").learnt is None
-
-
-def test_the_calculator_tells_powder_and_liquid_for_a_stock(book):
-    app = open_app("set_up")
-    assert "Weigh 0.588 g of powder" in shown(app)
-    fill(app, {"make-content": 0.0}).run()
-    assert "The dye content must be more than 0" in shown(app).replace("\\", "")
-    fill(app, {"make-what": "a liquid colour"}).run()
-    assert "Measure 10 ml of the liquid" in shown(app)  # ml alone where ml is chosen
 
 
 # ---- new lots ------------------------------------------------------------------------------------------------------
@@ -159,10 +154,7 @@ def test_a_field_takes_what_the_book_takes(figure):
 
         def number_input(self, words: str, **how: object) -> object:
             # a browser would keep what lies outside for itself
-            assert not how.keys() & {
-                "min_value",
-                "max_value",
-            }
+            assert not how.keys() & {"min_value", "max_value"}
             return self.typed
 
         def error(self, said: str) -> None:
@@ -249,7 +241,7 @@ def test_match_begins_with_the_first_dose_as_its_hand_measures_it(book, red):
     assert "cm-answer photo" in shown(app)
 
 
-def test_serving_conditions_are_typed_or_tapped_on_a_drawn_glass(book, first):
+def test_serving_conditions_are_typed_or_tapped_and_every_light_is_on_file(book, first):
     app = open_app("set_up")  # its first glass comes from the last lot
     for name in ("long drink", "on ice"):
         tap(app, f"lot-serving-0-{name}")
@@ -261,9 +253,6 @@ def test_serving_conditions_are_typed_or_tapped_on_a_drawn_glass(book, first):
         {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "weight": 1.0},
         {"name": "on ice", "depth_mm": 40.0, "dilution": 2.0, "illuminant": "A", "weight": 1.0},
     ]
-
-
-def test_every_light_offered_is_on_file():
     from colourmatch.colour.spectra import name_illuminant
     from colourmatch.screens.new_lot import LIGHTS
 

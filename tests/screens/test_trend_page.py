@@ -21,11 +21,13 @@ def closed(book: LotBook) -> LotBook:
     return book
 
 
-def test_few_lots_are_told_once_that_limits_need_more(book, red):
+def test_few_lots_are_told_that_limits_need_more(book, red):
     assert "No lot is closed yet." in shown(open_app("trend"))
     close_measured(book, "B0", [0.0, 0.1, 0.0])
     page = shown(open_app("trend"))
     assert page.count("limits need at least 3") == 1 and "No limits yet" not in page
+    assert not plots.draw_chart(chart(limits=None), "a*").layout.shapes
+    assert trend.tell_limits(None) == "No limits yet: they need at least three lots."
 
 
 def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed):
@@ -72,11 +74,9 @@ def chart(*outside: Outside, limits: Limits | None) -> Trend:
 
 
 def test_the_chart_draws_interval_limits_and_marks():
-    outside = (
-        Outside(3, "<3>", "a*", "above", 43.0, 44.0, "Lot 3."),
-        Outside(3, "<3>", "a*", "jump", 1.0, 2.0, "It jumps."),
-        Outside(2, "<2>", "a*", "jump", 1.0, 2.0, "Lot 2 jumps."),
-    )
+    said = ((3, "It jumps."), (2, "Lot 2 jumps."))
+    jumps = [Outside(k, f"<{k}>", "a*", "jump", 1.0, 2.0, text) for k, text in said]
+    outside = (Outside(3, "<3>", "a*", "above", 43.0, 44.0, "Lot 3."), *jumps)
     told = chart(*outside, limits=Limits(42.0, 40.0, 44.0, 1.0, 2.0, 3, provisional=True))
     figure = plots.draw_chart(told, "a*")
     trace = figure.data[0]
@@ -89,8 +89,3 @@ def test_the_chart_draws_interval_limits_and_marks():
     assert trend.tell_outside(told) == ["Lot 3. It jumps.", "Lot 2 jumps."]
     text = tell_trend(told.lots, {"L*": told.limits["a*"]}, told.outside)
     assert text.startswith("Of 3 closed lots 2 are outside their limits: <3>, <2>. Lot 3. It jumps.")
-
-
-def test_without_limits_the_chart_says_how_many_lots_it_needs():
-    assert not plots.draw_chart(chart(limits=None), "a*").layout.shapes
-    assert trend.tell_limits(None) == "No limits yet: they need at least three lots."

@@ -63,9 +63,8 @@ def tap(app: AppTest, start: str) -> AppTest:
 def upload(app: AppTest, data: bytes, name: str = "photo.jpg", to: str = "") -> AppTest:
     """Choose a file in the page's first place for photos, or in the one whose key begins so."""
     place = by_key(app.file_uploader, to)
-    place.set_value(
-        [(name, data, "image/jpeg")] if place.proto.multiple_files else (name, data, "image/jpeg")
-    )
+    file = (name, data, "image/jpeg")
+    place.set_value([file] if place.proto.multiple_files else file)
     place.run()
     assert not app.exception
     return app

@@ -13,17 +13,7 @@ import pytest
 import uvicorn
 
 from colourmatch.sharing import connections
-from colourmatch.sharing.connections import (
-    BYTES_OF_ONE,
-    FILES_WAITING,
-    MOST_BYTES,
-    UPLOADS_AT_ONCE,
-    Connections,
-    GuardedProtocol,
-    SaidOnce,
-    UploadRoom,
-    raise_file_limit,
-)
+from colourmatch.sharing.connections import Connections, GuardedProtocol, UploadRoom
 
 #: Stands for this machine, the others of the same network for everybody else.
 HERE = "127.0.0.1"
@@ -151,12 +141,12 @@ def test_connections_stay_below_the_file_limit():
     room.fit(256)
     admitted = [room.admit(Transport(), Known()) for _ in range(100)]
     assert 4 <= sum(admitted) < connections.MOST_OF_ONE
-    assert raise_file_limit() >= 256
+    assert connections.raise_file_limit() >= 256
 
 
 def test_the_same_complaint_is_shown_once_in_a_minute():
     now = [0.0]
-    once = SaidOnce(lambda: now[0])
+    once = connections.SaidOnce(lambda: now[0])
 
     def shown(text: str, level: int = logging.WARNING) -> bool:
         return once.filter(logging.LogRecord("x", level, "", 0, text, (), None))
@@ -193,7 +183,7 @@ def test_other_requests_pass(method):
 
 def test_uploads_under_way_are_bounded_and_make_room_when_they_end():
     room = UploadRoom()
-    under_way = [put(room, "page", f"file-{n}") for n in range(UPLOADS_AT_ONCE)]
+    under_way = [put(room, "page", f"file-{n}") for n in range(connections.UPLOADS_AT_ONCE)]
     assert not any(upload.refusal for upload in under_way)
     refused = put(room, "other")
     assert refused.refusal.startswith("Too many uploads at once. Wait")
@@ -204,27 +194,24 @@ def test_uploads_under_way_are_bounded_and_make_room_when_they_end():
     assert not put(room, "other").refusal
 
 
-def test_files_of_a_page_are_bounded():
-    files = {"page": [10] * FILES_WAITING}
+def test_files_of_a_page_and_of_a_visitor_are_bounded():
+    files = {"page": [10] * connections.FILES_WAITING}
     room = UploadRoom(lambda: files)
     assert "Take some out, or reload" in put(room, "page").refusal
     assert not put(room, "other").refusal
     files["page"].pop()
     assert not put(room, "page").refusal
-
-
-def test_one_visitor_fills_no_more_than_their_share():
     files: dict[str, list[int]] = {}
     room = UploadRoom(lambda: files)
     assert not put(room, "one", visitor="a").refusal
-    files["one"] = [BYTES_OF_ONE + 1]
+    files["one"] = [connections.BYTES_OF_ONE + 1]
     assert "wait a minute" in put(room, "one", visitor="a").refusal
     assert put(room, "one-more", visitor="a").refusal
     assert not put(room, "two", visitor="b").refusal
     for page, visitor in (("two", "b"), ("three", "c"), ("four", "d")):
         assert not put(room, page, visitor=visitor).refusal
-        files[page] = [BYTES_OF_ONE]
-    assert sum(map(sum, files.values())) > MOST_BYTES
+        files[page] = [connections.BYTES_OF_ONE]
+    assert sum(map(sum, files.values())) > connections.MOST_BYTES
     assert put(room, "two", visitor="b").refusal and not put(room, "five", visitor="e").refusal
     del files["one"], files["three"]
     assert not put(room, "one-more", visitor="a").refusal

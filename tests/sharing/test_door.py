@@ -8,16 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from colourmatch.sharing.door import (
-    SIGNS,
-    Attempts,
-    Door,
-    clean_code,
-    draw_for_page,
-    draw_for_terminal,
-    is_code,
-    make_code,
-)
+from colourmatch.sharing import door as doors
+from colourmatch.sharing.door import SIGNS, Attempts, Door, is_code
 
 
 class Clock:
@@ -33,7 +25,7 @@ class Clock:
 def test_a_code_holds_40_bits_and_no_look_alikes():
     assert len(set(SIGNS)) * 1.0 == 32 and 8 * math.log2(len(SIGNS)) == 40
     assert not set(SIGNS) & set("01OI")
-    codes = {make_code() for _ in range(200)}
+    codes = {doors.make_code() for _ in range(200)}
     assert len(codes) == 200
     for code in codes:
         assert len(code) == 9 and code[4] == "-" and set(code.replace("-", "")) <= set(SIGNS)
@@ -41,7 +33,7 @@ def test_a_code_holds_40_bits_and_no_look_alikes():
 
 @pytest.mark.parametrize("typed", ["K7PQ-M2RT", "k7pq m2rt", " k7pqm2rt\n", "K7PQ–M2RT"])
 def test_small_letters_blanks_and_dashes_do_not_matter(typed):
-    assert clean_code(typed) == "K7PQ-M2RT"
+    assert doors.clean_code(typed) == "K7PQ-M2RT"
     assert is_code(typed, "K7PQ-M2RT")
 
 
@@ -92,16 +84,13 @@ def test_many_addresses_together_wait_too():
     assert attempts.wait_s("new") == 0
 
 
-def test_neighbours_who_guess_keep_no_new_phone_out_for_long():
+def test_neighbours_and_a_day_of_guessing_are_slowed():
     clock = Clock()
     attempts = Attempts(clock)
     for number in range(400):
         attempts.note_wrong(f"address {number % 3}")
         clock.now += 1
     assert attempts.wait_s("new") <= 2
-
-
-def test_a_day_of_guessing_from_new_addresses_makes_one_guess_in_two_seconds():
     clock = Clock()
     attempts, guesses, end = Attempts(clock), 0, 1000.0 + 24 * 3600
     while clock.now < end:
@@ -121,16 +110,13 @@ def test_memory_of_addresses_is_bounded():
 ADDRESS = "192.0.2.7"
 
 
-def test_the_code_lets_in_and_each_visit_has_a_token_of_its_own():
+def test_a_code_opens_and_each_visit_has_a_token():
     door = Door("http://192.0.2.2:8501")
     first, second = door.enter(door.code, ADDRESS), door.enter(door.code.lower(), ADDRESS)
     assert first and second and first != second and len(first) >= 43
     assert door.find_visit(first) and door.find_visit(second) and door.count_inside() == 2
     assert not door.find_visit("") and not door.find_visit(first + "x") and not door.find_visit("\udcff")
     assert door.url_with_code == f"http://192.0.2.2:8501/#{door.code}"
-
-
-def test_a_new_door_has_a_new_code():
     assert Door("u").code != Door("u").code
 
 
@@ -173,17 +159,13 @@ def test_no_secret_is_logged(caplog):
 TEXT = "http://192.168.178.123:8501/#K7PQ-M2RT"
 
 
-def test_the_terminal_code_reads_back():
-    rows = draw_for_terminal(TEXT).splitlines()
+def test_the_qr_code_reads_back_and_its_picture_fetches_nothing():
+    rows = doors.draw_for_terminal(TEXT).splitlines()
     halves = {"█": (255, 255), "▀": (255, 0), "▄": (0, 255), " ": (0, 0)}
-    pixels = np.array(
-        [[[halves[sign][half] for sign in row] for half in (0, 1)] for row in rows], dtype=np.uint8
-    )
+    dots = [[[halves[sign][half] for sign in row] for half in (0, 1)] for row in rows]
+    pixels = np.array(dots, dtype=np.uint8)
     picture = np.kron(pixels.reshape(-1, len(rows[0])), np.ones((8, 8), dtype=np.uint8))
     assert cv2.QRCodeDetector().detectAndDecode(picture)[0] == TEXT
-
-
-def test_the_page_gets_a_picture_that_runs_and_fetches_nothing():
-    picture = draw_for_page(TEXT)
+    picture = doors.draw_for_page(TEXT)
     assert picture.startswith("data:image/svg+xml") and "K7PQ" not in picture and '"' not in picture
     assert not any(word in picture for word in ("script", "href", "onload"))

@@ -48,9 +48,8 @@ class Answer:
 
 
 def make_scope(server: str, path: str = "/", method: str = "GET", **headers: str) -> dict[str, Any]:
-    given = {"host": f"{server}:{PORT}", "accept": "text/html"} | {
-        k.replace("_", "-"): v for k, v in headers.items()
-    }
+    given = {"host": f"{server}:{PORT}", "accept": "text/html"}
+    given |= {name.replace("_", "-"): value for name, value in headers.items()}
     return {
         "type": "http", "method": method, "path": path, "query_string": b"", "server": (server, PORT),
         "client": (HERE if server == HERE else PHONE, 50000),
@@ -102,14 +101,10 @@ def gate(app: App, door: Door) -> Gate:
 # ---- at this machine ---------------------------------------------------------------------------------------
 
 
-def test_a_page_is_not_kept_by_the_browser_that_left_it(gate):
+def test_a_page_is_not_kept_and_the_gate_idle_until_the_first_request(gate):
     """With the page its connection would be kept, and what was typed there would stay with that visit."""
-    assert ask(gate, make_scope(HERE)).headers["cache-control"] == "no-store"
-
-
-def test_it_has_been_idle_for_ever_until_the_first_request(gate):
     assert gate.idle_s() == float("inf")
-    ask(gate, make_scope(HERE))
+    assert ask(gate, make_scope(HERE)).headers["cache-control"] == "no-store"
     assert 0 <= gate.idle_s() < float("inf")
 
 
@@ -134,14 +129,11 @@ def test_another_name_or_site_does_not_get_in(gate, app, headers):
     assert not app.reached
 
 
-def test_a_link_from_another_site_may_be_followed(gate):
-    followed = {"sec_fetch_site": "cross-site", "sec_fetch_mode": "navigate"}
-    assert ask(gate, make_scope(HERE, **followed)).status == 200
-
-
-def test_without_a_door_the_network_gets_nothing(app):
+def test_a_link_may_be_followed_and_without_a_door_the_network_gets_nothing(gate, app):
     answer = ask(Gate(app), make_scope(LAN))
     assert answer.status == 403 and "colourmatch app --share" in answer.text and not app.reached
+    followed = {"sec_fetch_site": "cross-site", "sec_fetch_mode": "navigate"}
+    assert ask(gate, make_scope(HERE, **followed)).status == 200
 
 
 def test_answers_cannot_be_framed_or_sniffed(gate):
@@ -315,9 +307,8 @@ def test_an_encrypted_visit_goes_by_the_certificates_name_and_its_cookie_is_neve
 
 def test_too_many_waiting_files_are_refused_with_what_to_do(app):
     gate = Gate(app, waiting=lambda: {"page": [1] * 40})
-    answers = [
-        ask(gate, make_scope(HERE, f"/_stcore/upload_file/{page}/file", "PUT")) for page in ("page", "other")
-    ]
+    paths = [f"/_stcore/upload_file/{page}/file" for page in ("page", "other")]
+    answers = [ask(gate, make_scope(HERE, path, "PUT")) for path in paths]
     assert [answer.status for answer in answers] == [429, 200]
     assert "Take some out, or reload the page" in answers[0].text
 

@@ -6,9 +6,11 @@ from colourmatch.errors import InputError
 from colourmatch.sharing import network
 
 
-def test_a_private_address_is_taken(monkeypatch):
+def test_addresses_and_ports_of_this_machine(monkeypatch):
     monkeypatch.setattr(network, "_address_towards", lambda family, far: "192.168.1.20")
     assert network.find_local_address() == "192.168.1.20"
+    assert network.show_address("192.168.1.20", 8501) == "http://192.168.1.20:8501"
+    assert network.show_address("fd00::2", 8501) == "http://[fd00::2]:8501"
 
 
 @pytest.mark.parametrize(
@@ -30,11 +32,6 @@ def test_no_private_address_is_refused_with_what_to_do(monkeypatch, found, words
 def test_a_wrong_address_is_refused(wanted, words):
     with pytest.raises(InputError, match=words):
         network.find_local_address(wanted)
-
-
-def test_an_address_as_browsers_take_it():
-    assert network.show_address("192.168.1.20", 8501) == "http://192.168.1.20:8501"
-    assert network.show_address("fd00::2", 8501) == "http://[fd00::2]:8501"
 
 
 def test_it_listens_here_alone_and_finds_a_free_port():

@@ -12,9 +12,8 @@ CODES = (
 
 @pytest.mark.parametrize("code", CODES)
 def test_every_cause_is_told_in_three_ways_and_answered_in_two(code):
-    told = doubts.tell_cause(
-        code, photo="photo 3", dose="20 drops of red", instead="40 drops", part=2.0, stock="red", other="gold"
-    )
+    about = {"photo": "photo 3", "dose": "20 drops of red", "instead": "40 drops", "part": 2.0}
+    told = doubts.tell_cause(code, stock="red", other="gold", **about)
     assert told.question[0].isupper() and told.question[-1] in ".?"
     assert not told.clause[0].isupper() and told.clause[-1] != "." and told.reason
     yes, no, back = (doubts.tell_answer(code, "photo 3", yes) for yes in (True, False, None))

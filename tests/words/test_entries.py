@@ -8,17 +8,8 @@ import pytest
 from colourmatch.book.checks import STOPS
 from colourmatch.book.rows import _CLASSES
 from colourmatch.measurement import Measurement
-from colourmatch.words.entries import (
-    _TELLERS,
-    OUTCOMES,
-    Medium,
-    split_closing,
-    tell_aside,
-    tell_change,
-    tell_closing,
-    tell_dose,
-    tell_entry,
-)
+from colourmatch.words import entries
+from colourmatch.words.entries import Medium, tell_closing, tell_entry
 from colourmatch.words.figures import PAGES
 
 FAR = {"value": -4.24, "low": -5.04, "high": -3.12}
@@ -27,15 +18,13 @@ LAB = [60, 45.25, -3]
 
 def entry(kind: str, **fields: Any) -> SimpleNamespace:
     """A record with what entries of its kind have."""
-    return SimpleNamespace(
-        **{"id": 7, "kind": kind, "reason": None, "void": False, "trial_lot_id": None} | fields
-    )
+    plain = {"id": 7, "kind": kind, "reason": None, "void": False, "trial_lot_id": None}
+    return SimpleNamespace(**plain | fields)
 
 
 def red(**fields: Any) -> SimpleNamespace:
-    return entry(
-        "addition", **{"quantity": 12, "unit": "drops", "stock": "red", "ml": 0.6004, "mg": 6.012} | fields
-    )
+    dose = {"quantity": 12, "unit": "drops", "stock": "red", "ml": 0.6004, "mg": 6.012}
+    return entry("addition", **dose | fields)
 
 
 def photo(measurement: dict[str, Any], **fields: Any) -> SimpleNamespace:
@@ -83,32 +72,30 @@ def test_an_entry_is_told_in_a_sentence(told, text):
 
 
 def test_every_kind_that_the_book_keeps_has_its_sentence():
-    assert _TELLERS.keys() == _CLASSES.keys()
+    assert entries._TELLERS.keys() == _CLASSES.keys()
 
 
 def test_a_page_has_its_own_signs_measures_clock_and_names():
-    page = Medium(
-        PAGES, us=True, clock=lambda moment: moment[:10], reason=False, names={3: "photo 2", 7: "photo 1"}
-    )
+    names = {3: "photo 2", 7: "photo 1"}
+    page = Medium(PAGES, us=True, clock=lambda moment: moment[:10], reason=False, names=names)
     assert tell_entry(photo(SEEN), page) == "Photo 1: CIEDE2000 −4.2 (−5.0 to −3.1), paler"
-    assert (
-        tell_entry(entry("set-aside", photo_entry_id=3, back=False, reason="dark"), page)
-        == "Photo 2 is set aside"
-    )
+    aside = entry("set-aside", photo_entry_id=3, back=False, reason="dark")
+    assert tell_entry(aside, page) == "Photo 2 is set aside"
     assert tell_entry(entry("sample", ml=20, returned=False), page) == "Sample of 20 ml (4.06 tsp) taken"
     moved = entry("moved", moved_entry_id=3, moved_to="2026-11-25T12:33:09+00:00")
     assert tell_entry(moved, page) == "Photo 2 happened at 2026-11-25"
 
 
-def test_a_dose_and_an_aside_are_short():
-    assert [tell_dose(one) for one in (red(quantity=1), entry("untinted", ml=50))] == [
+def test_a_dose_an_aside_and_own_words_are_short():
+    assert [entries.tell_dose(one) for one in (red(quantity=1), entry("untinted", ml=50))] == [
         "1 drop of red", "50 ml of untinted batch",
     ]  # fmt: skip
-    assert [tell_aside(why) for why in ("a shadow", "", None)] == [
-        "set aside: a shadow",
-        "set aside",
-        "set aside",
-    ]
+    assert entries.tell_aside("a shadow") == "set aside: a shadow"
+    assert entries.tell_aside("") == entries.tell_aside(None) == "set aside"
+    assert tell_closing("banana", "") == "Closed, in your own words: Banana."
+    told = tell_closing("past", "", "The advice was another: add.")
+    assert told == "Closed: Past the match. The advice was another: add."
+    assert set(STOPS) < set(entries.OUTCOMES)
 
 
 @pytest.mark.parametrize(
@@ -126,7 +113,7 @@ def test_a_dose_and_an_aside_are_short():
     ],
 )  # fmt: skip
 def test_a_figure_of_the_head_that_was_put_right(key, value, text):
-    assert tell_change(key, value) == text
+    assert entries.tell_change(key, value) == text
 
 
 @pytest.mark.parametrize(
@@ -139,12 +126,4 @@ def test_a_figure_of_the_head_that_was_put_right(key, value, text):
     ],
 )  # fmt: skip
 def test_a_closing_says_its_reason_once(outcome, text, parts):
-    assert split_closing(outcome, text) == parts
-
-
-def test_own_words_are_named_as_such():
-    assert tell_closing("banana", "") == "Closed, in your own words: Banana."
-    assert tell_closing("past", "", "The advice was another: add.") == (
-        "Closed: Past the match. The advice was another: add."
-    )
-    assert set(STOPS) < set(OUTCOMES)
+    assert entries.split_closing(outcome, text) == parts

@@ -5,25 +5,8 @@ from functools import partial
 import pytest
 
 from colourmatch.colour.difference import Difference, Figure
-from colourmatch.words.figures import (
-    ML_PER_FLOZ,
-    ML_PER_TSP,
-    PAGES,
-    PAPER,
-    jug_ml,
-    tell_amount,
-    tell_contents,
-    tell_drift,
-    tell_drops,
-    tell_interval,
-    tell_lab,
-    tell_left,
-    tell_ml,
-    tell_number,
-    tell_percent,
-    tell_quantity,
-    tell_typed,
-)  # fmt: skip
+from colourmatch.words import figures
+from colourmatch.words.figures import PAGES, tell_drops, tell_lab
 
 
 def interval(value, low, high):
@@ -45,12 +28,12 @@ def interval(value, low, high):
     ],
 )
 def test_an_interval_that_reaches_0_is_told_as_a_bound(figure, digits, told):
-    assert tell_interval(figure, digits, PAGES) == told
+    assert figures.tell_interval(figure, digits, PAGES) == told
 
 
 def test_a_colour_has_the_signs_of_its_medium():
     assert tell_lab([60, -0.04, -3.14], [1, 2, 3]) == "L* 60.0 +-1.0, a* 0.0 +-2.0, b* -3.1 +-3.0"
-    assert tell_lab([60, 4, -3.14], [1, 2, 3], 0, PAPER) == "L* 60 ± 1, a* 4 ± 2, b* -3 ± 3"
+    assert tell_lab([60, 4, -3.14], [1, 2, 3], 0, figures.PAPER) == "L* 60 ± 1, a* 4 ± 2, b* -3 ± 3"
     assert tell_lab([60, 4, -3.14], signs=PAGES) == "L* 60.0, a* 4.0, b* −3.1"
     assert (tell_lab(None), tell_lab(None, signs=PAGES)) == ("-", "–")
 
@@ -58,14 +41,14 @@ def test_a_colour_has_the_signs_of_its_medium():
 #: A zero has no sign; amounts have three figures and no exponent, a large volume keeps its tenths; room under a ceiling is
 #: left or passed; a jug is read to two figures, and never beyond what there is.
 TOLD = {
-    tell_number: {-0.04: "0.0", 0.04: "0.0", -0.06: "-0.1"},
-    tell_amount: {
+    figures.tell_number: {-0.04: "0.0", 0.04: "0.0", -0.06: "-0.1"},
+    figures.tell_amount: {
         0: "0", 0.05: "0.05", 0.01234: "0.0123", 12.25: "12.2", 60.0: "60", 900.6: "901", 9.999: "10",
         12345.6: "12346", 0.456: "0.456", None: "-",
     },
-    tell_ml: {900.63: "900.6 ml", 1200.0: "1200 ml", 25000.0: "25000 ml", 0.6: "0.6 ml"},
-    tell_left: {12.24: "12.2 mg/l left", -3: "3 mg/l over", -1e-12: "0 mg/l left"},
-    partial(jug_ml, at_most=True): {886.4: 880, 1050.0: 1000, 12.0: 12, 9.99: 9.9, 0: 0},
+    figures.tell_ml: {900.63: "900.6 ml", 1200.0: "1200 ml", 25000.0: "25000 ml", 0.6: "0.6 ml"},
+    figures.tell_left: {12.24: "12.2 mg/l left", -3: "3 mg/l over", -1e-12: "0 mg/l left"},
+    partial(figures.jug_ml, at_most=True): {886.4: 880, 1050.0: 1000, 12.0: 12, 9.99: 9.9, 0: 0},
 }  # fmt: skip
 
 
@@ -78,31 +61,29 @@ def test_a_figure_as_a_maker_reads_it(tell, value, text):
 
 def test_us_measures_are_the_published_ones():
     """NIST Handbook 44, appendix C: 1 gallon (3785.412 ml) is 128 fluid ounces, 6 teaspoons are a fluid ounce."""
-    assert pytest.approx(3785.412, abs=0.0005) == 128 * ML_PER_FLOZ
-    assert pytest.approx(ML_PER_FLOZ, abs=5e-6) == 6 * ML_PER_TSP
-    told = [tell_ml(ml, us=True) for ml in (20000, 29.57353, 5, 0.5)]
+    assert pytest.approx(3785.412, abs=0.0005) == 128 * figures.ML_PER_FLOZ
+    assert pytest.approx(figures.ML_PER_FLOZ, abs=5e-6) == 6 * figures.ML_PER_TSP
+    told = [figures.tell_ml(ml, us=True) for ml in (20000, 29.57353, 5, 0.5)]
     assert told == ["20000 ml (676 fl oz)", "29.6 ml (1 fl oz)", "5 ml (1.01 tsp)", "0.5 ml"]
 
 
 def test_a_drift_that_is_not_seen_is_said():
     figure = Figure(2.1, 1.2, 3.0)
     seen, none = (Difference(seen=seen, text="paler") for seen in (True, False))
-    assert tell_drift(figure, seen) == "drift CIEDE2000 2.1 (1.2 to 3.0), paler"
-    assert tell_drift(figure, none).endswith(", no drift seen")
+    assert figures.tell_drift(figure, seen) == "drift CIEDE2000 2.1 (1.2 to 3.0), paler"
+    assert figures.tell_drift(figure, none).endswith(", no drift seen")
 
 
-def test_one_drop_and_several():
+def test_drops_amounts_and_typed_figures():
     assert [tell_drops(n) for n in (0, 0.5, 1, 2, 1.0)] == [
         "0 drops", "0.5 drops", "1 drop", "2 drops", "1 drop",
     ]  # fmt: skip
     assert tell_drops(1, (0, 3)) == "1 (0 to 3) drops" and tell_drops(1, (1, 1)) == "1 (1 to 1) drop"
     assert tell_drops(7, (6, 8.2), "more") == "7 (6 to 8) more drops"
     assert tell_drops(1, (None, None), "more") == "1 more drop"
-    said = [tell_quantity(1, unit) for unit in ("drops", "ml", "grams")]
+    said = [figures.tell_quantity(1, unit) for unit in ("drops", "ml", "grams")]
     assert said == ["1 drop", "1 ml", "1 g"]
-
-
-def test_a_typed_figure_keeps_its_digits_and_a_computed_one_has_three():
-    assert [tell_typed(v) for v in (60.0, 100.25, 1234567.0, 0.1 + 0.2)] == ["60", "100.25", "1234567", "0.3"]
-    assert tell_contents({"red": 6.0, "yellow": 4.1234}) == "red 6 mg/l, yellow 4.12 mg/l"
-    assert (tell_percent(0.2), tell_percent(0.154, PAGES)) == ("+-20 %", "± 15 %")
+    typed = {60.0: "60", 100.25: "100.25", 1234567.0: "1234567", 0.1 + 0.2: "0.3"}
+    assert [figures.tell_typed(value) for value in typed] == list(typed.values())
+    assert figures.tell_contents({"red": 6.0, "yellow": 4.1234}) == "red 6 mg/l, yellow 4.12 mg/l"
+    assert (figures.tell_percent(0.2), figures.tell_percent(0.154, PAGES)) == ("+-20 %", "± 15 %")

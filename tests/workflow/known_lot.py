@@ -37,12 +37,9 @@ class Bench:
         state = self.story.state()
         held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant if not stuck}
         batch = look(held, state.base_share) + np.array([off, 0, 0])
-        spots = {
-            spot: None
-            if spot in without or refused
-            else {"lab": list(lab), "lab_covariance": (np.eye(3) * 0.01).tolist(), "rgb": rgb}
-            for spot, lab in (("reference", REFERENCE), ("batch", batch))
-        }
+        known = {"lab_covariance": (np.eye(3) * 0.01).tolist(), "rgb": rgb}
+        spots = {"reference": {"lab": list(REFERENCE)} | known, "batch": {"lab": list(batch)} | known}
+        spots = {name: None if name in without or refused else spot for name, spot in spots.items()}
         value = None if None in spots.values() else float(ciede2000(REFERENCE, batch))
         measurement = {
             "photo": f"photo-{number}.png", "phone": "A phone", "profile": "sRGB", "taken_at": None,

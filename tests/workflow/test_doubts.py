@@ -41,12 +41,9 @@ def swapped(bench):
 def test_exchanged_glasses_are_asked_about_and_yes_reads_the_photo_so(swapped):
     made, seen = swapped
     advice, question = seen["advice"], seen["advice"]["question"]
-    assert (advice["action"], advice["reason"]) == ("rephotograph", "photo") and advice["text"] == question[
-        "text"
-    ]
-    assert question["sure"] and [(c["code"], c["about"]) for c in question["causes"]] == [
-        ("glasses-swapped", seen["entry"])
-    ]
+    assert (advice["action"], advice["reason"]) == ("rephotograph", "photo")
+    assert advice["text"] == question["text"] and question["sure"]
+    assert [(c["code"], c["about"]) for c in question["causes"]] == [("glasses-swapped", seen["entry"])]
     assert made.advice()["question"] == question
     with pytest.raises(InputError, match="--cause glasses-swapped"):
         answer_question(made.book, made.lot, yes=True, cause="dose-amount")
@@ -174,9 +171,8 @@ def test_the_photos_of_a_ladder_lead_near_the_best_and_never_past_it(book):
     course = np.stack([np.polyval(np.polyfit(drops, labs[:, k], 3), counts) for k in range(3)], axis=-1)
     away = ciede2000(rows[0]["spots"]["reference"]["lab"], course)
     assert np.allclose(away[drops], [row["delta_e_2000"] for row in rows], atol=0.15)
-    book.stocks.add(
-        "red", label["colourant"], label["label_strength_g_per_100ml"], drop_ml=label["label_drop_ml"]
-    )
+    strength, drop_ml = label["label_strength_g_per_100ml"], label["label_drop_ml"]
+    book.stocks.add("red", label["colourant"], strength, drop_ml=drop_ml)
     head = {"ceiling_mg_per_l": 60, "dilution": 5, "tolerance": 1.0}
     lot = book.lots.begin("Ladder", rows[0]["volume_ml"], ["red"], **head).id
     advices = []
@@ -186,9 +182,8 @@ def test_the_photos_of_a_ladder_lead_near_the_best_and_never_past_it(book):
         advices.append(record_photos(book, lot, [folder / f"ladder1-{k}.jpg"])[0].to_json()["advice"])
         end = drops[k] + sum(dose["drops"] for dose in advices[k]["doses"])
         assert end * 0.5 / (0.9 + end * 0.05e-3) <= 60
-        assert end <= away.argmin() or away[end] < away.min() + 0.5, (
-            "no step passes the best by what can be seen"
-        )
+        # no step passes the best by what can be seen
+        assert end <= away.argmin() or away[end] < away.min() + 0.5
     assert advices[0]["action"] == "add"
     assert advices[0]["to_match"][0]["drops"] == pytest.approx(int(away.argmin()), rel=0.35)
     assert away[drops[-1] + advices[-1]["to_match"][0]["drops"]] < away.min() + 1.0

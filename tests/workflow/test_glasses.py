@@ -88,9 +88,8 @@ def test_a_base_with_colour_hides_no_caution_of_the_stocks_that_stand_ready(benc
 def test_intake_of_a_glass_by_hand(book):
     book.stocks.add("red", "E129", 1.0, strength_rel_sd=0.1, drop_rel_sd=0.1)
     serving = {"conditions": [LONG, NEAT, {"name": "as shot"}]}
-    lot = book.lots.begin(
-        "x", 1000, ["red"], serving=serving, already_mg_per_l=8, already_colourant="E129", dilution=5
-    ).id
+    head = {"serving": serving, "already_mg_per_l": 8, "already_colourant": "E129", "dilution": 5}
+    lot = book.lots.begin("x", 1000, ["red"], **head).id
     assert len(read_intake(book.lots.story(lot))[0].colourants) == 1
     book.additions.add(lot, "red", drops=64)
     neat, long = describe_lot(book, lot)["intake"]

@@ -54,7 +54,7 @@ def test_an_older_dose_is_taken_back_and_its_taking_back_too(book, lot_id):
     assert doses(book, lot_id) == [("red", 20, "drops"), ("red", 5, "drops")]
 
 
-def test_a_sample_and_its_correction(book, lot_id):
+def test_a_sample_a_time_and_a_closing(book, lot_id):
     entry = book.volumes.take_sample(lot_id, 50)
     wrong = book.volumes.correct(entry.id, reason="measured", ml=70)
     assert book.lots.story(lot_id).state().volume_ml == 830
@@ -63,6 +63,14 @@ def test_a_sample_and_its_correction(book, lot_id):
     back = book.volumes.correct(sample.id, reason="went back", ml=50, returned=True)
     undo(book, lot_id, back.id)
     assert book.lots.story(lot_id).state().volume_ml == 850
+    entry = book.additions.add(lot_id, "red", drops=20)
+    moved = book.entries.move(entry.id, book.lots.get(lot_id).created_at, "noted late")
+    undo(book, lot_id, moved.id)
+    assert book.lots.story(lot_id).additions[0].happened_at == entry.created_at
+    closing = book.lots.close(lot_id, "given up")
+    opened = undo(book, lot_id, closing.id)
+    assert not book.lots.get(lot_id).closed and opened.id not in offered(book, lot_id)
+    assert closing.id not in offered(book, lot_id)
 
 
 def test_a_photo_and_what_was_said_of_it(book, lot_id):
@@ -88,17 +96,6 @@ def test_figures_of_the_lot_are_those_from_before_the_amendment(book, lot_id):
     lot = book.lots.get(other)
     assert (lot.volume_ml, lot.stocks, lot.tolerance) == (500, ("red",), 1.5)
     assert first.changes["volume_ml"] == 850
-
-
-def test_a_time_and_a_closing(book, lot_id):
-    entry = book.additions.add(lot_id, "red", drops=20)
-    moved = book.entries.move(entry.id, book.lots.get(lot_id).created_at, "noted late")
-    undo(book, lot_id, moved.id)
-    assert book.lots.story(lot_id).additions[0].happened_at == entry.created_at
-    closing = book.lots.close(lot_id, "given up")
-    opened = undo(book, lot_id, closing.id)
-    assert not book.lots.get(lot_id).closed and opened.id not in offered(book, lot_id)
-    assert closing.id not in offered(book, lot_id)
 
 
 def test_an_answer_is_open_again(book, lot_id):

@@ -8,33 +8,18 @@ import pytest
 
 from colourmatch.measurement import Measurement
 from colourmatch.photo.read_colour import SCALE_SD
+from colourmatch.workflow import photo_colours
 from colourmatch.workflow.closing import UNSEEN, close_lot
 from colourmatch.workflow.describing import describe_lot
-from colourmatch.workflow.photo_colours import (
-    Seen,
-    final_photos,
-    is_ahead,
-    mean_gap,
-    moment_of,
-    phone_covariance,
-    plausible_moment,
-    read_doses,
-    see_photo,
-    since_photo,
-    step_left_ml,
-    time_of,
-    total_sd,
-)
+from colourmatch.workflow.photo_colours import Seen, final_photos, moment_of, see_photo, step_left_ml, time_of
 
 COV = (np.eye(3) * 0.04).tolist()
 
 
 def measured(batch: Any = (70, 40, 30), **more: Any) -> dict[str, Any]:
     spots = {"reference": (76, 45, 31), "batch": batch}
-    return {
-        "spots": {k: {"lab": v, "lab_sd": (2, 2, 2), "lab_covariance": COV} for k, v in spots.items()},
-        **more,
-    }
+    doubt = {"lab_sd": (2, 2, 2), "lab_covariance": COV}
+    return {"spots": {name: {"lab": lab} | doubt for name, lab in spots.items()}, **more}
 
 
 def seen(gap: Any, variance: float = 1.0, camera: str = "A") -> Seen:
@@ -42,13 +27,10 @@ def seen(gap: Any, variance: float = 1.0, camera: str = "A") -> Seen:
     return Seen(1, datetime(2026, 1, 1, tzinfo=UTC), camera, zero, np.array(gap, float), np.eye(3) * variance)
 
 
-def test_a_photo_shows_batch_minus_reference(book, lot):
+def test_a_photo_shows_batch_minus_reference_where_both_are_known(book, lot):
     found = see_photo(book.photos.add(lot, measured()))
     assert found.gap.tolist() == [-6, -5, -1]
     assert found.covariance == pytest.approx(np.eye(3) * 0.08)
-
-
-def test_a_colour_that_is_not_known_is_not_seen(book, lot):
     assert see_photo(book.photos.add(lot, measured((float("nan"), 1, 1)))) is None
     assert see_photo(book.photos.add(lot, {})) is None
     plain = measured()
@@ -60,9 +42,8 @@ def test_a_colour_that_is_not_known_is_not_seen(book, lot):
 def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book, lot):
     past = book.photos.add(lot, measured(taken_at="2020:03:04 05:06:07"))
     ahead = book.photos.add(lot, measured(taken_at="2099:03:04 05:06:07"))
-    told = book.photos.add(
-        lot, measured(taken_at="2020:03:04 05:06:07"), taken_at=datetime(2021, 1, 1, tzinfo=UTC)
-    )
+    clock, told_at = "2020:03:04 05:06:07", datetime(2021, 1, 1, tzinfo=UTC)
+    told = book.photos.add(lot, measured(taken_at=clock), taken_at=told_at)
     assert time_of(past).year == 2020 and time_of(told).year == 2021
     assert time_of(ahead) == datetime.fromisoformat(ahead.created_at)
 
@@ -79,14 +60,11 @@ def test_photos_before_a_dose_do_not_show_the_finished_batch(book, lot):
     assert final_photos(book.lots.story(lot)) == ()
 
 
-def test_a_mean_weighs_photos_by_their_certainty():
-    gap, covariance = mean_gap([seen([1, 0, 0], 1.0), seen([4, 0, 0], 2.0)])
+def test_a_mean_weighs_by_certainty_and_a_phone_scales_the_change():
+    gap, covariance = photo_colours.mean_gap([seen([1, 0, 0], 1.0), seen([4, 0, 0], 2.0)])
     assert gap == pytest.approx([2, 0, 0]) and covariance == pytest.approx(np.eye(3) * 2 / 3)
-
-
-def test_one_phone_scales_the_change_and_two_phones_each_their_own():
-    assert phone_covariance(seen([9, 0, 0]), seen([9, 0, 0])) == pytest.approx(np.zeros((3, 3)))
-    other = phone_covariance(seen([9, 0, 0]), seen([9, 0, 0], camera="B"))
+    assert photo_colours.phone_covariance(seen([9, 0, 0]), seen([9, 0, 0])) == pytest.approx(np.zeros((3, 3)))
+    other = photo_colours.phone_covariance(seen([9, 0, 0]), seen([9, 0, 0], camera="B"))
     assert np.sqrt(other[1, 1]) == pytest.approx(SCALE_SD[1] * 9 * (1 + 9 / 60) * np.sqrt(2))
 
 
@@ -94,13 +72,15 @@ def test_doses_are_summed_by_stock_with_the_spread_of_label_and_drop(book, lot):
     book.additions.add(lot, "red", drops=20)
     book.additions.add(lot, "red", ml=1.0)
     book.additions.add(lot, "yellow", drops=10)
-    red, yellow = read_doses(book.lots.story(lot))
+    red, yellow = photo_colours.read_doses(book.lots.story(lot))
     assert (red.ml, red.drops, yellow.drops) == (2.0, None, 10)
     assert red.mg_per_l == pytest.approx(20 / 902 * 1000)
     # half of it was counted
     assert red.mg_per_l_sd == pytest.approx(red.mg_per_l * np.hypot(0.2, 0.5 * 0.15))
-    assert total_sd([red, yellow]) == pytest.approx(np.hypot(red.mg_per_l_sd, yellow.mg_per_l_sd))
-    assert read_doses(book.lots.story(book.lots.begin("x", 100, "red").id)) == () and total_sd(()) == 0
+    both = np.hypot(red.mg_per_l_sd, yellow.mg_per_l_sd)
+    assert photo_colours.total_sd([red, yellow]) == pytest.approx(both)
+    bare = book.lots.story(book.lots.begin("x", 100, "red").id)
+    assert photo_colours.read_doses(bare) == () and photo_colours.total_sd(()) == 0
 
 
 NOW = datetime(2026, 11, 29, 12, 0, tzinfo=UTC)
@@ -128,8 +108,8 @@ def test_a_time_to_come_is_ahead_as_far_as_the_zone_is_known(minutes, zone, ahea
     local = NOW + timedelta(minutes=minutes)
     shown = local if zone else local.astimezone()
     measured = Measurement(taken_at=f"{shown:%Y:%m:%d %H:%M:%S}", taken_offset=zone)
-    assert is_ahead(measured, NOW) == ahead
-    assert plausible_moment(measured, NOW) == (None if ahead else moment_of(measured))
+    assert photo_colours.is_ahead(measured, NOW) == ahead
+    assert photo_colours.plausible_moment(measured, NOW) == (None if ahead else moment_of(measured))
 
 
 @pytest.fixture
@@ -210,7 +190,7 @@ def test_a_part_of_the_step_leaves_the_rest_of_it(begun):
     assert (advice["action"], advice["reason"]) == ("add", "step")
     assert [dose["drops"] for dose in advice["doses"]] == [5]
     assert advice["now"] is None and advice["expected"]["delta_e_2000"]["value"] > 0
-    assert len(since_photo(made.story).changes) == 1
+    assert len(photo_colours.since_photo(made.story).changes) == 1
 
 
 @pytest.mark.parametrize("more", [0, 1, 60])

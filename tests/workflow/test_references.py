@@ -13,15 +13,8 @@ from PIL import Image
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import KeptPhoto
 from colourmatch.errors import InputError, NotFoundError, PhotoError
-from colourmatch.workflow.references import (
-    KnownReference,
-    choose_reading,
-    enter_reference,
-    read_reference,
-    record_reference,
-    target_covariance,
-    target_from_lot,
-)
+from colourmatch.workflow import references
+from colourmatch.workflow.references import choose_reading, enter_reference, read_reference, record_reference
 
 VIEW = {"depth_mm": 10.0, "dilution": 5.0}
 
@@ -42,7 +35,7 @@ def test_entered_readings_are_each_held_against_the_first(book, bottle):
     assert second.against == first.reading and second.drift.low < 2.8 < second.drift.high
     assert other.drift is None  # another dilution: nothing to compare with
     assert told.text.startswith("The reference has turned") and "less red" in told.text
-    assert KnownReference.from_json(json.loads(json.dumps(told.to_json()))) == told
+    assert references.KnownReference.from_json(json.loads(json.dumps(told.to_json()))) == told
     for lab in ((60, 40, 30), (62, 36, 30)):  # as unsure as a phone's
         wide = enter_reference(book, "Bottle", lab, lab_sd=(2.5, 5, 4))
     assert wide.readings[1].drift.low == 0 and "No drift is seen" in wide.text
@@ -57,9 +50,9 @@ def test_a_lot_is_tinted_to_the_reading_chosen(book, lot, bottle, which, lab, sd
     assert chosen.target_lab == lab and chosen.target_lab_sd == [sd] * 3
     head = book.lots.get(lot)
     assert (head.reference_id, head.target_lab) == (bottle, tuple(lab))
-    assert target_covariance(book, head)[0, 0] ** 0.5 == pytest.approx(sd, abs=5e-4)
+    assert references.target_covariance(book, head)[0, 0] ** 0.5 == pytest.approx(sd, abs=5e-4)
     book.lots.amend(lot, "by eye", target_lab=(50, 30, 20))
-    assert target_covariance(book, book.lots.get(lot)) == pytest.approx(4 * np.eye(3))
+    assert references.target_covariance(book, book.lots.get(lot)) == pytest.approx(4 * np.eye(3))
 
 
 def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(book, lot, bottle):
@@ -79,16 +72,16 @@ def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(book, lot, b
 
 def test_an_own_lot_becomes_a_target_once(book, lot):
     with pytest.raises(InputError, match="its colour is not known"):
-        target_from_lot(book, lot)
+        references.target_from_lot(book, lot)
     spot = {"lab": [76.1, 45.2, 31.3], "lab_sd": [2.5, 5.0, 4.0], "lab_covariance": [[0.1, 0, 0]] * 3}
     book.photos.add(lot, {"spots": {"batch": spot}})
     book.lots.close(lot, "matched")
     following = book.lots.begin("Aperitif", 900, "red", dilution=5, number="B2").id
-    made = target_from_lot(book, lot, following)
+    made = references.target_from_lot(book, lot, following)
     assert (list(made.lab), list(made.lab_sd or ())) == (spot["lab"], spot["lab_sd"])
     head = book.lots.get("B2")
     assert (head.id, head.target_lab, head.reference_id) == (following, (76.1, 45.2, 31.3), made.reference_id)
-    assert target_from_lot(book, lot) == made
+    assert references.target_from_lot(book, lot) == made
     assert read_reference(book, made.reference_id).readings[0].source == "lot"
 
 
@@ -158,9 +151,8 @@ def test_a_photo_read_before_files_were_kept_gives_its_first_reading(book, drawn
     reference = book.references.add("Bottle").id
     sha256 = hashlib.sha256(sent).hexdigest()
     unkept = KeptPhoto(sha256, None, None)
-    old = book.references.add_reading(
-        reference, (60, 40, 30), depth_mm=10, dilution=5, photo=unkept, measurement={"sha256": sha256}
-    )
+    how = {"depth_mm": 10, "dilution": 5, "photo": unkept, "measurement": {"sha256": sha256}}
+    old = book.references.add_reading(reference, (60, 40, 30), **how)
     (again,) = record_reference(book, "Bottle", [(sent, "a.jpg")], **VIEW)
     assert again.entry == old.id and read_reference(book, "Bottle").readings[0].source == "photo"
     assert list(book.photo_store.names()) == [] and book.archive.check() == []
