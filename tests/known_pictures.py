@@ -23,6 +23,15 @@ def to_file(picture: Image.Image | np.ndarray, kind: str = "JPEG", **options: An
     return out.getvalue()
 
 
+def phone_exif(orientation: int = 6) -> Image.Exif:
+    """What a phone writes: turn, model, time, a place and a maker's note."""
+    exif = Image.Exif()
+    exif[0x0110], exif[0x0112], exif[0x0132] = "Phone B", orientation, "2026:05:04 10:11:12"
+    exif.get_ifd(0x8769).update({0x9003: "2026:05:04 10:11:12", 0x927C: b"maker's note"})
+    exif.get_ifd(0x8825).update({1: "N", 2: (48.0, 12.0, 30.0), 3: "E", 4: (11.0, 34.0, 0.0)})
+    return exif
+
+
 def draw_noise(seed: int = 1) -> bytes:
     """A small photo like no other."""
     return to_file(Image.frombytes("RGB", (96, 64), random.Random(seed).randbytes(96 * 64 * 3)))

@@ -12,10 +12,13 @@ from pathlib import Path
 import pytest
 from raw_books import write_file
 
+from colourmatch.advice import Advice
 from colourmatch.book import lot_book, tables
+from colourmatch.book.entries import contradict
 from colourmatch.book.lot_book import open_book, open_or_read_book, read_book
 from colourmatch.errors import BookError, ClosedError, InputError, NotFoundError, PhotoError
 from colourmatch.liquid.stock import Stock, weigh_drops
+from colourmatch.words.advice import NO_ROOM
 
 
 def test_stocks_and_lots_are_found_by_name_id_number_and_label(book, lot):
@@ -372,3 +375,23 @@ def test_what_may_not_be_written_is_opened_to_read_and_all_else_to_write(tmp_pat
         book.stocks.add("green", "E142", 1.0)
     assert before != lot_book.tell_state(path)
     assert lot_book.tell_state(tmp_path / "none.sqlite") is None
+
+
+ADD = {"action": "add", "reason": "step", "text": "Add 20 drops of red."}
+
+
+@pytest.mark.parametrize(
+    ("outcome", "advice", "said"),
+    [
+        ("ceiling", {"ceiling_left_mg_per_l": 15.7}, "The ceiling leaves 15.7 mg/l."),
+        ("ceiling", ADD | {"ceiling_left_mg_per_l": 15.7}, "The ceiling leaves 15.7 mg/l. Add 20 drops of red."),
+        ("ceiling", {"ceiling_left_mg_per_l": 0.0}, ""),
+        ("ceiling", {"ceiling_left_mg_per_l": 0.2, "text": NO_ROOM}, NO_ROOM),
+        ("ceiling", {"ceiling_left_mg_per_l": 0.2, "reason": "ceiling", "text": "Stop."}, ""),
+        ("matched", ADD | {"ceiling_left_mg_per_l": 15.7}, ADD["text"]),
+        ("given up", ADD | {"ceiling_left_mg_per_l": 15.7}, ""),
+        ("ceiling", None, ""),
+    ],
+)  # fmt: skip
+def test_a_reason_is_held_against_the_advice_and_the_room(outcome, advice, said):
+    assert contradict(outcome, None if advice is None else Advice.from_json(advice)) == said

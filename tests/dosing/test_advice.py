@@ -1,7 +1,6 @@
 """What is advised and why, where the truth is known: whole drops, true reasons, never past a ceiling."""
 
 import json
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -22,10 +21,6 @@ from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import Addition, BatchState, Stock, dilute
 
-FIELDS = {
-    "action", "reason", "text", "doses", "predicted", "to_match", "reachable_delta_e_2000",
-    "ceiling_left_mg_per_l",
-}  # fmt: skip
 REASONS = {"add": {"step"}, "stop": {"matched", "nearest", "ceiling", "past"}, "rephotograph": {"photo"}}
 RED_2 = Stock("red 2", "E129", 0.4)
 CARMOISINE, CARMOISINE_2 = Stock("dark", "E122", 1.0), Stock("dark 2", "E122", 0.5)
@@ -307,21 +302,16 @@ def test_every_advice_can_be_told(stocks, drops, red, blue, ceiling):
     drops = (drops, 10)[: len(stocks)]
     advice = advise(ask(stocks, drops, reference={"E129": red, "E133": blue}, ceiling_mg_per_l=ceiling))
     told = json.loads(json.dumps(advice.to_json(), allow_nan=False))
-    assert set(told) >= FIELDS
     assert told["reason"] in REASONS[told["action"]]
     assert told["text"] and told["text"][0].isupper() and told["text"].rstrip().endswith(".")
     assert "nan" not in told["text"] and "inf" not in told["text"].split()
-    for dose in told["doses"]:
-        assert set(dose) == {"stock", "drops", "ml", "mg_per_l", "measured"}
-    for line in told["to_match"]:
-        assert set(line) == {"stock", "drops", "low", "high", "measured"} and line["low"] <= line["high"]
+    assert all(line["low"] <= line["high"] for line in told["to_match"])
     assert (told["predicted"] is None) == (told["action"] != "add")
     if told["predicted"]:
         interval = told["predicted"]["delta_e_2000"]
         assert interval["low"] <= interval["value"] <= interval["high"]
     curve = told["curve"]
     assert len({len(curve[key]) for key in ("drops", "delta_e_2000", "low", "high")}) == 1
-    assert all(math.isfinite(v) for key in ("drops", "delta_e_2000", "low", "high") for v in curve[key])
 
 
 # ---- a step that teaches ----------------------------------------------------------------------------

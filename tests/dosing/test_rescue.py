@@ -1,7 +1,5 @@
 """Blending back, against batches that are past by a known amount."""
 
-import json
-
 import pytest
 from known_liquids import look
 from test_problem import RED, ask, pour
@@ -45,9 +43,7 @@ def test_a_pale_batch_and_a_match_are_not_past():
 
 def test_words_and_figures():
     rescue = find_rescue(ask(drops=(110,)))
-    figures = json.loads(json.dumps(rescue.to_json(), allow_nan=False))
-    assert set(figures) == {"untinted_ml", "predicted", "chance_past", "set_aside_ml", "text"}
-    assert figures["untinted_ml"] == round(rescue.untinted_ml, 1)
+    assert rescue.to_json()["untinted_ml"] == round(rescue.untinted_ml, 1)
     assert f"{float(f'{rescue.untinted_ml:.2g}'):g} ml of untinted batch" in rescue.text
     assert rescue.text.startswith("Blend back about ") and rescue.text.endswith("photograph again.")
 

@@ -1,17 +1,21 @@
-"""Another bottle of the maker's, where the truth is known: what it would bring, under the ceilings, or what is missing."""
+"""Where the truth is known: what another bottle of the maker's would bring, and what a batch looks like in a glass."""
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from known_liquids import VIEW, look
 from test_problem import PLAIN, RED, ask
 
 from colourmatch.advice import Rescue
-from colourmatch.colour.difference import Figure
+from colourmatch.colour.difference import Figure, ciede2000
 from colourmatch.dosing import shelf_gain
 from colourmatch.dosing.advice import advise
+from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
+from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import Addition, Stock
 
 GOLD = Stock("gold", "E102", 0.5)
@@ -39,8 +43,6 @@ def test_the_bottle_that_closes_the_gap_is_named_with_what_it_brings():
     assert 0.6 * truly < dose.drops < 1.5 * truly
     assert gold.text.startswith("With gold from your shelf as well, about ")
     assert f": about {dose.drops} drops of it" in gold.text
-    told = gold.to_json()
-    assert set(told) == {"stock", "reachable_delta_e_2000", "gain", "doses", "text"}
 
 
 def test_no_other_bottle_is_named_where_the_lots_own_will_do():
@@ -113,3 +115,57 @@ def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():
     }
     assert not any(code in missing.text for code in codes) and "buy" not in missing.text
     assert find_missing_kind(ask(drops=(70,), sd=0.05)) is None
+
+
+TALL = View(60, 4, "D65", 1.0, "tall glass")
+LONG = View(60, 4, "A", 1.0, "long drink")
+#: A reference of another dye, so that no dose matches everywhere.
+OTHER = {"E124": 45.0}
+
+
+def true_best(view: View) -> tuple[float, float]:
+    """mg/l of the red that comes nearest in a view, and the difference there, by trying them all."""
+    doses = np.arange(0, 120, 0.25)
+    labs = np.array([look({"E129": dose}, view=view) for dose in doses])
+    away = ciede2000(look(OTHER, view=view), labs)
+    return float(doses[away.argmin()]), float(away.min())
+
+
+def test_the_dose_that_matches_thinned_is_not_the_one_of_a_tall_glass():
+    problem = ask(reference=OTHER, drops=(50,), sd=0.05)
+    thinned, tall = look_at(problem, (VIEW, TALL))
+    held = problem.state.concentration_mg_per_l(RED)
+    wanted = {view: true_best(view)[0] - held for view in (VIEW, TALL)}
+    # By trying all doses on the true spectra: 36 mg/l match 1 + 4 in 10 mm, 41 in the glass of 6 cm.
+    assert (wanted[VIEW] + held, wanted[TALL] + held) == pytest.approx((36.25, 41.0))
+    per_drop = 1000 * RED.mg_per_drop / problem.state.volume_ml
+    for one in (thinned, tall):
+        (dose,) = one.to_match
+        assert dose.stock == "red" and dose.low <= dose.drops <= dose.high
+    (here,), (there,) = thinned.to_match, tall.to_match
+    assert here.low <= wanted[VIEW] / per_drop <= here.high
+    assert there.low <= wanted[TALL] / per_drop <= there.high
+    assert there.drops > here.drops
+
+
+def test_the_difference_in_each_look_is_the_true_one_where_the_dye_is_the_same():
+    problem = ask(reference={"E129": 40.0}, drops=(40,), sd=0.03)
+    held = {"E129": problem.state.concentration_mg_per_l(RED)}
+    views = (VIEW, TALL, LONG)
+    for view, one in zip(views, look_at(problem, views), strict=True):
+        truth = float(ciede2000(look({"E129": 40.0}, view=view), look(held, view=view)))
+        assert one.delta_e_2000.low - 0.3 <= truth <= one.delta_e_2000.high + 0.3
+        assert one.after_step is None and one.spots.batch_after is None
+        assert "paler" in one.text or "less red" in one.text
+
+
+def test_liquids_that_may_be_alike_or_far_apart_are_told_as_both():
+    deep = View(60, 1)
+    unsure = ask(reference={"E129": 40.0}, drops=(72,), sd=0.4)
+    (one,) = look_at(replace(unsure, views=(deep,)), (deep,))
+    assert one.delta_e_2000.low == 0 and one.delta_e_2000.high > 4
+    assert one.text.startswith("perhaps alike, perhaps ")
+    # its figure stands in the middle of what it may be, as the one after a step does
+    (then,) = look_at(replace(unsure, views=(deep,)), (deep,), [0.0001])
+    assert one.delta_e_2000.value == pytest.approx(then.after_step.value, abs=0.2)
+    assert one.delta_e_2000.value > 1

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import tifffile
 from drawn import display_p3_profile
-from known_pictures import to_file
+from known_pictures import phone_exif, to_file
 from PIL import Image
 
 from colourmatch.book.lot_book import open_book
@@ -23,15 +23,6 @@ def draw_picture(seed: int = 1) -> Image.Image:
     quarters = np.array([[[200, 40, 40], [40, 180, 60]], [[50, 60, 190], [190, 170, 40]]])
     even = quarters.repeat(SIZE[1] // 2, axis=0).repeat(SIZE[0] // 2, axis=1)
     return Image.fromarray(np.clip(even + rng.integers(-9, 10, even.shape), 0, 255).astype(np.uint8))
-
-
-def phone_exif(orientation: int = 6) -> Image.Exif:
-    """What a phone writes: turn, model, time, a place and a maker's note."""
-    exif = Image.Exif()
-    exif[0x0110], exif[0x0112], exif[0x0132] = "Phone B", orientation, "2026:05:04 10:11:12"
-    exif.get_ifd(0x8769).update({0x9003: "2026:05:04 10:11:12", 0x927C: b"maker's note"})
-    exif.get_ifd(0x8825).update({1: "N", 2: (48.0, 12.0, 30.0), 3: "E", 4: (11.0, 34.0, 0.0)})
-    return exif
 
 
 def write_tiff16(rgb: np.ndarray) -> bytes:

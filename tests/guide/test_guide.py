@@ -1,5 +1,7 @@
-"""The guide: its pages are there, none of the program's words is missing from them, their figures are the code's."""
+"""The guide's pages are there, no word of the program's is missing, its figures are the code's; docstrings' examples hold."""
 
+import doctest
+import importlib
 import json
 import re
 from collections.abc import Callable
@@ -169,3 +171,18 @@ def test_on_a_terminal_it_is_dressed_up(said, monkeypatch):
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     told = said("answers", "--find", "fogged glass")
     assert "Hazy (haze)" in told and "###" not in told
+
+
+FILES = [path for path in sorted(PACKAGE.rglob("*.py")) if ">>> " in path.read_text(encoding="utf-8")]
+WITHOUT_ENDING = [path.relative_to(PACKAGE.parent).with_suffix("") for path in FILES]
+MODULES = [".".join(path.parts).removesuffix(".__init__") for path in WITHOUT_ENDING]
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_the_examples_of_a_module_hold(name):
+    found = doctest.testmod(importlib.import_module(name), optionflags=doctest.FAIL_FAST)
+    assert found.attempted and not found.failed
+
+
+def test_the_rooms_of_colour_liquids_and_doses_have_examples():
+    assert {name.split(".")[1] for name in MODULES} >= {"colour", "liquid", "dosing"}

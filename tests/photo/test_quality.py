@@ -65,12 +65,8 @@ def test_every_flag_has_a_severity_and_whole_sentences(code):
     assert "{" not in made.text and "}" not in made.text
     assert "  " not in made.text and made.text == made.text.strip()
     assert len(made.text) < 240, "it is read on a phone"
-
-
-@pytest.mark.parametrize("code", [code for code in FLAGS if FLAGS[code][0] == "refuse"])
-def test_every_refusal_says_what_to_do(code):
-    # two sentences at least: what is wrong, then an imperative
-    assert len(re.findall(r"\.(?: |$)", FLAGS[code][1])) >= 2
+    # a refusal has two sentences at least: what is wrong, then an imperative
+    assert made.severity == "warn" or len(re.findall(r"\.(?: |$)", FLAGS[code][1])) >= 2
 
 
 @pytest.mark.parametrize(("file", "code", "details"), RAISED, ids=[f"{f}-{c}" for f, c, _ in RAISED])

@@ -12,7 +12,6 @@ def test_answers_come_first_and_each_page_is_shown_whole(book):
     assert not any(expander.label.endswith(")") for expander in app.expander)  # no code in a heading
     codes = {caption.value.removeprefix("In JSON: ") for caption in app.caption}
     assert set(FLAGS) <= codes
-    app = open_app("help")
     for page in PAGES[1:]:
         app.segmented_control(key="help-page").set_value(page.name).run()
         text = shown(app)

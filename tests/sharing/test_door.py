@@ -1,5 +1,4 @@
-"""The door: the code and the wait after wrong ones, who is let in and for how long, what closing it does, and the QR code as
-another program reads it."""
+"""The door: its code, waits, visits and QR code as another program reads it; addresses and ports of this machine."""
 
 import logging
 import math
@@ -8,7 +7,9 @@ import cv2
 import numpy as np
 import pytest
 
+from colourmatch.errors import InputError
 from colourmatch.sharing import door as doors
+from colourmatch.sharing import network
 from colourmatch.sharing.door import SIGNS, Attempts, Door, is_code
 
 
@@ -169,3 +170,42 @@ def test_the_qr_code_reads_back_and_its_picture_fetches_nothing():
     picture = doors.draw_for_page(TEXT)
     assert picture.startswith("data:image/svg+xml") and "K7PQ" not in picture and '"' not in picture
     assert not any(word in picture for word in ("script", "href", "onload"))
+
+
+def test_addresses_and_ports_of_this_machine(monkeypatch):
+    monkeypatch.setattr(network, "_address_towards", lambda family, far: "192.168.1.20")
+    assert network.find_local_address() == "192.168.1.20"
+    assert network.show_address("192.168.1.20", 8501) == "http://192.168.1.20:8501"
+    assert network.show_address("fd00::2", 8501) == "http://[fd00::2]:8501"
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [("8.8.8.8", "the whole internet may reach. Nothing was opened."), (None, "on no network. Join the Wi-Fi"),
+     ("127.0.0.1", "Nothing was opened")],
+)  # fmt: skip
+def test_no_private_address_is_refused_with_what_to_do(monkeypatch, found, words):
+    monkeypatch.setattr(network, "_address_towards", lambda family, far: found)
+    with pytest.raises(InputError, match=words):
+        network.find_local_address()
+
+
+@pytest.mark.parametrize(
+    ("wanted", "words"),
+    [("here", "is no address"), ("0.0.0.0", "no other machine can use"), ("127.0.0.1", "no other machine can use"),
+     ("198.51.100.77", "is not an address of this machine")],
+)  # fmt: skip
+def test_a_wrong_address_is_refused(wanted, words):
+    with pytest.raises(InputError, match=words):
+        network.find_local_address(wanted)
+
+
+def test_it_listens_here_alone_and_finds_a_free_port():
+    first = network.listen([network.HERE])
+    second = network.listen([network.HERE])
+    try:
+        places = [one.getsockname() for one in (*first, *second)]
+        assert {host for host, _ in places} == {"127.0.0.1"} and places[0][1] != places[1][1]
+    finally:
+        for one in (*first, *second):
+            one.close()

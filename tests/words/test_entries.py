@@ -1,5 +1,6 @@
 """The entries of a lot in words: each kind once, as a terminal tells it, what another medium changes, and closings."""
 
+from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
@@ -32,6 +33,7 @@ def photo(measurement: dict[str, Any], **fields: Any) -> SimpleNamespace:
     return entry("photo", **own | fields)
 
 
+aside = partial(entry, "set-aside", photo_entry_id=3)
 SEEN = {"delta_e_2000": FAR, "difference": {"text": "paler"}}
 ALONE = {"spots": {"batch": {"lab": LAB, "lab_sd": [2, 2, 2]}}}
 
@@ -50,19 +52,11 @@ ALONE = {"spots": {"batch": {"lab": LAB, "lab_sd": [2, 2, 2]}}}
         (photo(SEEN, purpose="recheck"), "Recheck photo x.jpg: CIEDE2000 -4.2 (-5.0 to -3.1), paler"),
         (photo(ALONE), "Photo x.jpg: the batch alone, L* 60.0 +-2.0, a* 45.2 +-2.0, b* -3.0 +-2.0"),
         (photo({}, original_name=None), "Photo: no difference measured"),
-        (
-            entry("set-aside", photo_entry_id=3, back=False, reason="a lamp shone in"),
-            "The photo of entry 3 is set aside; reason: a lamp shone in",
-        ),
-        (
-            entry("set-aside", photo_entry_id=3, back=True, reason="it was all right"),
-            "The photo of entry 3 counts again; reason: it was all right",
-        ),
+        (aside(back=False, reason="a lamp shone in"), "The photo of entry 3 is set aside; reason: a lamp shone in"),
+        (aside(back=True, reason="all right"), "The photo of entry 3 counts again; reason: all right"),
         (entry("note", text="smells of orange"), "Note: smells of orange"),
-        (
-            entry("amendment", changes={"ceiling_mg_per_l": 55.0, "dilution": 5}, reason="read again"),
-            "Put right: ceiling 55 mg/l; 1 part made up to 5; reason: read again",
-        ),
+        (entry("amendment", changes={"ceiling_mg_per_l": 55.0, "dilution": 5}, reason="misread"),
+         "Put right: ceiling 55 mg/l; 1 part made up to 5; reason: misread"),
         (entry("reopening", reason="after all"), "Opened again; reason: after all"),
         (entry("closing", outcome="matched", text="Matched: stop."), "Closed: Matched. Stop."),
     ],
@@ -79,8 +73,7 @@ def test_a_page_has_its_own_signs_measures_clock_and_names():
     names = {3: "photo 2", 7: "photo 1"}
     page = Medium(PAGES, us=True, clock=lambda moment: moment[:10], reason=False, names=names)
     assert tell_entry(photo(SEEN), page) == "Photo 1: CIEDE2000 −4.2 (−5.0 to −3.1), paler"
-    aside = entry("set-aside", photo_entry_id=3, back=False, reason="dark")
-    assert tell_entry(aside, page) == "Photo 2 is set aside"
+    assert tell_entry(aside(back=False, reason="dark"), page) == "Photo 2 is set aside"
     assert tell_entry(entry("sample", ml=20, returned=False), page) == "Sample of 20 ml (4.06 tsp) taken"
     moved = entry("moved", moved_entry_id=3, moved_to="2026-11-25T12:33:09+00:00")
     assert tell_entry(moved, page) == "Photo 2 happened at 2026-11-25"

@@ -1,12 +1,15 @@
-"""Figures in words."""
+"""Figures, looks and moments in words."""
 
 from functools import partial
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from colourmatch.colour.difference import Difference, Figure
 from colourmatch.words import figures
 from colourmatch.words.figures import PAGES, tell_drops, tell_lab
+from colourmatch.words.looks import tell_glass, tell_look, tell_serving
+from colourmatch.words.times import tell_date, tell_minute, tell_time, tell_zones
 
 
 def interval(value, low, high):
@@ -87,3 +90,30 @@ def test_drops_amounts_and_typed_figures():
     assert [figures.tell_typed(value) for value in typed] == list(typed.values())
     assert figures.tell_contents({"red": 6.0, "yellow": 4.1234}) == "red 6 mg/l, yellow 4.12 mg/l"
     assert (figures.tell_percent(0.2), figures.tell_percent(0.154, PAGES)) == ("+-20 %", "± 15 %")
+
+
+LONG = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2}
+
+
+def test_looks_and_serving_conditions_are_told():
+    assert tell_look(LONG) == "60 mm deep, 1 part made up to 4, light A, weight 2"
+    warm = {"illuminant": "A", "dilution": None, "weight": 1.0}
+    assert tell_look(warm, {"A": "a warm lamp (A)"}.__getitem__) == "a warm lamp (A)"
+    assert tell_glass(7.5, 1) == "7.5 mm deep, undiluted"
+    served = {"conditions": [LONG, {"name": "neat"}], "ice": "two cubes"}
+    assert tell_serving(served) == f"long drink ({tell_look(LONG)}); neat; ice two cubes"
+    assert tell_serving(None) == "as photographed"
+
+
+LATE = "2026-11-28T23:30:00.000000+00:00"
+SUMMER = "2026-07-01T10:00:00.000000+00:00"
+PARIS, HALIFAX = ZoneInfo("Europe/Paris"), ZoneInfo("America/Halifax")
+
+
+def test_moments_and_zones_are_told_for_a_place():
+    assert tell_date(LATE, PARIS) == "2026-11-29" and tell_date(LATE, HALIFAX) == "2026-11-28"
+    assert tell_minute(LATE, PARIS) == "2026-11-29 00:30"
+    assert tell_time(LATE, PARIS) == "2026-11-29 00:30 CET"
+    assert tell_zones((SUMMER, LATE, SUMMER), PARIS) == "CEST (UTC+02:00) and CET (UTC+01:00)"
+    assert tell_zones((LATE,), ZoneInfo("UTC")) == "UTC"
+    assert tell_zones((LATE,), ZoneInfo("America/Sao_Paulo")) == "UTC-03:00"

@@ -1,12 +1,20 @@
-"""The next lot like an old one: what is taken over, and a first dose by hand from what the last lots held."""
+"""The next lot like an old one: what is taken over, a first dose from what the last lots held, where they saw a band."""
 
 import math
 
+import known_lot
+import numpy as np
 import pytest
+from known_liquids import BASE, VIEW
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.errors import ClosedError, NotFoundError
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.workflow.again import fill_like, find_first_dose
+from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.fitting import make_prior
 
 
 def close_with(book: LotBook, drops: float, **head) -> int:
@@ -97,3 +105,35 @@ def test_two_stocks_share_the_ceiling_and_each_keeps_its_first_dose_until_it_is_
     assert red.step_drops + yellow.step_drops == 40 and red.step_drops > yellow.step_drops
     book.additions.add(lot, "red", drops=red.step_drops)
     assert find_first_dose(book, book.lots.story(lot)) == [yellow]
+
+
+LISTED = find_colourant("E163")
+TRUE_NM = 8.0  # an anthocyanin in a drink of another pH: its band lies so far up
+
+
+def look(mg_per_l: dict[str, float], share: float = 1.0) -> np.ndarray:
+    """Lab of the natural base with so much of a colour whose band lies elsewhere than listed."""
+    moved = np.interp(WAVELENGTHS_NM - TRUE_NM, WAVELENGTHS_NM, LISTED.absorptivity())
+    return absorbance_to_lab((share * BASE + mg_per_l.get("E163", 0.0) * moved) * VIEW.path_cm)
+
+
+def test_a_closed_lot_teaches_where_the_band_lies(bench, as_noted, book, monkeypatch):
+    dose = 0.6 / float(LISTED.absorptivity().max() * VIEW.path_cm)
+    monkeypatch.setattr(known_lot, "look", look)
+    monkeypatch.setattr(known_lot, "REFERENCE", look({"E163": dose}))
+    book.stocks.add("red", "E163", 10.0)
+    made = bench()
+    made.follow()
+    before = make_prior(book.stocks.get("red"))
+    close_lot(book, made.lot, "matched", "", sure=True)
+    taught = book.stocks.get("red")
+    assert taught.shift is not None
+    shift, sd = taught.shift
+    assert abs(shift - TRUE_NM) < 2 * sd and abs(shift - TRUE_NM) < TRUE_NM / 2
+    prior = make_prior(taught)
+    assert prior.shift_nm == shift and sd < prior.shift_sd_nm < before.shift_sd_nm == LISTED.shift_sd_nm
+    fresh = book.stocks.refill("red")
+    assert fresh.shift == taught.shift
+    thin = book.stocks.dilute("red", 10, "thin")
+    assert thin.shift == taught.shift
+    assert book.stocks.reset(fresh.id).shift is None

@@ -1,17 +1,24 @@
-"""What stands beside the advice: serving conditions, another bottle of the maker's, what a glass brings."""
+"""What stands beside the advice: glasses, other bottles and their state, what a glass brings, passed ceilings."""
 
 import json
+from dataclasses import replace
+from datetime import date
 
 import known_lot
 import pytest
 from known_liquids import look
 
 from colourmatch.advice import Served
+from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
+from colourmatch.liquid.colourants import custom_colourant
+from colourmatch.workflow.ceilings import passed_ceilings
+from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.glasses import serve_lot
 from colourmatch.workflow.lot import advise_lot
 from colourmatch.workflow.photo_colours import read_intake
+from colourmatch.workflow.shelf_state import describe_bottles, see_in_water, trace_batch
 
 pytestmark = pytest.mark.usefixtures("as_noted")
 LONG = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2}
@@ -102,3 +109,83 @@ def test_intake_of_a_glass_by_hand(book):
     assert red["mg"]["high"] - red["mg"]["value"] == pytest.approx(half, abs=2e-3)
     plain = book.lots.begin("y", 1000, ["red"]).id
     assert read_intake(book.lots.story(plain)) == []
+
+
+def codes(book: LotBook, on: date) -> list[str]:
+    red = book.stocks.get("red")
+    return [one.code for one in describe_bottles(book, [red], on)[red.id].warnings]
+
+
+def test_old_and_nearly_empty_bottles_are_warned_of(book):
+    book.stocks.add("red", "E129", 1.0, bottle={"use_by": "2027-05-01", "amount_ml": 10})
+    assert codes(book, date(2027, 4, 10)) == []
+    assert codes(book, date(2027, 5, 1)) == ["bottle-old-soon"]
+    assert codes(book, date(2027, 5, 2)) == ["bottle-old"]
+    lot = book.lots.begin("A", 1000, ["red"]).id
+    book.additions.add(lot, "red", ml=7.1)  # less than 60 drops are left
+    assert codes(book, date(2027, 4, 10)) == ["bottle-empty"]
+
+
+def test_a_lot_names_the_batches_that_are_in_it(book):
+    book.stocks.add("red", "E129", 1.0, bottle={"supplier": "A supplier", "supplier_batch": "K-1207"})
+    book.stocks.dilute("red", 10, "thin")
+    lot = book.lots.begin("A", 1000, ["red"]).id
+    book.additions.add(lot, "thin", ml=2)
+    (bottle,) = describe_lot(book, lot)["bottles"]
+    assert (bottle["stock"], bottle["supplier_batch"], bottle["ml"]) == ("thin", "K-1207", 2)
+    told = trace_batch(book, "k-1207")
+    assert [one.lot for one in told.lots] == [lot] and told.batch == "K-1207"
+
+
+def test_a_stock_is_seen_in_water_as_photos_showed_it(book):
+    red = book.stocks.add("red", "E129", 0.5)
+    # 40 drops of 0.05 ml with 5 mg/ml are 10 mg/l: the published line of liquid/model.py
+    assert see_in_water(red) == pytest.approx([75.7, 55.3, 19.6], abs=0.05)
+    stronger = see_in_water(replace(red, strength_factor=1.5, learnt_from_lot_id=1))
+    assert stronger is not None and stronger[0] < 75
+    code = custom_colourant("supermarket red", "E129", 540).e_number
+    bottle = book.stocks.add("supermarket red", code, 0.5)
+    assert see_in_water(bottle) is None
+    assert see_in_water(replace(bottle, learnt_from_lot_id=1)) == pytest.approx([75.7, 55.3, 19.6], abs=0.05)
+
+
+@pytest.fixture
+def lot_of(book):
+    book.stocks.add("red", "E129", 1.0)
+
+    def make(ml, **head):
+        number = book.lots.begin(f"Aperitif {len(book.lots.search())}", 900, ["red"], **head).id
+        book.additions.add(number, "red", ml=ml)
+        return number
+
+    return make
+
+
+@pytest.mark.parametrize(
+    "ml, head, passed",
+    [
+        (
+            12,
+            {},
+            1,
+        ),  # 132 mg/l; the EU allows 100 mg/l (Regulation (EC) No 1333/2008, calibration/limits.csv)
+        (12, {"jurisdiction": "EU"}, 1),
+        (12, {"jurisdiction": "US"}, 0),
+        (6, {}, 0),
+        (6, {"ceiling_mg_per_l": 50}, 1),
+        (12, {"ceiling_mg_per_l": 50}, 2),
+    ],
+)
+def test_a_passed_ceiling_is_told_with_and_without_a_place(book, lot_of, ml, head, passed):
+    story = book.lots.story(lot_of(ml, **head))
+    told = passed_ceilings(story)
+    assert len(told) == passed and {one["code"] for one in told} <= {"ceiling"}
+    unsaid = "jurisdiction" not in head and ml == 12
+    assert any("EU" in one["text"] for one in told) or not unsaid
+
+
+def test_it_stays_told_until_the_lot_is_closed(book, lot_of):
+    number = lot_of(12)
+    book.entries.add_note(number, "a day later")
+    assert len(describe_lot(book, number)["warnings"]) == 1
+    assert len(close_lot(book, number).warnings) == 1

@@ -3,11 +3,10 @@
 import hashlib
 import io
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
-from known_pictures import to_file
+from known_pictures import phone_exif, to_file
 from PIL import Image
 
 from colourmatch.book.lot_book import LotBook
@@ -114,17 +113,8 @@ def test_a_photo_becomes_a_reading_once(book, lot, drawn_photos):
     assert book.lots.get(lot).target_lab == pytest.approx(seen.lab)
 
 
-def with_position(photo: Path) -> bytes:
-    """The same picture with a place and a time in it, as a phone writes them."""
-    picture = Image.open(photo)
-    exif = Image.Exif()
-    exif[0x8825] = {1: "N", 2: (52.0, 30.0, 0.0), 3: "E", 4: (13.0, 24.0, 0.0)}
-    exif[0x8769] = {0x9003: "2026:03:02 08:09:10"}
-    return to_file(picture, quality=95, exif=exif)
-
-
 def test_the_photo_of_a_reading_is_kept_without_its_position(book, drawn_photos):
-    sent = with_position(drawn_photos[1])
+    sent = to_file(Image.open(drawn_photos[1]), quality=95, exif=phone_exif(1))
     assert Image.open(io.BytesIO(sent)).getexif().get_ifd(0x8825)
     record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)
     (reading,) = book.references.readings("Bottle")
@@ -132,10 +122,10 @@ def test_the_photo_of_a_reading_is_kept_without_its_position(book, drawn_photos)
     assert not Image.open(io.BytesIO(kept)).getexif().get_ifd(0x8825)
     assert reading.photo_sha256 == hashlib.sha256(kept).hexdigest() == reading.stored_name[:64]
     assert reading.original_sha256 == hashlib.sha256(sent).hexdigest() != reading.photo_sha256
-    assert (reading.original_name, reading.taken_at) == ("IMG_1.jpg", "2026-03-02T08:09:10.000000+00:00")
+    assert (reading.original_name, reading.taken_at) == ("IMG_1.jpg", "2026-05-04T10:11:12.000000+00:00")
     (row,) = read_reference(book, "Bottle").readings
     assert (row.photo, row.stored_name) == ("IMG_1.jpg", reading.stored_name)
-    assert row.at == "2026-03-02T08:09:10+00:00"
+    assert row.at == "2026-05-04T10:11:12+00:00"
     # Sent again as it came, or as it was taken out of the store: the first reading, nothing more is kept.
     for again in (sent, kept):
         assert book.references.find_photo(again, "Bottle") == reading
