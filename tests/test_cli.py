@@ -339,7 +339,7 @@ def test_figures_are_printed_without_the_tail_of_a_binary_number(lot, capsys):
 # ---- card and measure ------------------------------------------------------------------------------------
 
 
-def test_measure_one_photo_in_words_and_as_an_object(cli, drawn_photos):
+def test_photos_are_measured_in_words_and_as_an_object_or_refused(cli, drawn_photos, sample_photos, tmp_path):
     measured = cli("measure", drawn_photos[0], "--json")
     assert measured.code == 0
     figure = measured.data["delta_e_2000"]
@@ -347,9 +347,6 @@ def test_measure_one_photo_in_words_and_as_an_object(cli, drawn_photos):
     assert set(measured.data["spots"]) == {"reference", "batch", "blank"}
     told = cli("measure", drawn_photos[0])
     assert f"CIEDE2000 {figure['value']:.1f} ({figure['low']:.1f} to {figure['high']:.1f})" in told.out
-
-
-def test_a_photo_that_cannot_be_measured_and_several_are_refused(cli, sample_photos, tmp_path):
     alone = cli("measure", sample_photos / "bad-text.jpg", "--json")
     assert alone.code == 2 and alone.data["quality"][0]["severity"] == "refuse"
     assert alone.err == alone.data["error"] + "\n"

@@ -39,16 +39,13 @@ def test_sensors_peak_where_published_and_water_is_the_white():
     assert set(alone["spots"]) == {"batch", "blank"} and alone["delta_e_2000"] is None
 
 
-def test_pixels_and_millimetres_are_inverse_with_lens_and_height():
+def test_pixels_are_millimetres_and_greys_shares_of_the_paper():
     pose = replace(SMALL, tilt_degrees=22, azimuth_degrees=70, rotation_degrees=31, distortion=0.02)
     view = drawn.place_camera(pose)
     points = np.random.default_rng(1).uniform([0, 0], [250, 180], (40, 2))
     for height_mm in (0.0, 25.0):
         back = view.to_card_mm(view.to_pixels(points, height_mm), height_mm)
         np.testing.assert_allclose(back, points, atol=1e-4)
-
-
-def test_printed_grey_reads_as_its_share_of_the_paper():
     rendered = render_photo(Scene(), CLEAN, Light(), SMALL, seed=1, printer=drawn.Printer(gamma=1.1))
     greys = CARD["grey_steps"]
     printed = zip(greys["top_row_centres_mm"], greys["nominal_relative_reflectance"], strict=True)

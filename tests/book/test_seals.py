@@ -231,13 +231,10 @@ def test_any_text_comes_back_though_it_only_looks_like_a_series(text):
     assert unpack(pack(text)) == text
 
 
-def test_what_was_packed_before_is_read():
+def test_what_was_packed_before_and_what_older_books_hold_is_read():
     """The words that texts are deflated after are a part of every book that was written with them."""
     text = '{"action": "add", "reason": "step", "text": "Add 9 drops of red"}'
     assert unpack(base64.b64decode(PACKED)) == text
-
-
-def test_what_older_books_hold_is_read_and_hashed_as_what_is_packed_now():
     older = "z1:" + base64.b64encode(zlib.compress(MEASURED.encode(), 9)).decode()
     for stored in (older, older.encode(), MEASURED, MEASURED.encode()):
         assert unpack(stored) == MEASURED and hash_packed(stored) == hash_packed(pack(MEASURED))

@@ -56,9 +56,8 @@ def test_state_is_that_of_plain_arithmetic(shared_book, steps):
                 continue
             is_dose = fact[0] == "add"
             change = book.additions.correct if is_dose else book.volumes.correct
-            values = (
-                {"void": True} if kind == "void" else {"drops": amount} if is_dose else {"ml": amount / 4}
-            )
+            right = {"drops": amount} if is_dose else {"ml": (amount or 4) / 4}
+            values = {"void": True} if kind == "void" else right
             try:
                 fact[1] = change(fact[1], reason="x", **values).id
             except InputError:

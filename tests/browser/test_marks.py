@@ -102,9 +102,8 @@ def check_keys_numbers_and_return(page: Page, before: str) -> None:
     """Keys move the one in focus, a number typed moves it on the picture, and it is found again after other pages."""
     page.run(_ROOT + "field.querySelector('.cm-pick-box.batch').focus()")
     press(page, Keys.ARROW_RIGHT)
-    moved = wait_for(
-        lambda: boxes_shown(page)["batch"] != before and boxes_shown(page)["batch"], "no key moves it"
-    )
+    at = lambda: boxes_shown(page)["batch"]  # noqa: E731
+    moved = wait_for(lambda: at() != before and at(), "no key moves it")
     page.settle()
     page.unfold("The rectangles as numbers")
     entry = page.click("[aria-label='Batch x']")

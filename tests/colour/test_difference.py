@@ -159,10 +159,14 @@ def test_a_length_that_is_known_as_normal_ends_where_the_noncentral_chi_square_s
     assert (low > 0) == (length > 1)
 
 
-def test_the_factor_is_that_of_the_guide():
+def test_the_ellipse_has_its_factor_and_chroma_lies_along_the_hue():
     """JCGM 102:2011, 6.5.2.2, table 1: k_p = 2.45 for two quantities and p = 95 %."""
     outline = trace_ellipse([0, 0], np.eye(2))
     assert np.linalg.norm(outline, axis=1) == pytest.approx(2.45, abs=0.005)
+    cov = np.diag([1.0, 4.0, 9.0])
+    assert chroma_covariance([60, 10, 0], cov) == pytest.approx(np.diag([4.0, 1.0]))
+    assert chroma_covariance([60, 0, 10], cov) == pytest.approx(np.diag([9.0, 1.0]))
+    assert chroma_covariance([60, 0, 0], cov) == pytest.approx(np.diag([4.0, 1.0]))
 
 
 def test_it_holds_its_share_of_draws():
@@ -173,10 +177,3 @@ def test_it_holds_its_share_of_draws():
     limit = np.einsum("ni,ij,nj->n", edge, np.linalg.inv(cov), edge)
     assert limit == pytest.approx(limit[0])
     assert np.mean(far <= limit[0]) == pytest.approx(0.95, abs=0.005)
-
-
-def test_chroma_takes_what_lies_along_the_hue():
-    cov = np.diag([1.0, 4.0, 9.0])
-    assert chroma_covariance([60, 10, 0], cov) == pytest.approx(np.diag([4.0, 1.0]))
-    assert chroma_covariance([60, 0, 10], cov) == pytest.approx(np.diag([9.0, 1.0]))
-    assert chroma_covariance([60, 0, 0], cov) == pytest.approx(np.diag([4.0, 1.0]))

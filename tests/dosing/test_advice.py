@@ -39,9 +39,6 @@ def settle(problem: Problem) -> Problem:
     return replace(problem, photos_of_state=2)
 
 
-# ---- what is said of a step --------------------------------------------------------------------------
-
-
 def test_predicted_colours_are_those_of_the_next_photo_wherever_the_match_is_judged():
     """The reference four times as thin, by Beer-Lambert on its known spectrum."""
     thin = View(VIEW.depth_mm, 4 * VIEW.dilution)
@@ -59,9 +56,6 @@ def test_the_drops_to_the_nearest_point_are_those_of_the_curve(best):
     line = plan_line(problem)
     facts = gather_facts(problem, replace(line, ml=line.ml * (best * RED.drop_ml / line.ml[line.best])), None)
     assert facts.to_match[0].drops == round(facts.curve.best_drops) == pytest.approx(best, abs=0.6)
-
-
-# ---- ceilings: no advice ever passes one ------------------------------------------------------------
 
 
 def check_ceilings(problem: Problem, advice: Advice) -> None:
@@ -107,9 +101,6 @@ def test_the_makers_ceiling_is_never_passed(ceiling, already, drops, factor, sto
 def test_limits_of_one_colourant_and_of_all_together_are_kept(stocks, drops, reference):
     problem = ask(stocks, drops, reference=reference, jurisdiction="EU", ceiling_mg_per_l=150.0)
     check_ceilings(problem, advise(problem))
-
-
-# ---- the reasons ------------------------------------------------------------
 
 
 def test_a_pale_batch_gets_a_step():
@@ -287,9 +278,6 @@ def test_a_binding_ceiling_stops_with_its_cost():
     assert advice.to_match[0].drops == pytest.approx(36, abs=6)
 
 
-# ---- what must hold for every advice ------------------------------------------------------------
-
-
 @settings(max_examples=12)
 @given(
     stocks=st.sampled_from([(RED,), (RED, YELLOW)]),
@@ -312,9 +300,6 @@ def test_every_advice_can_be_told(stocks, drops, red, blue, ceiling):
         assert interval["low"] <= interval["value"] <= interval["high"]
     curve = told["curve"]
     assert len({len(curve[key]) for key in ("drops", "delta_e_2000", "low", "high")}) == 1
-
-
-# ---- a step that teaches ----------------------------------------------------------------------------
 
 
 def _flat_line(gains, passed):

@@ -110,9 +110,8 @@ def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():
     missing = find_missing_kind(SHORT)
     assert missing is not None and missing.kind in ("yellow", "orange", "brown")
     assert missing.gain.low > 0 and "None of your stocks" in missing.text
-    codes = {find_colourant(code).name for _, code in shelf_gain.KINDS} | {
-        code for _, code in shelf_gain.KINDS
-    }
+    kinds = {code for _, code in shelf_gain.KINDS}
+    codes = {find_colourant(code).name for code in kinds} | kinds
     assert not any(code in missing.text for code in codes) and "buy" not in missing.text
     assert find_missing_kind(ask(drops=(70,), sd=0.05)) is None
 

@@ -18,10 +18,10 @@ from random import Random
 from typing import Any, ClassVar
 
 import click
-from fuzz_seeds import card_seed, draw_picture, make_book, picture_seeds
+import fuzz_seeds
+from fuzz_seeds import HOSTILE, draw_picture, make_book, mutate_bytes, mutate_words
 from known_pictures import fix_check_sums, to_file
 from make_reference import every_command
-from mutating import HOSTILE, mutate_bytes, mutate_export, mutate_words
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.restoring import restore_book
@@ -102,8 +102,11 @@ class Photos(Target):
 
     def make(self, rng: Random) -> tuple[str, bytes]:
         if rng.randrange(self.CARDS) == 0:
-            return "card.jpg", mutate_bytes(rng, card_seed())
-        (name, data), (other_name, other) = rng.choice(picture_seeds()), rng.choice(picture_seeds())
+            return "card.jpg", mutate_bytes(rng, fuzz_seeds.card_seed())
+        (name, data), (other_name, other) = (
+            rng.choice(fuzz_seeds.picture_seeds()),
+            rng.choice(fuzz_seeds.picture_seeds()),
+        )
         data = mutate_bytes(rng, data, other)
         if name.endswith(".png") and rng.random() < 0.6:
             data = fix_check_sums(data)
@@ -143,7 +146,7 @@ class Exports(Target):
             pass
 
     def make(self, rng: Random) -> bytes:
-        return mutate_export(rng, self.text)
+        return fuzz_seeds.mutate_export(rng, self.text)
 
     def judge(self, made: bytes) -> str:
         book = self.book or self._open_fresh()

@@ -31,9 +31,6 @@ def answered() -> set[str]:
     return {found[1] for part in list_sections(ANSWERS) if (found := CODE_OF_HEADING.search(part.title))}
 
 
-# ---- pages -------------------------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_a_page_has_its_title_and_no_empty_part(page):
     parts = list_sections(page)
@@ -55,22 +52,16 @@ def test_the_links_of_a_page_lead_somewhere(page):
         assert not anchor or anchor in anchors, target
 
 
-def test_a_page_is_found_by_its_beginning_and_others_are_named():
+def test_pages_are_found_by_their_beginning_and_words_in_headings_first():
     assert find_page("ans") is ANSWERS
     with pytest.raises(NotFoundError, match=r"has no page 'metod'\. Near it: method"):
         find_page("metod")
     with pytest.raises(NotFoundError, match="There are: answers, ways"):
         find_page("")
-
-
-def test_words_are_found_in_headings_first_and_code_is_no_heading():
     assert find_sections(ANSWERS, "HAZY haze")[0].title == "Hazy (haze)"
     assert find_sections(ANSWERS, "xyzzy") == ()
     assert find_sections(ANSWERS, " ") == list_sections(ANSWERS)
     assert not any(part.title.startswith("!") for page in PAGES for part in list_sections(page))
-
-
-# ---- answers -----------------------------------------------------------------------------------------------------
 
 
 class Details(dict[str, object]):
@@ -93,14 +84,11 @@ def test_every_quality_flag_has_an_answer_that_its_words_find(code, severity, te
     assert part in find_sections(ANSWERS, message)[:2], "a message that is pasted leads to its answer"
 
 
-def test_every_reason_of_the_advice_has_an_answer():
+def test_every_reason_and_every_code_of_a_refusal_has_an_answer():
     """The reasons that dosing gives, read off its code, are those of the page and no more."""
     given = re.findall(r'(?:Advice\(|facts,)\s*"(?:add|stop|rephotograph)",\s*"([a-z]+)"', sources("dosing"))
     assert set(given) == {"step", "matched", "nearest", "ceiling", "past", "photo"}
     assert set(given) <= answered()
-
-
-def test_every_code_of_a_refusal_has_an_answer():
     kinds = [errors.ColourMatchError, *errors.ColourMatchError.__subclasses__()]
     codes = {kind.code for kind in kinds} | {"usage", "fault"}
     code = sources("photo", "liquid", "book", "instrument", "workflow")
@@ -110,38 +98,20 @@ def test_every_code_of_a_refusal_has_an_answer():
     assert answered() <= codes | set(raised) | set(FLAGS) | {"step", "matched", "nearest", "ceiling", "past"}
 
 
-# ---- care --------------------------------------------------------------------------------------------------------
-
-
-def test_every_caution_is_on_the_page_of_care():
+def test_cautions_modules_and_rooms_are_on_their_pages():
     code = sources("dosing", "commands")
     computed = {"limit", "not-permitted", "limit-unknown", "ceiling"}
     given = set(re.findall(r'Caution\(\s*"([a-z-]+)"', code)) | computed
     listed = set(re.findall(r"^\| `([a-z-]+)` \|", CARE.text, re.MULTILINE))
     assert given == listed
-
-
-# ---- method ------------------------------------------------------------------------------------------------------
-
-
-def test_the_method_names_modules_that_exist():
     named = re.findall(
         r"\b((?:photo|colour|liquid|dosing|book|instrument|workflow|paper)/[a-z_]+\.py)", METHOD.text
     )
     assert len(set(named)) > 20
     assert [name for name in named if not (PACKAGE / name).is_file()] == []
-
-
-# ---- the developers' map -----------------------------------------------------------------------------------------
-
-
-def test_every_room_is_on_the_map_of_the_developers():
     told = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
     rooms = {path.parent.name for path in PACKAGE.glob("*/__init__.py")} - {"calibration"}
     assert rooms <= set(re.findall(r"^\| `([a-z]+)/`", told, re.M))
-
-
-# ---- the command -------------------------------------------------------------------------------------------------
 
 
 @pytest.fixture
@@ -155,7 +125,7 @@ def said(capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
     return call
 
 
-def test_the_command_reads_searches_dresses_up_and_refuses(said):
+def test_the_command_reads_searches_refuses_and_is_dressed_up_on_a_terminal(said, monkeypatch):
     assert all(page.about in said() for page in PAGES)
     assert said("method").strip() == METHOD.text.strip(), "plain Markdown when it is passed on"
     assert "### Hazy (haze)" in said("answers", "--find", "haze")
@@ -165,9 +135,6 @@ def test_the_command_reads_searches_dresses_up_and_refuses(said):
     assert told["page"] == "care" and told["text"] == CARE.text
     assert [part["title"] for part in told["sections"]] == [part.title for part in list_sections(CARE)]
     assert "has no page" in json.loads(said("nothing", "--json", code=2))["error"]["text"]
-
-
-def test_on_a_terminal_it_is_dressed_up(said, monkeypatch):
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     told = said("answers", "--find", "fogged glass")
     assert "Hazy (haze)" in told and "###" not in told

@@ -1,4 +1,4 @@
-"""Strengths against the purity criteria, shapes against their tables, and how a colourant is found."""
+"""Strengths against the purity criteria, shapes against their tables, how a colourant is found; Beer-Lambert by hand."""
 
 import re
 
@@ -10,14 +10,12 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import read_rows
 from colourmatch.liquid.colourants import custom_colourant, find_colourant, list_colourants, shape_for
+from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 
 #: Purity criteria as they were found in a text, Regulation (EU) No 231/2012: wavelength of the peak, E 1 % in 1 cm.
 FOUND = {row["fact"].removeprefix("spec "): row["found"] for row in read_rows("law_checked.csv")}
-PURITY = [
-    (e_number, float(said[1]), float(said[2]))
-    for e_number, found in FOUND.items()
-    if (said := re.search(r"([\d.]+) nm; E1% (\d+)", found))
-]
+CHECKED = [(number, re.search(r"([\d.]+) nm; E1% (\d+)", found)) for number, found in FOUND.items()]
+PURITY = [(number, float(said[1]), float(said[2])) for number, said in CHECKED if said]
 
 
 @pytest.mark.parametrize(("e_number", "peak_nm", "e1pct"), PURITY)
@@ -48,14 +46,11 @@ def test_shape_is_as_measured(e_number, nm, measured):
     assert_allclose(shape_for(e_number, nm), measured, atol=misfit + 0.003)
 
 
-def test_a_shape_measured_in_another_medium_gives_its_width_at_the_peak_in_water():
+def test_measured_shapes_name_their_source_and_stand_at_the_peak_in_water():
     # erythrosine in ethanol: half as high at 516 and 547 nm round 535; in water it peaks at 526
     shape = shape_for("E127", np.arange(480.0, 580.0))
     over_half = np.arange(480.0, 580.0)[shape > 0.5]
     assert shape.argmax() + 480 == 526 and 24 < over_half[-1] - over_half[0] < 32
-
-
-def test_every_measured_shape_names_its_source_and_every_band_its_status():
     assert all(row["source"] and row["status"] and row["medium"] for row in read_rows("shapes.csv"))
     fitted = {row["e_number"] for row in read_rows("bands.csv") if row["status"] == "fitted"}
     assert fitted == {row["e_number"] for row in read_rows("shapes.csv")}
@@ -86,9 +81,7 @@ def test_every_shape_is_high_where_the_table_says_and_stays_between_0_and_1():
         assert shape.max() == pytest.approx(1, abs=1e-4)
 
 
-@pytest.mark.parametrize(
-    ("e_number", "a610_of_1_g_per_l"), [("E150a", 0.035), ("E150c", 0.17), ("E150d", 0.25)]
-)
+@pytest.mark.parametrize("e_number, a610_of_1_g_per_l", [("E150a", 0.035), ("E150c", 0.17), ("E150d", 0.25)])
 def test_caramel_is_an_exponential_through_its_absorbance_at_610(e_number, a610_of_1_g_per_l):
     caramel = find_colourant(e_number)
     per_g_per_l = 1000 * caramel.absorptivity()
@@ -154,3 +147,31 @@ REFUSED = [
 def test_a_name_that_means_none_or_several_is_refused_with_near_ones(name, error, words):
     with pytest.raises(error, match=words):
         find_colourant(name)
+
+
+@pytest.mark.parametrize(
+    ("absorbance", "illuminant", "lightness", "within"),
+    # By hand: A = 0.5 a pass, 10^(-2 * 0.5) = 0.1 everywhere, and L* = 116 * 0.1^(1/3) - 16 = 37.8424.
+    [(0.5, "D65", 37.8424, 5e-5), (0.0, "D65", 100, 1e-9), (0.0, "A", 100, 1e-9), (0.0, "LED-B3", 100, 1e-9)],
+)
+def test_half_absorbance_seen_twice_is_a_tenth_and_water_is_white(absorbance, illuminant, lightness, within):
+    lab = absorbance_to_lab(np.full(81, absorbance), illuminant)
+    assert_allclose(lab, [lightness, 0, 0], rtol=0, atol=within)
+
+
+def test_natural_shapes_are_smooth_and_of_size_one():
+    shapes = base_shapes()
+    assert shapes.ndim == 2 and shapes.shape[1] == len(WAVELENGTHS_NM)
+    assert (shapes >= 0).all()
+    near_peak = shapes[:, (WAVELENGTHS_NM >= 430)].max(axis=1)
+    assert_allclose(near_peak, 1, atol=0.02)
+    assert np.linalg.matrix_rank(shapes) == len(shapes)  # none is a mixture of the others
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("depth_mm", -3), ("depth_mm", 0), ("dilution", 0.5), ("weight", 0), ("depth_mm", float("nan"))],
+)
+def test_impossible_view_is_the_callers_mistake(name, value):
+    with pytest.raises(ValueError, match=rf"depth_mm > 0, .* are needed, got View.*{name}={value}"):
+        View(**{name: value})

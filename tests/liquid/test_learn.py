@@ -94,7 +94,7 @@ def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
     assert wrong.misfit > 2 * fit.misfit
 
 
-def test_two_stocks_are_told_apart():
+def test_two_stocks_and_two_phones_are_told_apart():
     doses = [(0.0, 0.0), (15.0, 0.0), (15.0, 8.0), (30.0, 8.0)]
     batches = [look(BASE + 1.15 * red * RED + 0.85 * yellow * YELLOW) for red, yellow in doses]
     shots = [Shot(lab, TINY, look(REFERENCE), TINY, held) for lab, held in zip(batches, doses, strict=True)]
@@ -103,15 +103,20 @@ def test_two_stocks_are_told_apart():
         low, _, high = strength_of(fit, stock)
         assert low <= factor <= high
     assert strength_of(fit, 0)[1] > 1.0 > strength_of(fit, 1)[1]
+    shots = make_shots(1.1)
+    mixed = [replace(s, camera="two" if k % 2 else "one") for k, s in enumerate(shots)]
+    fit = fit_lot(mixed, [PRIOR], VIEW)
+    low, _, high = strength_of(fit)
+    assert fit.success and low <= 1.1 <= high
+    assert fit.layout.size == fit_lot(shots, [PRIOR], VIEW).layout.size + len(unknown_phone().mean)
 
 
 def test_a_batch_thinned_by_its_stock_is_told_from_a_weak_stock():
     thinned = ((0, 1.0), (15, 0.9), (30, 0.8))
     seen = [look(share * BASE + dose * RED) for dose, share in thinned]
     beside = TINY, look(REFERENCE), TINY
-    shots = [
-        Shot(lab, *beside, (float(dose),), share) for lab, (dose, share) in zip(seen, thinned, strict=True)
-    ]
+    held = zip(seen, thinned, strict=True)
+    shots = [Shot(lab, *beside, (float(dose),), share) for lab, (dose, share) in held]
     low, middle, high = strength_of(fit_lot(shots, [PRIOR], VIEW))
     assert low <= 1 <= high and middle == pytest.approx(1, rel=0.07)
 
@@ -180,9 +185,6 @@ def test_more_photos_leave_less_doubt_and_the_same_ones_give_the_same_fit():
     assert strength_of(fit_lot(make_shots(doses=(0,)), [prior], VIEW))[1] == pytest.approx(1.2, rel=0.03)
 
 
-# ---- what photos may lack ---------------------------------------------------------------------------------
-
-
 def test_photos_without_a_reference_still_teach():
     shots = make_shots(1.15)
     some = [shots[0], *(replace(s, reference_lab=None, reference_covariance=None) for s in shots[1:])]
@@ -195,18 +197,6 @@ def test_photos_without_a_reference_still_teach():
     with_one, without = fit_lot(make_shots(), [PRIOR], VIEW), fit_lot(shots, [PRIOR], VIEW)
     assert without.success and np.isfinite(without.draws).all()
     assert without.reference_lab(VIEW).std(0).max() > 3 * with_one.reference_lab(VIEW).std(0).max()
-
-
-def test_two_phones_are_two_errors():
-    shots = make_shots(1.1)
-    mixed = [replace(s, camera="two" if k % 2 else "one") for k, s in enumerate(shots)]
-    fit = fit_lot(mixed, [PRIOR], VIEW)
-    low, _, high = strength_of(fit)
-    assert fit.success and low <= 1.1 <= high
-    assert fit.layout.size == fit_lot(shots, [PRIOR], VIEW).layout.size + len(unknown_phone().mean)
-
-
-# ---- the caller's mistakes --------------------------------------------------------------------------------
 
 
 def test_no_stock_and_a_black_batch_give_finite_figures():
@@ -232,9 +222,6 @@ def test_a_reference_of_another_dye_or_of_two_is_found():
     amounts = np.quantile(fit.layout.reference_amounts(fit.draws), (0.025, 0.975), axis=0)
     for place, dose, shape in ((-1, 30, RED), (first + lot_model._REFERENCE_DYES.index("E102"), 20, YELLOW)):
         assert amounts[0, place] < dose * shape.max() * VIEW.path_cm < amounts[1, place]
-
-
-# ---- the estimated difference beside the readings ---------------------------------------------------------
 
 
 def with_gaps(shots: list[Shot], noise: float, unknown: float) -> list[Shot]:

@@ -94,9 +94,7 @@ def test_a_sample_and_the_colour_of_the_base():
     assert batch.add(Addition.from_ml(RED, 25)).add_untinted(125).total_mg_per_l() == pytest.approx(108)
 
 
-@pytest.mark.parametrize(
-    ("target_mg_per_l", "volume_ml"), [(0.05, 250), (1.0, 900), (20.0, 5000), (20.0, 250)]
-)
+@pytest.mark.parametrize("target_mg_per_l, volume_ml", [(0.05, 250), (1.0, 900), (20.0, 5000), (20.0, 250)])
 def test_suggested_strength_makes_the_dose_20_to_60_drops(target_mg_per_l, volume_ml):
     stock = Stock("red", "E129", 10.0)
     advice = stocks.suggest_strength(stock, target_mg_per_l, volume_ml)
@@ -166,15 +164,12 @@ def test_what_no_hand_can_do_is_refused():
             weigh_drops(RED, drops, grams)
 
 
-def test_powder_counts_its_dye_content_and_little_of_it_weighs_badly():
+def test_powder_and_liquid_count_their_dye_and_little_powder_weighs_badly():
     made = plan_powder(1.0, 50.0, 0.85)
     assert (made.dye_g, made.powder_g) == pytest.approx((0.5, 0.5 / 0.85))
     assert made.text.startswith("Weigh 0.588 g of powder") and made.text.endswith("up to 50 ml.")
     assert "weighs badly" in plan_powder(0.1, 50.0).text
     assert "weighs badly" not in plan_powder(1.0, 100.0).text
-
-
-def test_liquid_keeps_the_dye():
     made = plan_liquid(1.0, 50.0, 5.0, us=True)
     assert made.liquid_ml == pytest.approx(10.0)
     assert made.text.startswith("Measure 10 ml (2.03 tsp) of the liquid and make it up with water to 50 ml")

@@ -214,12 +214,16 @@ def relight(weights: np.ndarray) -> bytes:
     return to_jpeg(np.round(255 * encode_srgb(linear)).astype(np.uint8))
 
 
-def test_two_kinds_of_light_are_flagged():
+def test_two_kinds_of_light_are_flagged_and_a_glass_outside_is_refused():
     across = np.linspace(-1, 1, POSE.width_px)[None, :, None]
     made = measure_photo(relight(1 + across * np.array([0.07, 0.0, -0.07])))
     assert codes(made) == {"mixed-light": "warn"}
     truth = shoot("three glasses").truth["delta_e_2000"]
     assert made.delta_e_2000.low <= truth <= made.delta_e_2000.high
+    made = measure_or_refuse(to_jpeg(shoot("outside").rgb), "outside.jpg")
+    (reason,) = made.quality
+    assert (reason.code, reason.severity) == ("glass-outside", "refuse")
+    assert reason.text == made.refused and made.refused.startswith("The batch glass stands outside its ring.")
 
 
 def reflect(radius_mm: float) -> Measurement:
@@ -240,10 +244,3 @@ def test_a_reflection_on_the_window_is_left_out_or_told_and_never_passes_in_sile
         assert made.spots["batch"].lab == pytest.approx(measure("three glasses").spots["batch"].lab, abs=0.5)
     else:
         assert set(codes(made)) & {"glare", "glare-over-window", "channel-full"}
-
-
-def test_a_glass_outside_its_ring_is_refused():
-    made = measure_or_refuse(to_jpeg(shoot("outside").rgb), "outside.jpg")
-    (reason,) = made.quality
-    assert (reason.code, reason.severity) == ("glass-outside", "refuse")
-    assert reason.text == made.refused and made.refused.startswith("The batch glass stands outside its ring.")

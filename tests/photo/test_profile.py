@@ -96,9 +96,13 @@ def test_parametric_curve_follows_its_formula(kind, values, formula):
     assert profile.decode_table == pytest.approx(np.tile(formula(CODES), (3, 1)), abs=1e-4)
 
 
-def test_empty_curve_is_a_straight_line():
+def test_an_empty_curve_is_straight_and_no_profile_is_srgb():
     profile = read_icc(write_icc(colorants("sRGB"), table_curve([])))
     assert profile.decode_table == pytest.approx(np.tile(CODES, (3, 1)), abs=1e-6)
+    assert read_icc(None).name == "sRGB" and read_icc(b"").understood
+    # ITU-T H.273 table 2: colour primaries 12 are P3 with white D65, 1 are those of sRGB
+    assert read_icc(None, {"color_primaries": 12}).name == "Display P3"
+    assert read_icc(None, {"color_primaries": 1}).name == "sRGB"
 
 
 @pytest.mark.parametrize("name", spaces.PRIMARIES_XY)
@@ -108,13 +112,6 @@ def test_white_is_d65_and_grey_is_neutral(name):
         assert (np.diff(profile.decode_table, axis=1) >= 0).all()
         assert profile.decode_table[:, [0, -1]] == pytest.approx(np.tile([0.0, 1.0], (3, 1)), abs=1e-6)
         assert profile.decode_table.shape == (3, 256) and profile.decode_table.dtype == np.float32
-
-
-def test_no_profile_is_srgb_and_a_tagged_p3_is_p3():
-    assert read_icc(None).name == "sRGB" and read_icc(b"").understood
-    # ITU-T H.273 table 2: colour primaries 12 are P3 with white D65, 1 are those of sRGB
-    assert read_icc(None, {"color_primaries": 12}).name == "Display P3"
-    assert read_icc(None, {"color_primaries": 1}).name == "sRGB"
 
 
 @pytest.mark.parametrize(

@@ -102,11 +102,15 @@ def test_impossible_rectangles_are_refused_with_what_to_do(altered, rectangle, w
         measure_rectangles(altered((np.s_[150:450, 60:360], noise)), WHITE_BOX, batch=rectangle)
 
 
-def test_a_clipped_white_and_one_darker_than_the_liquid_are_refused(picture, altered):
+def test_whites_clipped_or_darker_are_refused_and_a_refusal_can_be_a_result(picture, altered):
     with pytest.raises(PhotoError, match="over-exposed"):
         measure_rectangles(altered((np.s_[:100, :100], 255)), WHITE_BOX, batch=BATCH_BOX)
     with pytest.raises(InputError, match="brighter than the white one"):
         measure_rectangles(picture, (120, 220, 60, 60), batch=WHITE_BOX)
+    boxes = {"white": (10, 10, 80, 80), "batch": (20, 20, 80, 80)}
+    m = rectangles.measure_rectangles_or_refuse(picture, boxes)
+    assert m.photo == "flat.png" and "overlap" in m.refused
+    assert rectangles.measure_rectangles_or_refuse(b"no photo", boxes, "x.jpg").refused
 
 
 @pytest.mark.parametrize("part", [0, 0.01, 1.2, 18, float("nan")])
@@ -114,8 +118,6 @@ def test_an_impossible_reflectance_is_refused(picture, part):
     with pytest.raises(InputError, match="Give a part of 1"):
         measure_rectangles(picture, WHITE_BOX, batch=BATCH_BOX, white_reflectance=part)
 
-
-# ---- truth: drawn scenes whose errors are drawn from what the module says it does not know -------------------------
 
 W, H = 320, 240
 
@@ -229,16 +231,6 @@ def test_rectangles_are_those_of_the_picture_as_it_is_shown(picture, tmp_path):
     }  # fmt: skip
 
 
-def test_a_refusal_can_be_a_result(picture):
-    boxes = {"white": (10, 10, 80, 80), "batch": (20, 20, 80, 80)}
-    m = rectangles.measure_rectangles_or_refuse(picture, boxes)
-    assert m.photo == "flat.png" and "overlap" in m.refused
-    assert rectangles.measure_rectangles_or_refuse(b"no photo", boxes, "x.jpg").refused
-
-
-# ---- charts of measured spectra -----------------------------------------------------------------------------------
-
-
 def test_colours_and_differences_of_drawn_charts_lie_within_their_intervals():
     """Cameras, lights and tone curves of tests/bench/charts.py, of which this module knows none."""
     absolute, differences = [], []
@@ -279,9 +271,6 @@ def test_real_photos_of_a_chart_lie_within_their_intervals(sample_photos, name, 
     assert (np.sqrt(np.square(strain).mean(axis=0)) < 1.2).all()
     assert np.mean(held) >= 0.92
     assert np.median(widths) < 28
-
-
-# ---- what phone cameras have in common -----------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("space", ["sRGB", "Display P3", "Adobe RGB"])

@@ -117,9 +117,7 @@ def test_a_time_is_that_of_the_place_where_the_browser_is(zone, text, monkeypatc
     assert parts.show_time(None) == "–"
 
 
-@pytest.mark.parametrize(
-    ("low", "high", "word"), [(0.2, 1.5, "within"), (1.2, 1.8, "around"), (1.6, 2.0, "over")]
-)
+@pytest.mark.parametrize("low, high, word", [(0.2, 1.5, "within"), (1.2, 1.8, "around"), (1.6, 2.0, "over")])
 def test_an_interval_is_judged_against_the_tolerance(low, high, word):
     assert parts.judge(Figure(value=1.4, low=low, high=high), 1.5).startswith(word)
 

@@ -7,7 +7,10 @@ import pytest
 from PIL import Image
 from visiting import PAGES, buttons, by_key, fill, open_app, refusal, shown, tap, undo, upload
 
+from colourmatch import guide
 from colourmatch.book.lots import Lots
+from colourmatch.photo.quality import FLAGS
+from colourmatch.screens.help import for_the_app
 from colourmatch.workflow.lot import record_photos
 
 HALF_CARD = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
@@ -113,11 +116,16 @@ def test_what_is_refused_is_said_drawn_and_not_kept(book, lot_id):
     assert "There is no lot 9999" in app.warning[0].value and app.selectbox[0].options
 
 
-def test_a_passed_ceiling_is_written_down_and_said(book, lot_id):
+def test_a_passed_ceiling_is_said_and_a_figure_put_right_with_its_reason(book, lot_id):
     tap(fill(open_app("match", lot_id), {f"addition-{lot_id}-amount": 70.0}), f"addition-{lot_id}-write")
     text = shown(open_app("match", lot_id))
     assert "The ceiling is passed: your ceiling: " in text and "mg/l over" in text
     assert len(book.lots.story(lot_id).additions) == 1
+    app = open_app("match", lot_id)
+    fill(app, {f"amend-{lot_id}-volume_ml": 850.0, f"amend-{lot_id}-reason": "mistyped"})
+    tap(app, f"amend-{lot_id}-write")
+    assert book.lots.get(lot_id).volume_ml == 850 and book.lots.story(lot_id).events[-1].reason == "mistyped"
+    assert "No figure was changed" in refusal(tap(app, f"amend-{lot_id}-write"))
 
 
 def test_the_limits_of_the_place_are_in_view_without_a_ceiling_of_ones_own(book, red):
@@ -132,14 +140,6 @@ def test_the_limits_of_the_place_are_in_view_without_a_ceiling_of_ones_own(book,
     app.selectbox[0].set_value(elsewhere.id).run()
     assert str(elsewhere.id) in app.query_params["lot"]
     assert "It is not said where the lot is sold" in shown(app)
-
-
-def test_a_figure_of_the_lot_is_put_right_with_its_reason(book, lot_id):
-    app = open_app("match", lot_id)
-    fill(app, {f"amend-{lot_id}-volume_ml": 850.0, f"amend-{lot_id}-reason": "mistyped"})
-    tap(app, f"amend-{lot_id}-write")
-    assert book.lots.get(lot_id).volume_ml == 850 and book.lots.story(lot_id).events[-1].reason == "mistyped"
-    assert "No figure was changed" in refusal(tap(app, f"amend-{lot_id}-write"))
 
 
 def test_a_photo_is_set_aside_and_taken_back_in_the_history(book, measured):
@@ -268,3 +268,28 @@ def test_what_nobody_foresaw_is_a_plain_sentence(book, monkeypatch):
     app = open_app()
     assert "Something went wrong in the program" in app.error[0].value
     assert "secret detail" not in shown(app)
+
+
+def test_answers_come_first_and_each_page_is_shown_whole(book):
+    app = open_app("help")
+    assert not any(expander.label.endswith(")") for expander in app.expander)  # no code in a heading
+    codes = {caption.value.removeprefix("In JSON: ") for caption in app.caption}
+    assert set(FLAGS) <= codes
+    for page in guide.PAGES[1:]:
+        app.segmented_control(key="help-page").set_value(page.name).run()
+        text = shown(app)
+        assert page.text.splitlines()[-1] in text
+    app.segmented_control(key="help-page").set_value("installation").run()
+    assert book.place in shown(app)
+
+
+def test_words_are_found_and_links_lead_to_places_of_the_app(book):
+    app = open_app("help", find="fogged glass")
+    assert [expander.label for expander in app.expander] == ["Hazy"]
+    app.text_input(key="help-find-answers").set_value("xyz*zy").run()
+    assert not app.expander and "Nothing on this page holds" in app.info[0].value
+    told = for_the_app(
+        guide.find_page("method"),
+        "[a](care.md) [b](#tones) [c](answers.md#which-light) [d](https://x.y/z.md)",
+    )
+    assert told == "[a](?page=care) [b](#tones) [c](?page=answers&find=which%20light) [d](https://x.y/z.md)"

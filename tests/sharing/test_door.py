@@ -63,11 +63,15 @@ def test_the_wait_of_an_address_doubles_up_to_five_minutes():
     assert attempts.wait_s("a") == 1
 
 
-def test_the_right_code_clears_the_address():
+def test_the_right_code_clears_the_address_and_memory_is_bounded():
     attempts = Attempts(Clock())
     attempts.note_wrong("a")
     attempts.note_right("a")
     assert attempts.wait_s("a") == 0
+    attempts = Attempts(Clock())
+    for number in range(5000):
+        attempts.note_wrong(f"address {number}")
+    assert len(attempts._own) == 1024 and len(attempts._wrong) == 256
 
 
 def test_many_addresses_together_wait_too():
@@ -99,13 +103,6 @@ def test_neighbours_and_a_day_of_guessing_are_slowed():
         attempts.note_wrong(f"address {guesses}")
         guesses += 1
     assert 43_000 < guesses < 43_300
-
-
-def test_memory_of_addresses_is_bounded():
-    attempts = Attempts(Clock())
-    for number in range(5000):
-        attempts.note_wrong(f"address {number}")
-    assert len(attempts._own) == 1024 and len(attempts._wrong) == 256
 
 
 ADDRESS = "192.0.2.7"

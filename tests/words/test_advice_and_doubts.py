@@ -19,13 +19,10 @@ def test_a_chance_a_cost_and_what_is_missing_are_said_only_where_there_are_some(
     assert "ceiling of 60 mg/l" in advice.tell_ceiling_stop(60.0, NOW, 0.8)
 
 
-def test_untinted_batch_is_told_as_a_jug_can_be_read_and_none_is_not_told():
+def test_untinted_batch_and_strengths_are_told_as_a_maker_reads_them():
     assert advice.tell_rescue(0) == "" and "about 280 ml" in advice.tell_rescue(284.4)
     assert advice.tell_past(NOW).count("1.2 (0.6 to 1.9)") == 1
     assert "about 280 ml" in advice.tell_before_blending("Stop.", ["Gold first."], 284.4, NOW)
-
-
-def test_a_strength_near_a_word_is_told_by_it():
     assert "about half as strong" in advice.tell_surprise("red", 0.52, 0.4, 0.6, less=True)
     assert "about 0.7 times as strong" in advice.tell_surprise("red", 0.71, 0.6, 0.8, less=True)
     said = advice.tell_surprise("red", 2.1, 1.8, 2.4, less=False)

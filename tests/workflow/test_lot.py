@@ -32,7 +32,7 @@ EMPTY = {"code": "channel-empty", "severity": "warn", "text": "Thin both."}
 HAZE = {"code": "haze", "severity": "warn", "text": "The batch is hazy. Filter it first."}
 
 
-def test_a_photo_is_recorded_with_its_advice(bench):
+def test_a_photo_is_recorded_with_its_advice_and_a_refused_one_is_not(bench):
     made = bench(ceiling_mg_per_l=60)
     result = made.shoot()
     stored = made.story.photos
@@ -41,6 +41,12 @@ def test_a_photo_is_recorded_with_its_advice(bench):
     assert made.advice() == result["advice"]
     assert result["advice"]["action"] == "add" and result["advice"]["doses"]
     assert result["advice"]["label"].startswith("Colour: ") and result["advice"]["cautions"]
+    made = bench()
+    shots = [made.draw(refused="No card was found."), made.draw()]
+    refused, good = (one.to_json() for one in record_photos(made.book, made.lot, shots))
+    assert refused["error"] == "No card was found."
+    assert refused["entry"] is None and refused["advice"] is None
+    assert [p.id for p in made.story.photos] == [good["entry"]]
 
 
 def test_photos_of_one_state_are_combined_until_something_goes_in(bench):
@@ -95,15 +101,6 @@ def test_the_same_photo_twice_is_recorded_once(bench):
     with pytest.raises(InputError, match="dilution"):
         made.record(made.draw(), dilution=0.5)
     assert len(made.story.photos) == 1
-
-
-def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
-    made = bench()
-    shots = [made.draw(refused="No card was found."), made.draw()]
-    refused, good = (one.to_json() for one in record_photos(made.book, made.lot, shots))
-    assert refused["error"] == "No card was found."
-    assert refused["entry"] is None and refused["advice"] is None
-    assert [p.id for p in made.story.photos] == [good["entry"]]
 
 
 def test_photos_of_several_dilutions_are_learnt_from_together(bench):

@@ -27,7 +27,7 @@ def seen(gap: Any, variance: float = 1.0, camera: str = "A") -> Seen:
     return Seen(1, datetime(2026, 1, 1, tzinfo=UTC), camera, zero, np.array(gap, float), np.eye(3) * variance)
 
 
-def test_a_photo_shows_batch_minus_reference_where_both_are_known(book, lot):
+def test_a_photo_shows_batch_minus_reference_at_the_time_of_its_clock(book, lot):
     found = see_photo(book.photos.add(lot, measured()))
     assert found.gap.tolist() == [-6, -5, -1]
     assert found.covariance == pytest.approx(np.eye(3) * 0.08)
@@ -37,9 +37,6 @@ def test_a_photo_shows_batch_minus_reference_where_both_are_known(book, lot):
     for spot in plain["spots"].values():
         del spot["lab_covariance"]
     assert see_photo(book.photos.add(lot, plain)).covariance == pytest.approx(np.eye(3) * 8)  # from lab_sd
-
-
-def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book, lot):
     past = book.photos.add(lot, measured(taken_at="2020:03:04 05:06:07"))
     ahead = book.photos.add(lot, measured(taken_at="2099:03:04 05:06:07"))
     clock, told_at = "2020:03:04 05:06:07", datetime(2021, 1, 1, tzinfo=UTC)
