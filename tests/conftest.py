@@ -12,7 +12,7 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 import pytest
 from drawn import save_photo
 from drawn.demo import draw_demo_photo
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from known_pictures import to_file
 from PIL import Image
 from raw_books import empty_database
@@ -28,8 +28,8 @@ from colourmatch.simulate.kitchen import Kitchen
 #: Files of half a minute and more without a browser.
 LONG = ("test_cli.py", "test_lot.py", "test_pages.py", "test_reference.py")
 SAMPLE_PHOTOS = Path(__file__).parent / "photos"
-#: No example has a deadline: beside other workers one may wait for its turn.
-settings.register_profile("tests", deadline=None)
+#: No example has a deadline, nor a pace: beside other workers one may wait for its turn.
+settings.register_profile("tests", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("tests")
 
 

@@ -315,7 +315,7 @@ def test_an_answer_that_cannot_be_written_ends_in_one_line(tmp_path, arguments, 
         writing = os.open("/dev/full", os.O_WRONLY)
     if output == "closed":
         call = ["sh", "-c", 'exec "$@" >&-', "sh", *call]
-    run = {"stderr": subprocess.PIPE, "text": True, "cwd": tmp_path, "env": surroundings, "timeout": 60}
+    run = {"stderr": subprocess.PIPE, "text": True, "cwd": tmp_path, "env": surroundings, "timeout": 600}
     done = subprocess.run(call, stdout=writing, **run)
     os.close(writing)
     said = [line for line in done.stderr.splitlines() if "The first entry makes it" not in line]

@@ -74,7 +74,7 @@ def test_the_line_works_in_the_shell_itself(shell, tmp_path):
     before = "autoload -Uz compinit && compinit -u -D; " if shell == "zsh" else ""
     done = subprocess.run(
         [shell, "-c", f"{before}{line}; {shown[shell]}"],
-        capture_output=True, text=True, timeout=60, cwd=tmp_path,
+        capture_output=True, text=True, timeout=600, cwd=tmp_path,
         env=os.environ | {"PATH": f"{tmp_path}{os.pathsep}{os.environ['PATH']}", "HOME": str(tmp_path)},
     )  # fmt: skip
     assert "_colourmatch_completion" in done.stdout, done.stderr

@@ -254,7 +254,7 @@ def open_socket(gate: Gate, scope: dict[str, Any], act: Any = None) -> list[dict
             act()
         else:
             coming.put_nowait({"type": "websocket.disconnect", "code": 1000})
-        await asyncio.wait_for(task, 2)
+        await asyncio.wait_for(task, 60)
 
     asyncio.run(run())
     return sent
