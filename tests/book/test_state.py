@@ -4,7 +4,7 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from colourmatch.book.lot_book import open_book
@@ -33,6 +33,7 @@ def shared_book():
 
 
 @settings(max_examples=25)
+@example(steps=[("add", "red", 100), ("sample", False, 50.0), ("untinted", None, 100.0)])
 @given(steps=steps)
 def test_state_is_that_of_plain_arithmetic(shared_book, steps):
     book = shared_book
