@@ -34,7 +34,8 @@ def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The content of a wheel built from this checkout, without the network."""
     pytest.importorskip("hatchling", reason="hatchling builds the wheel; it is in the test extra")
     folder = tmp_path_factory.mktemp("wheel")
-    call = f"{sys.executable} -m pip wheel --quiet --no-deps --no-build-isolation --no-index".split()
+    options = ["--quiet", "--no-deps", "--no-build-isolation", "--no-index"]
+    call = [sys.executable, "-m", "pip", "wheel", *options]
     done = subprocess.run([*call, "-w", str(folder), str(ROOT)], capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     with zipfile.ZipFile(next(folder.glob("*.whl"))) as wheel:

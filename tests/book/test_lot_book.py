@@ -63,7 +63,7 @@ def test_weighing_and_learning_count_from_then_on(book, lot):
     assert (before.ml, after.ml) == (pytest.approx(0.5), pytest.approx(0.4))
     assert after.mg == pytest.approx(4.0)  # by the label, whatever was learnt
     assert book.lots.story(lot).state().mg["red"] == pytest.approx(9.0)
-    # the drop of then
+    # by the drop of then
     assert book.additions.correct(before.id, drops=20, reason="x").ml == pytest.approx(1.0)
     spreads = [book.stocks.get("red").as_stock(learnt=learnt).strength_rel_sd for learnt in (True, False)]
     assert spreads == [0.03, 0.2]

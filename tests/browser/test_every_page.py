@@ -104,7 +104,7 @@ def test_a_page_keeps_what_every_page_must(app, filled, page, path):
     page.go(f"{server.url.rstrip('/')}/{path}")
     text = page.run(_READ)
     assert 10 < sum(bool(re.search("[a-z0-9]", word, re.I)) for word in text.split()) <= most_words, text
-    # there each has a path
+    # each tab of set-up has a path
     tabs = [] if path.startswith("set-up") else page.find_all('[data-testid="stTab"]')
     for tab in tabs or [None]:
         if tab:

@@ -30,7 +30,7 @@ def test_from_an_empty_book_to_the_drops_with_keys_alone(visit, book, photos):
     for gone in ('[data-testid="stToast"]', '[data-testid="stAlert"]'):
         wait_for(lambda gone=gone: not page.find_all(gone), f"{gone} stays")
     page.settle()
-    # as the notice has gone
+    # it stays chosen once the notice has gone
     assert page.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
     tab_to(page, "Begin the lot")
     press(page, Keys.ENTER)

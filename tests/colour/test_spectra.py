@@ -137,7 +137,7 @@ def test_colour_temperatures_are_kept_one_way_and_illuminant_a_is_planck():
     assert_allclose(read_illuminant("4999 K"), spectra.planck_spectrum(4999))
     assert_allclose(read_illuminant("5000 K"), spectra.daylight_spectrum(5000))
     # CIE 015:2018: 100 at 560 nm, c2 1.435e-2 and 2848 K, that is 2848 * 1.4388 / 1.435 = 2855.5 K here.
-    # six digits
+    # it is given with six digits
     assert_allclose(read_illuminant("A"), 100 * spectra.planck_spectrum(2848 * 1.4388 / 1.435), rtol=5e-6)
 
 

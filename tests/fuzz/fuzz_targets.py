@@ -103,10 +103,8 @@ class Photos(Target):
     def make(self, rng: Random) -> tuple[str, bytes]:
         if rng.randrange(self.CARDS) == 0:
             return "card.jpg", mutate_bytes(rng, fuzz_seeds.card_seed())
-        (name, data), (other_name, other) = (
-            rng.choice(fuzz_seeds.picture_seeds()),
-            rng.choice(fuzz_seeds.picture_seeds()),
-        )
+        seeds = fuzz_seeds.picture_seeds()
+        (name, data), (other_name, other) = rng.choice(seeds), rng.choice(seeds)
         data = mutate_bytes(rng, data, other)
         if name.endswith(".png") and rng.random() < 0.6:
             data = fix_check_sums(data)

@@ -211,7 +211,7 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot new", "--name Far --volume-ml 900 --stock blue --dilution 5", **bare)
     player.call("lot photo", "1", _photo("ladder1-0.jpg"), **bare)
     player.call("lot add", "1 --stock blue --drops 40", **bare)
-    # older than that
+    # its time is before that dose
     player.call("lot photo", "1", _with_time(player.folder, _photo("ladder1-0.jpg")), **bare)
     player.call("lot answer", "1 --no --cause photo-before-addition", **bare)
     player.call("lot answer", "1 --yes", **bare)

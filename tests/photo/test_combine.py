@@ -93,7 +93,7 @@ def test_a_scatter_of_all_names_none_and_one_nobody_can_see_is_none():
     found = combine_photos([reading(gap) for gap in gaps])
     assert not found.agree and found.retake is None and "none more than the others" in found.text
     large = np.array([20.0, -30.0, 0.0])
-    # one part in twenty of it
+    # the second is larger by one part in twenty
     assert combine_photos([reading(large, 0.01), reading(1.05 * large, 0.01)]).agree
     found = combine_photos([reading(GAP, 0.001), reading(moved(0.2, 0, 0), 0.001)])
     assert found.agree and found.between_sd > 0.05

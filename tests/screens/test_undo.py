@@ -207,7 +207,7 @@ def test_after_a_refused_photo_the_next_one_is_within_reach_beside_the_dose(book
     (before,) = (field.proto.label_visibility.value for field in app.file_uploader)
     upload(app, b"no photo", "bad.jpg")
     (place,) = app.file_uploader
-    # in the bar it has no label
+    # in the bar the place has no label
     assert buttons(app, "dose-") and place.proto.label_visibility.value != before
 
 
