@@ -16,7 +16,6 @@ import numpy as np
 
 from colourmatch.advice import Advice, Dose, Rescue
 from colourmatch.dosing.advice_facts import SURE, gather_facts, gather_held, is_within
-from colourmatch.dosing.by_hand import warn_of_weight
 from colourmatch.dosing.doses import (
     chance_passed,
     count_doses,
@@ -24,12 +23,14 @@ from colourmatch.dosing.doses import (
     keep_under_ceiling,
     ml_of,
     round_down,
+    warn_of_weight,
 )
 from colourmatch.dosing.doubt import FAR
 from colourmatch.dosing.plan import MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, find_filling_up, find_rescue, is_past
 from colourmatch.words import advice as words
+from colourmatch.words.figures import tell_interval
 
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25
@@ -54,7 +55,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     left_ml: what is left of that step, by stock. It is neither matched nor past nor at its nearest before it was seen.
     """
     if not problem.fit.success:
-        return replace(_ask_again(), state_photographed=False)
+        return replace(ask_for_photo(words.CONTRADICT), state_photographed=False)
     nothing = np.zeros((1, len(problem.stocks)))
     step = _decide(
         gather_held(problem),
@@ -72,10 +73,6 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     if not problem.keeps_ceiling(ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
         return replace(step, text=words.NO_ROOM)
     return step
-
-
-def _ask_again() -> Advice:
-    return ask_for_photo(words.CONTRADICT)
 
 
 def advise(problem: Problem) -> Advice:
@@ -102,7 +99,7 @@ def advise(problem: Problem) -> Advice:
 
 def _plan(problem: Problem) -> Advice:
     if not problem.fit.success:
-        return _ask_again()
+        return ask_for_photo(words.CONTRADICT)
     line = plan_line(problem)
     rescue = find_rescue(problem)
     facts = gather_facts(problem, line, rescue)
@@ -236,7 +233,7 @@ def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
 def _stop_spoilt(facts: Advice, rescue: Rescue) -> Advice:
     assert facts.now is not None and facts.reachable is not None
     said = words.tell_spoilt(facts.now, facts.reachable)
-    text = f"{said} {rescue.text} {words.tell_from_there(rescue.predicted)}"
+    text = f"{said} {rescue.text} {words.FROM_THERE.format(tell_interval(rescue.predicted))}"
     return _decide(facts, "stop", "past", text, finding=said, rescue=rescue)
 
 
@@ -244,6 +241,6 @@ def stop_past(facts: Advice) -> Advice:
     """The stop of a batch that is past its match, and how to bring it back."""
     assert facts.now is not None and facts.rescue is not None
     said, rescue = words.tell_past(facts.now), facts.rescue
-    brought = words.tell_brought_to(rescue.predicted) if rescue.untinted_ml > 0 else ""
+    brought = words.BROUGHT_TO.format(tell_interval(rescue.predicted)) if rescue.untinted_ml > 0 else ""
     text = " ".join(filter(None, (said, rescue.text, brought)))
     return _decide(facts, "stop", "past", text, finding=said)

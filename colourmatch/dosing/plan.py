@@ -54,6 +54,12 @@ class Line:
         mean: Array = self.difference.mean(axis=0)
         return mean
 
+    @property
+    def reached(self) -> Array:
+        """What each draw comes to at the best dose, CIEDE2000, shape (D,)."""
+        reached: Array = self.difference[:, self.best]
+        return reached
+
 
 def plan_line(problem: Problem) -> Line:
     """The line to the best dose of the best subset of the stocks."""
@@ -141,7 +147,8 @@ def _make_line(problem: Problem, used: tuple[int, ...], dose: Array, bounds: tup
     elif (
         dose.sum() <= 0
     ):  # nothing helps: look a little along the first stock all the same, to see how it goes up
-        ends = np.eye(len(dose))[used[0]] * _few_mg_ml(problem, used[0])
+        few_mg_ml = 5.0 * problem.state.volume_ml / 1000 / problem.stocks[used[0]].mg_per_ml
+        ends = np.eye(len(dose))[used[0]] * few_mg_ml
     ml = grid[:, None] * ends[None]
     difference = problem.difference(*problem.after(ml))
     inside = np.array([t == 0 or problem.keeps_ceiling(row) for t, row in enumerate(ml)])
@@ -151,10 +158,6 @@ def _make_line(problem: Problem, used: tuple[int, ...], dose: Array, bounds: tup
     step = safe_step(problem, difference, draw_best, best)
     gain = max(float(mean[best] - min(free_value, mean.min())), 0.0) if at_room else 0.0
     return Line(ml, difference, best, int(mean.argmin()), step, draw_best, used, at_room and gain > 0, gain)
-
-
-def _few_mg_ml(problem: Problem, k: int) -> float:
-    return 5.0 * problem.state.volume_ml / 1000 / problem.stocks[k].mg_per_ml
 
 
 def passing_limit(problem: Problem, difference: Array, draw_best: NDArray[np.intp]) -> Array:

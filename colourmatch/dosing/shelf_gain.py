@@ -15,7 +15,7 @@ from colourmatch.advice import Advice, Dose, MissingKind, OtherStock
 from colourmatch.colour.difference import Figure
 from colourmatch.dosing.advice import stop_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
-from colourmatch.dosing.doses import count_doses
+from colourmatch.dosing.doses import count_doses, keep_under_ceiling
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bounds
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.added_stock import widen_fit
@@ -60,7 +60,7 @@ def find_other_stocks(problem: Problem, shelf: Sequence[tuple[Stock, StockPrior]
     """
     few = replace(problem, fit=problem.fit.take(_FEW_DRAWS))
     few_line = plan_line(few)
-    before = _halve(problem)
+    before = replace(problem, fit=problem.fit.take(_DRAWS))
     line = plan_line(before)
     known = {stock.colourant for stock in problem.stocks}
     by_colourant: dict[str, list[tuple[Stock, StockPrior]]] = {}
@@ -122,8 +122,8 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     best = max(gains, key=gains.__getitem__)
     if gains[best] < WORTH_A_STOCK:
         return None
-    before = _halve(free)
-    figures = _gain(before, plan_line(before), *stood_in[best])
+    before = replace(free, fit=free.fit.take(_DRAWS))
+    figures = _gain(before, plan_line(before), stood_in[best])
     if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
         return None
     doses, reachable, gain = figures
@@ -138,13 +138,9 @@ def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:
     return Stock(kind, code, strength), expect_stock(kind, code)
 
 
-def _halve(problem: Problem) -> Problem:
-    return replace(problem, fit=problem.fit.take(_DRAWS))
-
-
 def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> OtherStock | None:
     """What one bottle would bring, None when it is not worth a stock."""
-    figures = _gain(before, line, *bottle)
+    figures = _gain(before, line, bottle)
     if figures is None or figures[2].value < WORTH_A_STOCK or figures[2].low <= 0:
         return None
     doses, reachable, gain = figures
@@ -152,7 +148,7 @@ def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> Other
     if own is None:
         return None
     rest = [(d.stock, d.drops) for d in doses if d is not own]
-    now = expect_draws(line.difference[:, line.best])
+    now = expect_draws(line.reached)
     text = tell_other_stock(own.stock, own.drops, rest, reachable, now.value)
     return OtherStock(stock=own.stock, reachable=reachable, gain=gain, doses=doses, text=text)
 
@@ -191,24 +187,18 @@ def _glance(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> fl
 
 
 def _gain(
-    before: Problem, line: Line, stock: Stock, prior: StockPrior
+    before: Problem, line: Line, bottle: tuple[Stock, StockPrior]
 ) -> tuple[tuple[Dose, ...], Figure, Figure] | None:
     """Doses, reachable difference and gain with one more stock; None when the best dose does without it.
 
     The gain is taken draw by draw: what the two plans do not know they do not know alike, so that it is known better
     than either difference (paired comparison).
     """
-    wider = _widen(before, line, (stock, prior))
+    wider = _widen(before, line, bottle)
     found = plan_line(wider)
     ml = found.ml[found.best]
-    drops = [int(v / s.drop_ml + 0.5) for v, s in zip(ml, wider.stocks, strict=True)]
-    while any(drops) and not wider.keeps_ceiling(
-        [n * s.drop_ml for n, s in zip(drops, wider.stocks, strict=True)]
-    ):
-        drops[drops.index(max(drops))] -= 1
-    if not drops[-1]:
+    wanted = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(wider.stocks)}
+    drops = keep_under_ceiling(wider, wanted)
+    if not drops[len(ml) - 1]:
         return None
-    after = found.difference[:, found.best]
-    doses = count_doses(wider, dict(enumerate(drops)))
-    gain = expect_draws(line.difference[:, line.best] - after)
-    return doses, expect_draws(after), gain
+    return count_doses(wider, drops), expect_draws(found.reached), expect_draws(line.reached - found.reached)

@@ -154,22 +154,20 @@ def ask_card(known: list[Any]) -> None:
         paper = ask_number(
             right, "Bare paper reflects, %", act.key("paper"), 88.0, 50.0, 100.0, 1.0, help=told
         )
-        if files := upload_photos("card", "Two photos or more"):
-            keep_card(name, files, grey / 100, paper / 100)
-
-
-def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: float) -> None:
-    """Read the photos and keep what they tell; the reflectances of the grey card and of the bare paper."""
-    with session.failures_shown():
-        with st.spinner("Reading the card …"):
-            told = cards.photograph_card(
-                session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
-                paper=(paper, PAPER_SD), entered_by=session.who_enters(),
-            )  # fmt: skip
-        sent = [Sent(Measurement(refused=one.error), note=one.error) for one in told.photos]
-        kept = count_kept(sent)
-        said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
-        end_upload("card", files, sent, said if kept else "", "card")
+        files = upload_photos("card", "Two photos or more")
+        if not files:
+            return
+        with session.failures_shown():
+            grey_sd = grey / 100 * GREY_CARD_SD / GREY_CARD
+            with st.spinner("Reading the card …"):
+                read = cards.photograph_card(
+                    session.current_book(), name, files, reflectance=(grey / 100, grey_sd),
+                    paper=(paper / 100, PAPER_SD), entered_by=session.who_enters(),
+                )  # fmt: skip
+            sent = [Sent(Measurement(refused=one.error), note=one.error) for one in read.photos]
+            kept = count_kept(sent)
+            said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
+            end_upload("card", files, sent, said if kept else "", "card")
 
 
 # ---- phones ---------------------------------------------------------------------------------------------------------

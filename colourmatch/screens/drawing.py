@@ -37,7 +37,7 @@ _FAULTS = {
 }  # fmt: skip
 
 
-def draw_found(source: Path | bytes, drawing: Drawing | None, name: str | None = None) -> bytes:
+def draw_found(source: Path | str | bytes, drawing: Drawing | None, name: str | None = None) -> bytes:
     """The photo upright in sRGB, at most 1400 px, with outlines and names; JPEG bytes.
 
     drawing: None draws nothing. PhotoError when the file cannot be read.
@@ -172,7 +172,7 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
 @st.cache_data(show_spinner=False, max_entries=24, hash_funcs={Drawing: Drawing.to_json})
 def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
-    found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
+    found = cut_liquids(load_photo(source), drawing, colours)
     return {
         name: html.as_address(as_jpeg(Image.fromarray(pixels), 86), "jpeg") for name, pixels in found.items()
     }

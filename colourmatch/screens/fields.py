@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 import streamlit as st
@@ -150,6 +150,11 @@ def name_colourants() -> dict[str | None, str]:
     return {one.e_number: name_colourant(one.e_number) for one in list_colourants()}
 
 
+def two_beside(count: int, **look: Any) -> Iterator[Any]:
+    """So many places in two columns, row by row, so that a phone keeps the order."""
+    return iter([place for _ in range(-(-count // 2)) for place in st.columns(2, **look)])
+
+
 def ask_already(place: Any, key: str, known: str | None) -> Any:
     """Which colourant is in the base, at first the one that is known."""
     own = {known: name_colourant(known)} if known else {}
@@ -190,8 +195,7 @@ def ask_head(
 ) -> dict[str, Any]:
     """Figures of a lot, those of `names` in two columns, at first as they are now; `lines`: those of its label; called:
     what some are called here."""
-    rows = [st.columns(2) for _ in range(len(names) // 2 + 1)]  # row by row, so that a phone keeps the order
-    places = iter([place for row in rows for place in row])
+    places = two_beside(len(names) + 1)
     head = {
         name: ask_figure(next(places), name, act.key(name), getattr(now, name), words=called.get(name, ""))
         for name in names

@@ -220,10 +220,9 @@ def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool)
 
     key = f"example-photo-{story.lot.id}-{lot_words.newest_id(story)}"
     words = "Take the next example photo"
-    if not st.button(words, type="primary" if asked else "secondary", key=key, width="stretch"):
-        return []
-    with session.failures_shown():
-        return [take_example_photo(story, view)]
+    if st.button(words, type="primary" if asked else "secondary", key=key, width="stretch"):
+        with session.failures_shown():
+            return [take_example_photo(story, view)]
     return []
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Sequence
 from itertools import islice
-from pathlib import Path
 from typing import Any, NoReturn
 
 import streamlit as st
@@ -162,9 +161,7 @@ def show_flags(measured: Measurement, said: str = "") -> None:
         st.html("".join(lines))
 
 
-@st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
-def _draw(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
-    return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
+_draw = st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})(draw_found)
 
 
 def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:

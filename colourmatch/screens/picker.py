@@ -12,7 +12,6 @@ from pathlib import Path
 import streamlit as st
 
 from colourmatch.errors import InputError
-from colourmatch.measurement import Measurement
 from colourmatch.photo.combine import combine_photos
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.rectangles import measure_rectangles_or_refuse
@@ -194,10 +193,7 @@ def ask_numbers(store: Store, photo: Picked, spot: str) -> None:
             )  # fmt: skip
 
 
-@st.cache_data(show_spinner=False, max_entries=24)
-def measure(data: bytes, name: str, rectangles: Given) -> Measurement:
-    """A photo measured from rectangles, or refused."""
-    return measure_rectangles_or_refuse(data, rectangles, name)
+measure = st.cache_data(show_spinner=False, max_entries=24)(measure_rectangles_or_refuse)
 
 
 def show_results(store: Store, photo: Picked) -> None:
@@ -214,12 +210,12 @@ def show_results(store: Store, photo: Picked) -> None:
     if given is None:
         st.html(html.empty("Mark white and both liquids on the picture: the difference appears here."))
         return
-    measured = measure(photo.data, photo.name, given)
+    measured = measure(photo.data, given, photo.name)
     if measured.refused:
         st.html(html.flag_line("Not measured", measured.refused, "refuse"))
         return
     all_given = [(number, one, one.given(reflectance)) for number, one in enumerate(store.photos, 1)]
-    marked = {f"Photo {number}": measure(one.data, one.name, own) for number, one, own in all_given if own}
+    marked = {f"Photo {number}": measure(one.data, own, one.name) for number, one, own in all_given if own}
     together = combine_photos([*marked.values()], [*marked])
     if together is not None and len(together.photos) > 1:
         told, found = f"{len(together.photos)} photos together, 95 % interval", together.difference

@@ -24,6 +24,8 @@ LOOK_AT_THE_GLASSES = (
 #: A step to add, and what is left of one, from its doses in words.
 STEP = "Add {}, stir, wait for the bubbles to clear, photograph again."
 REST_OF_STEP = "Add the rest of the step: {}. Then stir, wait for the bubbles to clear, photograph."
+#: What blending back should bring a batch to, and what can be reached once it was filled up.
+BROUGHT_TO, FROM_THERE = "That should bring it to {}.", "From there {} can be reached."
 #: That no stop rests on a doubtful photo, and what to do about it.
 DOUBT = "Photograph once more before you stop: this photo alone does not decide it. {}"
 VERY_NEAR = "Very near. Pour both glasses afresh to equal height and photograph once more, to be sure before you stop."
@@ -118,11 +120,6 @@ def tell_past(now: Figure) -> str:
     return f"Stop: the batch is past the match by now, the difference is {tell_interval(now)}."
 
 
-def tell_brought_to(blended: Figure) -> str:
-    """What blending back should bring a batch to."""
-    return f"That should bring it to {tell_interval(blended)}."
-
-
 def tell_rescue(untinted_ml: float) -> str:
     """How much untinted batch to blend back, nothing for none; two figures, as a jug can be read."""
     if untinted_ml <= 0:
@@ -145,11 +142,6 @@ def tell_spoilt(now: Figure, here: Figure) -> str:
         f"Stop: there is colour in the batch that no further drop undoes; the difference is {tell_interval(now)}, and would "
         f"come no nearer than {tell_interval(here)}."
     )
-
-
-def tell_from_there(reached: Figure) -> str:
-    """What can be reached once a batch was filled up."""
-    return f"From there {tell_interval(reached)} can be reached."
 
 
 def tell_before_blending(

@@ -6,7 +6,7 @@ import pytest
 from test_problem import RED, ask
 
 from colourmatch.dosing.advice import advise
-from colourmatch.dosing.by_hand import measure_dose, measure_range, warn_of_weight
+from colourmatch.dosing.doses import measure_dose, measure_range, warn_of_weight
 
 SYRUP = replace(RED, name="red", density_g_per_ml=1.2, drop_ml=0.04)
 
