@@ -29,32 +29,23 @@ def warn_of_base(
     """
     already, found = state.already_mg_per_l, []
     if ceiling_mg_per_l is not None and ceiling_mg_per_l <= already:
-        held = (
-            f"the base already holds {tell_typed(already)}" if already else "it leaves no room for any colour"
+        held = f"the base already holds {tell_typed(already)}"
+        held = held if already else "it leaves no room for any colour"
+        text = (
+            f"Your ceiling is {tell_typed(ceiling_mg_per_l)} mg/l and {held}: nothing may be added. Check both figures and "
+            "put the wrong one right, or start from a base with less colour."
         )
-        found.append(
-            Caution(
-                "ceiling-full",
-                f"Your ceiling is {tell_typed(ceiling_mg_per_l)} mg/l and {held}: nothing may be added. Check both figures and "
-                "put the wrong one right, or start from a base with less colour.",
-            )
-        )
+        found.append(Caution("ceiling-full", text))
     for line in ceiling_check(state, None, jurisdiction) if jurisdiction and already else ():
         if line.left_mg_per_l is not None and line.left_mg_per_l <= 0:
-            found.append(
-                Caution(
-                    "limit-full",
-                    f"The base alone leaves no room under a limit of {jurisdiction}: {line.text}",
-                )
-            )
+            text = f"The base alone leaves no room under a limit of {jurisdiction}: {line.text}"
+            found.append(Caution("limit-full", text))
     if already and state.already_colourant is None:
-        found.append(
-            Caution(
-                "base-unnamed",
-                f"Nobody said which colourant the {tell_typed(already)} mg/l in the base are. They count for every total, not "
-                "for the limit of one colourant: look it up on the base and name it.",
-            )
+        text = (
+            f"Nobody said which colourant the {tell_typed(already)} mg/l in the base are. They count for every total, not "
+            "for the limit of one colourant: look it up on the base and name it."
         )
+        found.append(Caution("base-unnamed", text))
     return tuple(found)
 
 
@@ -73,11 +64,8 @@ STANDING_CAUTIONS = (
 
 def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[Caution, ...]:
     """The cautions that these colourants call for, the standing ones last."""
-    place, found = (
-        read_jurisdiction(jurisdiction),
-        [find_colourant(text) for text in dict.fromkeys(colourants)],
-    )
-    cautions = []
+    place, cautions = read_jurisdiction(jurisdiction), []
+    found = [find_colourant(text) for text in dict.fromkeys(colourants)]
     for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
         code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
         cautions.append(Caution(code, limit.text))
@@ -93,11 +81,8 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
             cautions.append(Caution("sulphites", _SULPHITE.format(name)))
         if colourant.to_be_learnt:
             cautions.append(Caution("strength-unknown", _STRENGTH.format(name)))
-        if (
-            colourant.shape_is_taught
-            and colourant.shift_sd_nm > _KNOWN_SHIFT_NM
-            and ":" not in colourant.e_number
-        ):
+        is_elsewhere = colourant.shape_is_taught and colourant.shift_sd_nm > _KNOWN_SHIFT_NM
+        if is_elsewhere and ":" not in colourant.e_number:
             cautions.append(Caution("shape-taught", _SHAPE.format(name, colourant.shape_status)))
         # The notes also say where the identity comes from, which is no concern at the bench.
         note = "; ".join(part for part in colourant.note.split("; ") if "CAS" not in part)
@@ -105,11 +90,9 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
             cautions.append(Caution("colourant-note", f"{name}: {note}."))
         if colourant.keeping:
             cautions.append(Caution("colourant-keeping", f"{name}: {colourant.keeping}."))
-    warning = _warning(found, place)
-    if warning:
-        cautions.append(
-            Caution("label-warning", f'The label must say: "{warning}" ({place["warning_law"]}).')
-        )
+    if warning := _warning(found, place):
+        text = f'The label must say: "{warning}" ({place["warning_law"]}).'
+        cautions.append(Caution("label-warning", text))
     return (*cautions, *STANDING_CAUTIONS)
 
 

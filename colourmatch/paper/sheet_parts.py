@@ -76,15 +76,6 @@ def tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[tuple[LotEntr
         yield entry, _shorten(text), _shorten("; ".join(remarks))
 
 
-def _colour_after(story: LotStory) -> dict[int, float]:
-    """mg of all colour in a litre after each entry that changed the batch."""
-    return {
-        entry.id: story.state(after).total_mg_per_l()
-        for entry, after in pairwise((*story.effective, None))
-        if isinstance(entry, (AdditionEntry, VolumeEntry))
-    }
-
-
 def _tell_ceilings(story: LotStory) -> Iterator[tuple[str, CeilingLine, float]]:
     """The maker's own ceiling, then each limit: what counts, its figures, the sd of the amount."""
     place, doses = place_or_first(story.lot.jurisdiction), read_doses(story)
@@ -270,7 +261,12 @@ class Parts:
             return [*heading, self.say("Nothing yet.")]
         header = self.says("When", "Entry", style="th")
         header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
-        long, rows, after = len(self.lines) > MOST_AT_EASE, [header], _colour_after(self.story)
+        long, rows, story = len(self.lines) > MOST_AT_EASE, [header], self.story
+        after = {  # mg of all colour in a litre, where the batch was changed
+            entry.id: story.state(later).total_mg_per_l()
+            for entry, later in pairwise((*story.effective, None))
+            if isinstance(entry, (AdditionEntry, VolumeEntry))
+        }
         plain, right = ("text-dense", "right-dense") if long else ("text", "right")
         for entry, told, remark in self.lines:
             text, when = self.fonts.markup(told), tell_minute(entry.created_at, self.zone)
@@ -302,11 +298,9 @@ class Parts:
 
     def intake(self) -> list[Any]:
         """What an example glass brings of each colourant against its acceptable daily intake."""
-        told = [
-            one
-            for glass in read_intake(self.story)
-            for one in (glass.text, *(portion.text for portion in glass.colourants))
-        ]
+        told: list[str] = []
+        for glass in read_intake(self.story):
+            told += [glass.text, *(portion.text for portion in glass.colourants)]
         return [*self.section("A glass against the daily intake"), *self.says(*told)] if told else []
 
     def totals(self) -> list[Any]:
