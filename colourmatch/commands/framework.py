@@ -115,7 +115,6 @@ class Session(ExitStack):
         print(text, file=sys.stderr, flush=True)
 
     def warn(self, warnings: Iterable[Mapping[str, Any]]) -> None:
-        """Warnings on stderr, a line each."""
         for warning in warnings:
             self.note(f"Warning: {warning['text']}")
 
@@ -311,7 +310,6 @@ class Root(Group):
         return found
 
     def get_help(self, ctx: click.Context) -> str:
-        """The help text."""
         return HELP.rstrip()
 
 

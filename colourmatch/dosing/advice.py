@@ -185,7 +185,7 @@ def _too_weak(problem: Problem, line: Line) -> str | None:
     thinning = float(line.ml[line.best] @ problem.growth)
     if thinning <= MOST_OF_BATCH * problem.state.volume_ml:
         return None
-    return words.tell_too_weak(thinning, thinning / problem.state.volume_ml)
+    return words.TOO_WEAK.format(thinning, 100 * thinning / problem.state.volume_ml)
 
 
 def _without_safe_drop(problem: Problem, line: Line, facts: Advice) -> Advice:
@@ -232,7 +232,7 @@ def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
 
 def _stop_spoilt(facts: Advice, rescue: Rescue) -> Advice:
     assert facts.now is not None and facts.reachable is not None
-    said = words.tell_spoilt(facts.now, facts.reachable)
+    said = words.SPOILT.format(tell_interval(facts.now), tell_interval(facts.reachable))
     text = f"{said} {rescue.text} {words.FROM_THERE.format(tell_interval(rescue.predicted))}"
     return _decide(facts, "stop", "past", text, finding=said, rescue=rescue)
 

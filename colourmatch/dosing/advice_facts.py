@@ -15,7 +15,8 @@ from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import is_past
 from colourmatch.facts import K_95
-from colourmatch.words.advice import tell_amounts, tell_surprise
+from colourmatch.words.advice import AMOUNTS, tell_surprise
+from colourmatch.words.figures import tell_interval
 
 #: From this chance on a batch that no drop can improve is within the tolerance rather than over it.
 LIKELY = 0.5
@@ -84,7 +85,7 @@ def _amounts(problem: Problem) -> Amounts:
     return Amounts(
         by_labels_mg_per_l=round(by_labels, 3),
         by_photos_mg_per_l=seen,
-        text=tell_amounts(by_labels, seen) if apart else None,
+        text=AMOUNTS.format(by_labels, tell_interval(seen)) if apart else None,
     )
 
 

@@ -22,7 +22,8 @@ from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Stock
-from colourmatch.words.advice import tell_held_back, tell_missing_kind, tell_other_stock
+from colourmatch.words.advice import MISSING_KIND, tell_held_back, tell_other_stock
+from colourmatch.words.figures import tell_interval
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)
@@ -127,7 +128,7 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
         return None
     doses, reachable, gain = figures
-    text = tell_missing_kind(best, reachable)
+    text = MISSING_KIND.format(best, tell_interval(reachable))
     return MissingKind(kind=best, reachable=reachable, gain=gain, text=text, doses=doses)
 
 

@@ -115,7 +115,6 @@ class Parts:
         }
 
     def all(self) -> list[Any]:
-        """Every block in order."""
         return [
             *self.heading(), *self.stop(), *self.batch(), *self.stocks(), *self.colour(), *self.history(),
             *self.trials(), *self.served(), *self.totals(), *self.intake(), *self.label(), *self.closing(),
@@ -134,7 +133,6 @@ class Parts:
         return f'<font name="{self.fonts.bold}">{self.fonts.markup(text)}</font>'
 
     def says(self, *texts: object, style: str = "text") -> list[Any]:
-        """A row of cells."""
         return [self.say(text, style) for text in texts]
 
     def section(self, title: str) -> list[Any]:
@@ -255,7 +253,6 @@ class Parts:
         return blocks
 
     def history(self) -> list[Any]:
-        """Every entry in the order in which it was written."""
         heading = self.section("What was done")
         if not self.lines:
             return [*heading, self.say("Nothing yet.")]
@@ -327,7 +324,6 @@ class Parts:
         return [*heading, self.table(rows, (42, 30, 14, 17), bare=bare, extra=spans)]
 
     def label(self) -> list[Any]:
-        """The texts for the drink's label."""
         told = read_label_lines(self.story)
         lines = self.says(*told.texts, *told.own, *([NOT_CHECKED] if told.own else []))
         style = [

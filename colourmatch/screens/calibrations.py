@@ -255,7 +255,6 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
 def keep_known(
     file: tuple[bytes, str], light: str, contents: dict[str, dict[str, float]], depth_mm: float
 ) -> None:
-    """Measure and keep a photo of known liquids."""
     with session.failures_shown():
         book = session.current_book()
         with st.spinner("Measuring …"):

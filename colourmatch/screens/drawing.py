@@ -90,7 +90,6 @@ def _encode(linear: Any) -> NDArray[np.uint8]:
 
 
 def as_jpeg(picture: Image.Image, quality: int) -> bytes:
-    """A picture as the bytes of a file."""
     out = io.BytesIO()
     picture.convert("RGB").save(out, "JPEG", quality=quality)
     return out.getvalue()

@@ -58,7 +58,6 @@ class Act(NamedTuple):
     token: str
 
     def key(self, *parts: object) -> str:
-        """The key of a field of this act."""
         return "-".join(map(str, (self.name, *parts, self.token)))
 
     def is_typed(self) -> bool:
@@ -146,7 +145,6 @@ def name_colourant(code: str) -> str:
 
 
 def name_colourants() -> dict[str | None, str]:
-    """All colourants by E number."""
     return {one.e_number: name_colourant(one.e_number) for one in list_colourants()}
 
 
@@ -165,7 +163,6 @@ def ask_already(place: Any, key: str, known: str | None) -> Any:
 
 
 def ask_who() -> None:
-    """The field for who enters."""
     st.text_input(
         "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
         help="Written beside what you enter from now on. This browser keeps it.",
@@ -173,7 +170,6 @@ def ask_who() -> None:
 
 
 def ask_measures() -> None:
-    """The choice how volumes are shown."""
     st.segmented_control(
         "Volumes are shown in", session.MEASURES, default=session.METRIC, required=True, key="measures",
         persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
@@ -181,7 +177,6 @@ def ask_measures() -> None:
 
 
 def ask_hand(key: str, value: str = "drops") -> str:
-    """In what doses are measured."""
     told = "Drops where nothing else is said. On a scale, grams."
     return str(choose_one("Doses measured in", ("drops", "ml", "grams"), key, value, help=told))
 

@@ -120,7 +120,6 @@ def blends_back(advice: Advice) -> bool:
 
 
 def show_last_photo(story: LotStory, advice: Advice) -> None:
-    """The photo with what was found on it, and the colours side by side."""
     if not story.photos:
         return
     left, right = st.columns(2, gap="large")

@@ -144,7 +144,6 @@ def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[
 
 
 def tell_taken(values: LotFigures) -> str:
-    """What a new lot takes over, in a few words."""
     ceiling, glasses = values.ceiling_mg_per_l, len(values.glasses)
     told = (
         "no ceiling" if ceiling is None else f"ceiling {ceiling:g} mg/l",
@@ -227,7 +226,6 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
 
 
 def write_lot(values: LotFigures, number: str, target: str) -> None:
-    """Write the lot down and go to it."""
     with session.failures_shown():
         token = session.token_for("lot")
         # in a field of the browser 1,500 is one and a half

@@ -91,7 +91,6 @@ def end_upload(
 
 
 def count_kept(sent: Sequence[Sent]) -> int:
-    """How many photos of an upload are kept."""
     return sum(not one.note for one in sent)
 
 
@@ -178,7 +177,6 @@ def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:
 
 
 def show_photo(photo: PhotoEntry) -> None:
-    """A kept photo from the store beside the book."""
     if photo.stored_name is None:
         st.html(html.empty("This reading came without a picture."))
         return

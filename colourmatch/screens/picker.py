@@ -123,7 +123,6 @@ def show() -> None:
 
 
 def show_limits() -> None:
-    """What a photo without the card cannot tell."""
     with st.expander("How, and what it cannot tell"):
         st.markdown(_LIMITS)
 
@@ -274,7 +273,6 @@ def prepare_picture(data: bytes, name: str) -> tuple[str, tuple[int, int]]:
 
 
 def is_whole(box: Sequence[float | None] | None) -> bool:
-    """Whether a rectangle has all its four numbers."""
     return box is not None and len(box) == 4 and all(v is not None for v in box)
 
 

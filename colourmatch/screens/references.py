@@ -20,7 +20,6 @@ EMPTY = "No reference is noted. One in every photo needs no entry: note it to se
 
 
 def list_readings() -> list[noted.KnownReference]:
-    """All references with their readings."""
     book = session.current_book()
     return [noted.read_reference(book, reference.id) for reference in book.references.all()]
 
@@ -199,7 +198,6 @@ def choose_for_lot(lot_id: int, choice: str) -> str:
 
 
 def tell_target(story: LotStory) -> str:
-    """What a lot is tinted to, in words."""
     book, lot = session.current_book(), story.lot
     name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
     if lot.target_lab is None:

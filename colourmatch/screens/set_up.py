@@ -83,7 +83,6 @@ def show_stocks(stocks: list[StockEntry]) -> None:
 
 
 def show_new_stock(folded: bool) -> None:
-    """The form for a new stock."""
     act = begin_act("stock")
     with st.expander("Add a stock", expanded=not folded or act.is_typed()):
         codes = fields.name_colourants() | {UNKNOWN: fields.name_colourant(UNKNOWN)}
@@ -204,7 +203,6 @@ def ask_bottle(key: str) -> BottleFacts:
 
 
 def show_weighing(stocks: list[StockEntry]) -> None:
-    """The size of a drop from weighed drops."""
     if not stocks:
         st.html(html.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
         return
@@ -230,7 +228,6 @@ def show_weighing(stocks: list[StockEntry]) -> None:
 
 
 def choose_stock(words: str, stocks: list[StockEntry], key: str) -> StockEntry:
-    """One of the stocks."""
     known = {stock.id: stock for stock in stocks}
     return known[pick_one(words, {number: stock.name for number, stock in known.items()}, key)]
 
@@ -262,7 +259,6 @@ def show_strength(stocks: list[StockEntry]) -> None:
 
 
 def show_making() -> None:
-    """How much powder or liquid goes into a stock."""
     with st.expander("Make a stock"):
         what = choose_one("From", ["powder", "a liquid colour"], "make-what")
         left, right = st.columns(2)

@@ -59,7 +59,6 @@ def tell_outside(told: Trend) -> list[str]:
 
 
 def tell_limits(limits: Limits | None) -> str:
-    """Mean and limits of a chart in words."""
     if limits is None:
         return "No limits yet: they need at least three lots."
     low, high = html.show_number(limits.low, 2), html.show_number(limits.high, 2)
