@@ -87,12 +87,8 @@ def advise(problem: Problem) -> Advice:
         assert advice.now is not None
         if advice.now.value > FAR * problem.tolerance:
             return _decide(advice, "rephotograph", "photo", words.LOOK_AT_THE_GLASSES)
-    if (
-        problem.doubt is None
-        or advice.action == "add"
-        or advice.reason == "ceiling"
-        or not problem.fit.success
-    ):
+    stands = advice.action == "add" or advice.reason == "ceiling"
+    if problem.doubt is None or stands or not problem.fit.success:
         return advice
     return _decide(advice, "rephotograph", "photo", words.DOUBT.format(problem.doubt))
 
@@ -121,7 +117,7 @@ def _plan(problem: Problem) -> Advice:
         return _decide(facts, "rephotograph", "photo", words.VERY_NEAR)
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
     if less and not asked:
-        return _which_way(facts)
+        return _decide(facts, "rephotograph", "photo", words.WHICH_WAY)
     if problem.stalled or less:
         return _stop_here(problem, line, facts)
     if gain < worth:
@@ -203,10 +199,6 @@ def _without_safe_drop(problem: Problem, line: Line, facts: Advice) -> Advice:
         return _decide(facts, "stop", "nearest", text, problem=text)
     if chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
         return _add(problem, line, count_doses(problem, {k: 1}), facts)
-    return _which_way(facts)
-
-
-def _which_way(facts: Advice) -> Advice:
     return _decide(facts, "rephotograph", "photo", words.WHICH_WAY)
 
 

@@ -51,10 +51,8 @@ def round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
     # a last step of half a drop or more is a drop when the best dose lies beyond it
     if not any(drops.values()) and line.step:
         k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
-        if (
-            line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5
-            and chance_passed(problem, line, k) < PASSED_CHANCE
-        ):
+        is_half = line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5
+        if is_half and chance_passed(problem, line, k) < PASSED_CHANCE:
             drops[k] = 1
     return count_doses(problem, keep_under_ceiling(problem, drops))
 

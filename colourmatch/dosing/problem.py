@@ -218,11 +218,8 @@ class Problem:
         volume = self.state.volume_ml + float(added @ self.growth)
         factor = self.counted_factor()
         mg = added * np.array([s.mg_per_ml for s in self.stocks]) * factor
-        used = self.limit_base_mg_per_l() * self.state.volume_ml / volume
-        if (
-            self.ceiling_mg_per_l is not None
-            and used + mg.sum() / volume * 1000 > self.ceiling_mg_per_l + 1e-9
-        ):
+        used = self.limit_base_mg_per_l() * self.state.volume_ml / volume + mg.sum() / volume * 1000
+        if self.ceiling_mg_per_l is not None and used > self.ceiling_mg_per_l + 1e-9:
             return False
         return not self.jurisdiction or not self._passes_limit(mg, volume)
 
