@@ -8,18 +8,22 @@ from itertools import islice
 from typing import Any, NoReturn
 
 import streamlit as st
+from streamlit import runtime
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Drawing, Measurement, Sent
-from colourmatch.screens import html, session, uploads
+from colourmatch.screens import html, session
 from colourmatch.screens.drawing import draw_found, draw_reading
 from colourmatch.screens.lot_words import draw_scale
 from colourmatch.words.looks import tell_metamerism
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.
 TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
+#: Photos that one field takes at once; more are sent in a second go.
+MOST_AT_ONCE = 20
 #: What is near enough where no lot says so.
 TOLERANCE = 1.5
 #: Of so many refused photos of one upload it is drawn what is wrong.
@@ -51,9 +55,9 @@ def upload_photos(
                 taken = st.camera_input("Camera", key=f"camera-{place}-{token}", resolution="1080p")
                 files += [taken] if taken else []
     st.session_state[f"files-{place}"] = [file.file_id for file in files]
-    if len(files) > uploads.MOST_AT_ONCE:
+    if len(files) > MOST_AT_ONCE:
         text = (
-            f"{len(files)} files are chosen, and {uploads.MOST_AT_ONCE} can be taken at once. Take some out, and send them "
+            f"{len(files)} files are chosen, and {MOST_AT_ONCE} can be taken at once. Take some out, and send them "
             "afterwards."
         )
         st.html(html.flag_line("Not measured", text, "refuse"))
@@ -62,8 +66,13 @@ def upload_photos(
 
 
 def clear_upload(place: str) -> None:
-    """Begin with an empty upload field in the next run; what was in it is let go."""
-    uploads.let_go(st.session_state.pop(f"files-{place}", ()))
+    """Begin with an empty upload field in the next run; what was in it is let go: Streamlit would keep it as long as the
+    visit."""
+    visit: Any = get_script_run_ctx()
+    with contextlib.suppress(AttributeError, RuntimeError):  # the store is Streamlit's own and may change
+        store: Any = runtime.get_instance().uploaded_file_mgr
+        for one in st.session_state.pop(f"files-{place}", ()):
+            store.remove_file(visit.session_id, one)
     st.session_state.pop(f"token-upload-{place}", None)
 
 
