@@ -52,7 +52,10 @@ def show() -> None:
         show_making()
     with st.expander("Name, measures"):  # what this browser keeps
         fields.ask_who()
-        fields.ask_measures()
+        st.segmented_control(
+            "Volumes are shown in", session.MEASURES, default=session.METRIC, required=True, key="measures",
+            persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
+        )  # fmt: skip
     with st.container(key="cm-way-on"):
         st.page_link(pages.find_page("calibrations"), label="Card and phone")
 
