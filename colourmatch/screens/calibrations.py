@@ -248,19 +248,14 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
         card = cards.default_card(book)
         none = "No card profile: note the printed card first, it helps."
         st.caption(f"Read with the card {card}." if card else none)
-        if files := upload_photos("known", "The photo: known liquids and water", many=False):
-            keep_known(files[0], light, contents, depth)
-
-
-def keep_known(
-    file: tuple[bytes, str], light: str, contents: dict[str, dict[str, float]], depth_mm: float
-) -> None:
-    with session.failures_shown():
-        book = session.current_book()
-        with st.spinner("Measuring …"):
-            told = phones.add_known_photo(
-                book, file, light, contents, depth_mm=depth_mm, card=cards.card_profile(book, None),
-                **session.by(session.token_for("known")),
-            )  # fmt: skip
-        where, count = f"{told.phone} in the light {told.light}", len(told.liquids)
-        end_upload("known", [], [], f"Kept: {where}, {count} known liquids.", "known")
+        files = upload_photos("known", "The photo: known liquids and water", many=False)
+        if not files:
+            return
+        with session.failures_shown():
+            with st.spinner("Measuring …"):
+                kept = phones.add_known_photo(
+                    book, files[0], light, contents, depth_mm=depth, card=cards.card_profile(book, None),
+                    **session.by(act.token),
+                )  # fmt: skip
+            where, count = f"{kept.phone} in the light {kept.light}", len(kept.liquids)
+            end_upload("known", [], [], f"Kept: {where}, {count} known liquids.", "known")
