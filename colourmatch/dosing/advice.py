@@ -65,8 +65,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
         state_photographed=False,
         expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
     )
-    ml = np.array([left_ml.get(stock.name, 0.0) for stock in problem.stocks])
-    drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
+    drops = {k: int(left_ml.get(s.name, 0.0) / s.drop_ml + 0.5) for k, s in enumerate(problem.stocks)}
     doses = count_doses(problem, keep_under_ceiling(problem, drops))
     if doses:
         return with_doses(problem, replace(step, action="add", reason="step"), doses, words.REST_OF_STEP)
@@ -156,9 +155,7 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -
 
 def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...], sentence: str = words.STEP) -> Advice:
     """The same advice to add, with these doses: what to do in words, and what is then expected."""
-    ml = np.zeros((1, len(problem.stocks)))
-    for k, stock in enumerate(problem.stocks):
-        ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
+    ml = np.array([[sum(d.ml for d in doses if d.stock == stock.name) for stock in problem.stocks]], float)
     after = problem.after(ml)
     view = problem.shown or problem.views[0]
     batch, reference = problem.batch_lab(ml, view)[:, 0], problem.fit.reference_lab(view)

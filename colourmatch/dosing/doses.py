@@ -23,9 +23,7 @@ PROMISING = 0.12
 
 def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
     """Drops of the problem's stocks, by their index, as doses; none for no drops."""
-    ml = np.zeros(len(problem.stocks))
-    for k, n in drops.items():
-        ml[k] = n * problem.stocks[k].drop_ml
+    ml = np.array(ml_of(problem, drops))
     volume = problem.state.volume_ml + float(ml @ problem.growth)
     return tuple(
         Dose(
@@ -83,7 +81,7 @@ def explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
     return count_doses(problem, drops) if problem.keeps_ceiling(ml_of(problem, drops)) else ()
 
 
-def ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
+def ml_of(problem: Problem, drops: Mapping[int, int]) -> list[float]:
     return [drops.get(k, 0) * s.drop_ml for k, s in enumerate(problem.stocks)]
 
 

@@ -124,8 +124,8 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     if gains[best] < WORTH_A_STOCK:
         return None
     before = replace(free, fit=free.fit.take(_DRAWS))
-    figures = _gain(before, plan_line(before), stood_in[best])
-    if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
+    figures = _gain(before, plan_line(before), stood_in[best], _WORTH_NAMING)
+    if figures is None:
         return None
     doses, reachable, gain = figures
     text = MISSING_KIND.format(best, tell_interval(reachable))
@@ -141,15 +141,12 @@ def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:
 
 def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> OtherStock | None:
     """What one bottle would bring, None when it is not worth a stock."""
-    figures = _gain(before, line, bottle)
-    if figures is None or figures[2].value < WORTH_A_STOCK or figures[2].low <= 0:
+    figures = _gain(before, line, bottle, WORTH_A_STOCK)
+    if figures is None:
         return None
     doses, reachable, gain = figures
-    own = next((dose for dose in doses if dose.stock == bottle[0].name), None)
-    if own is None:
-        return None
-    rest = [(d.stock, d.drops) for d in doses if d is not own]
-    now = expect_draws(line.reached)
+    *others, own = doses
+    rest, now = [(dose.stock, dose.drops) for dose in others], expect_draws(line.reached)
     text = tell_other_stock(own.stock, own.drops, rest, reachable, now.value)
     return OtherStock(stock=own.stock, reachable=reachable, gain=gain, doses=doses, text=text)
 
@@ -188,9 +185,10 @@ def _glance(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> fl
 
 
 def _gain(
-    before: Problem, line: Line, bottle: tuple[Stock, StockPrior]
+    before: Problem, line: Line, bottle: tuple[Stock, StockPrior], worth: float
 ) -> tuple[tuple[Dose, ...], Figure, Figure] | None:
-    """Doses, reachable difference and gain with one more stock; None when the best dose does without it.
+    """Doses, its own the last, reachable difference and gain with one more stock; None when the best dose does without it,
+    or it may bring nothing, or brings less than it is worth, CIEDE2000.
 
     The gain is taken draw by draw: what the two plans do not know they do not know alike, so that it is known better
     than either difference (paired comparison).
@@ -202,4 +200,7 @@ def _gain(
     drops = keep_under_ceiling(wider, wanted)
     if not drops[len(ml) - 1]:
         return None
-    return count_doses(wider, drops), expect_draws(found.reached), expect_draws(line.reached - found.reached)
+    gain = expect_draws(line.reached - found.reached)
+    if gain.value < worth or gain.low <= 0:
+        return None
+    return count_doses(wider, drops), expect_draws(found.reached), gain
