@@ -184,10 +184,8 @@ def draw_pair(story: LotStory, photo: PhotoEntry | None, *, changed: bool) -> st
     """
     if photo is None:
         return f'<div class="cm cm-pair card">{html.picture_of_card()}</div>'
-    source = None
-    if photo.stored_name is not None:
-        with suppress(ColourMatchError):  # the file is gone: Details say so
-            source = str(session.current_book().photo_store.path(photo.stored_name))
+    name = photo.stored_name
+    source = None if name is None else str(session.current_book().photo_store.path(name))
     batch = "Batch before" if changed else "Batch"
     return draw_reading(source, photo.measurement, story.lot.target_lab, kind="", batch=batch)
 
@@ -205,7 +203,7 @@ def draw_reading(
     colours |= {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
     pictures: Mapping[str, str] = {}
     if source is not None and measured.drawing:
-        with suppress(ColourMatchError):
+        with suppress(ColourMatchError):  # the file is gone: Details say so
             pictures = _cut(source, measured.drawing, colours)
     halves = []
     for name, word in (("reference", "Reference"), ("batch", batch)):  # the cut-out, or the plain colour

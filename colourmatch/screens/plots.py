@@ -139,7 +139,7 @@ def _look_at(figure: go.Figure, points: Sequence[Any]) -> None:
     figure.update_yaxes(range=[bottom, top])
 
 
-def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) -> go.Figure:
+def draw_curve(curve: Curve, step_drops: float | None, tolerance: float) -> go.Figure:
     """The expected difference against further drops with its interval; this step, the best, the most that all ceilings allow."""
     drops = list(curve.drops)
     figure = go.Figure()
@@ -156,17 +156,15 @@ def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) 
     )  # fmt: skip
     marks = (("this step", step_drops, "solid"), ("best", curve.best_drops, "dash"),
              ("most allowed", curve.ceiling_drops, "dot"))  # fmt: skip
-    end = max(drops) if drops else 0
     for level, (name, at, dash) in enumerate(marks):
-        if at is None or at > end:
+        if at is None or at > max(drops):
             continue
         figure.add_vline(
             x=at, line={"dash": dash, "width": 2, "color": _GREY}, annotation_text=f"{name}: {at:.0f}",
             annotation_position="top", annotation_yshift=18 * level,
         )  # fmt: skip
-    if tolerance is not None:
-        figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
-                         annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
+    figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
+                     annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
     _finish(figure, f"further drops of {literal(curve.stock)}", "CIEDE2000")
     figure.update_layout(margin_t=80)
     figure.update_yaxes(rangemode="tozero")
