@@ -76,8 +76,6 @@ def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -
 
     The main stock is the one of which the step adds most drops, else the first.
     """
-    if not problem.stocks:
-        return ()
     drops = np.array([ml / s.drop_ml for ml, s in zip(added_ml or (), problem.stocks, strict=False)])
     k = int(drops.argmax()) if drops.size and drops.any() else 0
     stock, few = problem.stocks[k], replace(problem, fit=problem.fit.take(_SEARCH_DRAWS))
