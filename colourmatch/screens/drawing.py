@@ -168,7 +168,7 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
     return _encode(np.clip(linear * aim / np.maximum(middle, 1e-4), 0, 1))
 
 
-@st.cache_data(show_spinner=False, max_entries=24, hash_funcs={Drawing: Drawing.to_json})
+@st.cache_data(show_spinner=False, max_entries=24)
 def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
     found = cut_liquids(load_photo(source), drawing, colours)

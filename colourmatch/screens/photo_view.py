@@ -14,7 +14,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import Drawing, Measurement, Sent
+from colourmatch.measurement import Measurement, Sent
 from colourmatch.screens import html, session
 from colourmatch.screens.drawing import draw_found, draw_reading
 from colourmatch.screens.lot_words import draw_scale
@@ -169,7 +169,7 @@ def show_flags(measured: Measurement, said: str = "") -> None:
         st.html("".join(lines))
 
 
-_draw = st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})(draw_found)
+_draw = st.cache_data(show_spinner=False, max_entries=12)(draw_found)
 
 
 def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd  # noqa: F401  whole before plotly, which takes it as it finds it, half read by another thread too
 import plotly.graph_objects as go
+import streamlit as st
 
 from colourmatch.advice import Advice, Curve
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
@@ -61,6 +62,8 @@ def trace_path(photos: Mapping[int, Measurement], step: Advice | None = None) ->
     return Path(tuple(told), last.tolist(), moved, spreads, predicted, step.predicted_covariance)
 
 
+# A chart of Match is drawn again only for other data.
+@st.cache_resource(show_spinner=False, max_entries=16)
 def draw_ab(path: Path) -> go.Figure:
     """a* across and b* up: where the hue and the chroma are going."""
 
@@ -71,6 +74,7 @@ def draw_ab(path: Path) -> go.Figure:
     return _draw_path(path, lambda lab: (lab[1], lab[2]), outline, *names).update_yaxes(scaleanchor="x")
 
 
+@st.cache_resource(show_spinner=False, max_entries=16)
 def draw_lightness(path: Path) -> go.Figure:
     """Chroma across and L* up: how deep the colour is."""
 
@@ -139,6 +143,7 @@ def _look_at(figure: go.Figure, points: Sequence[Any]) -> None:
     figure.update_yaxes(range=[bottom, top])
 
 
+@st.cache_resource(show_spinner=False, max_entries=16)
 def draw_curve(curve: Curve, step_drops: float | None, tolerance: float) -> go.Figure:
     """The expected difference against further drops with its interval; this step, the best, the most that all ceilings allow."""
     drops = list(curve.drops)
