@@ -33,10 +33,7 @@ def card_profile() -> None:
 @opt.text("--greys", "A,B,...", "Instead of photos: the six steps, or all twelve, paper being 1.")
 @opt.number("--sd", "How unsure each of --greys is, such as 0.005.")
 @opt.text(
-    "--grey",
-    "X,Y,W,H",
-    "Where the grey card lies, in pixels [default: the middle ring].",
-    type=opt.RECTANGLE,
+    "--grey", "X,Y,W,H", "Where the grey card lies, in pixels [default: the middle ring].", type=opt.RECTANGLE
 )
 @opt.number("--reflectance", "Of the known grey card [default: 0.18].")
 @opt.number("--reflectance-sd", "How unsure that is [default: 0.006].")

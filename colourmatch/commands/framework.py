@@ -115,7 +115,6 @@ class Session(ExitStack):
         print(text, file=sys.stderr, flush=True)
 
     def warn(self, warnings: Iterable[Mapping[str, Any]]) -> None:
-        """Warnings on stderr, a line each."""
         for warning in warnings:
             self.note(f"Warning: {warning['text']}")
 
@@ -174,11 +173,10 @@ def _complete(kind: str, ctx: click.Context | None, _param: click.Parameter, beg
 
         try:
             with read_book(place, needed=False) as book:
-                lots = book.lots.search(limit=_MOST_NAMES) if kind == "lots" else []
-                stocks = book.stocks.all() if kind == "stocks" else []
-                known = [(one.label, one.name) for one in lots] + [
-                    (one.name, one.colourant) for one in stocks
-                ]
+                if kind == "lots":
+                    known = [(one.label, one.name) for one in book.lots.search(limit=_MOST_NAMES)]
+                else:
+                    known = [(one.name, one.colourant) for one in book.stocks.all()]
         except (ColourMatchError, OSError):
             return []
     folded = begun.casefold()
@@ -311,7 +309,6 @@ class Root(Group):
         return found
 
     def get_help(self, ctx: click.Context) -> str:
-        """The help text."""
         return HELP.rstrip()
 
 

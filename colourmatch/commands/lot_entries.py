@@ -284,13 +284,8 @@ def answer_advised(book: LotBook, entry: Any, data: Data, line: str = "") -> Ans
 
     told = describe_lot(book, entry.lot_id)
     shown = {"lot": entry.lot_id, "entry": entry.id, **data, "advice": told["advice"]}
-    return Answer(
-        shown,
-        [
-            line or f"{tell_entry(entry)}.",
-            *advice_lines(told["advice"], entry.lot_id, told["tolerance"], closed=told["closed"]),
-        ],
-    )
+    advised = advice_lines(told["advice"], entry.lot_id, told["tolerance"], closed=told["closed"])
+    return Answer(shown, [line or f"{tell_entry(entry)}.", *advised])
 
 
 @click.command("set-aside", cls=Command, example="colourmatch lot set-aside 1 7 --why 'a lamp shone in'")

@@ -14,7 +14,7 @@ from colourmatch.commands import lines as telling
 from colourmatch.commands import lot_entries, papers, trials
 from colourmatch.commands import options as opt
 from colourmatch.commands import photos as reading
-from colourmatch.commands.framework import Answer, Data, Group, Session, Table, Who
+from colourmatch.commands.framework import Answer, Command, Data, Group, Session, Table, Who
 from colourmatch.errors import ColourMatchError
 from colourmatch.records import plain
 from colourmatch.words.figures import tell_number
@@ -30,9 +30,10 @@ def lot() -> None:
     """Lots: one batch from first photo to the stop, written down."""
 
 
-@lot.command(
+@click.command(
+    cls=Command,
     example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 "
-    "--dilution 5"
+    "--dilution 5",
 )
 @opt.text(
     "--like",
@@ -90,7 +91,7 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
 
 
-@lot.command(example="colourmatch lot photo 1 photo.jpg --json")
+@click.command(cls=Command, example="colourmatch lot photo 1 photo.jpg --json")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @reading.rectangle_options
@@ -169,13 +170,7 @@ def _renew_repeated(session: Session, book: LotBook, found: list[Data]) -> bool:
     return now is not None and bool(now["closed"])
 
 
-for _command in (
-    lot_entries.add, lot_entries.sample, lot_entries.correct, lot_entries.set_aside, lot_entries.answer,
-):  # fmt: skip
-    lot.add_command(_command)
-
-
-@lot.command("list", example="colourmatch lot list --open")
+@click.command("list", cls=Command, example="colourmatch lot list --open")
 @opt.text("--search", "TEXT", "Part of the name or of the number.")
 @opt.flag("--open", "open_only", "Only those not closed.")
 @click.option(
@@ -207,7 +202,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
     return Answer(data, [table, *more])
 
 
-@lot.command(example="colourmatch lot show 1")
+@click.command(cls=Command, example="colourmatch lot show 1")
 @click.argument("lot")
 @opt.flag("--law", "With limits, intakes and all cautions.")
 @opt.flag("--no-curve", "Leave the long curve out of the JSON of the advice.")
@@ -225,7 +220,7 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     return Answer(told, list(telling.fit_lines(telling.lot_lines(told, law=law))))
 
 
-@lot.command(example="colourmatch lot log --since yesterday")
+@click.command(cls=Command, example="colourmatch lot log --since yesterday")
 @click.argument("lot", required=False)
 @opt.text(
     "--since",
@@ -246,7 +241,7 @@ def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     return Answer({"since": begin, "entries": [line.to_json() for line in lines]}, [table])
 
 
-@lot.command(asks=True, example="colourmatch lot close 1 --reason matched")
+@click.command(cls=Command, asks=True, example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
 @opt.text(
     "--reason",
@@ -274,8 +269,10 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
     return Answer(data, [line, *telling.advice_lines(data["advice"], lot_id, head.tolerance, closed=True)])
 
 
+#: In the order of the work.
 for _command in (
-    lot_entries.reopen, papers.sheet, papers.label, trials.trend, trials.recheck, trials.trial, trials.look,
-    trials.use, papers.export, papers.import_,
+    new, photo, lot_entries.add, lot_entries.sample, lot_entries.correct, lot_entries.set_aside, lot_entries.answer, list_,
+    show, log, close, lot_entries.reopen, papers.sheet, papers.label, trials.trend, trials.recheck, trials.trial,
+    trials.look, trials.use, papers.export, papers.import_,
 ):  # fmt: skip
     lot.add_command(_command)

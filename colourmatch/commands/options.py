@@ -77,13 +77,13 @@ def read_lab(typed: str, what: str) -> tuple[float, ...]:
     return tuple(map(float, numbers))
 
 
-#: What a serving condition says, by the word that is typed.
-_SERVING = {
-    "name": "name",
-    "depth-mm": "depth_mm",
-    "dilution": "dilution",
-    "light": "illuminant",
-    "weight": "weight",
+#: What a serving condition says, by the word that is typed, and how it is read.
+_SERVING: dict[str, tuple[str, Callable[[str, str], Any]]] = {
+    "name": ("name", lambda typed, _: typed.strip()),
+    "depth-mm": ("depth_mm", lambda typed, what: take_amount(typed, what, SIZES["glass"])),
+    "dilution": ("dilution", parse_number),
+    "light": ("illuminant", lambda typed, _: typed.strip()),
+    "weight": ("weight", parse_number),
 }
 _SERVING_EXAMPLE = "name=long drink,depth-mm=60,dilution=4,light=A,weight=2"
 
@@ -95,19 +95,13 @@ def read_serving(typed: str, _what: str) -> dict[str, Any]:
     condition: dict[str, Any] = {}
     for part in re.split(r"[,;]\s*(?=[a-z-]+\s*=)", typed.strip(), flags=re.IGNORECASE):
         key, equals, value = part.partition("=")
-        known = _SERVING.get(key.strip().casefold().replace("_", "-"))
-        if known is None or not equals or not value.strip() or known in condition:
+        known, read = _SERVING.get(key.strip().casefold().replace("_", "-"), ("", parse_number))
+        if not known or not equals or not value.strip() or known in condition:
             raise InputError(
                 f"--serving cannot be read at {part!r}. Give {', '.join(_SERVING)} or some of them, "
                 f"such as: {_SERVING_EXAMPLE}"
             )
-        what = f"{key.strip()} of --serving"
-        if known in ("name", "illuminant"):
-            condition[known] = value.strip()
-        elif known == "depth_mm":
-            condition[known] = take_amount(value, what, SIZES["glass"])
-        else:
-            condition[known] = parse_number(value, what)
+        condition[known] = read(value, f"{key.strip()} of --serving")
     return condition
 
 

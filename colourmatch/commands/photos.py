@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -164,22 +166,15 @@ def measure_all(photos: tuple[str, ...], rectangles: Data, greys: Any = None) ->
 
 def _measure_in_pool(photos: list[str], how: tuple[Data, Any], workers: int) -> Iterator[Data]:
     """Results in order; it ends early when a worker dies."""
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
+    from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
     from multiprocessing import get_context
     from signal import SIG_IGN, SIGINT, signal
 
     # Not forked: a fork taken while image libraries hold a lock in another thread may hang for ever.
     # Ctrl+C is answered by this process alone.
-    with ProcessPoolExecutor(workers, get_context("spawn"), signal, (SIGINT, SIG_IGN)) as pool:
-        futures = [pool.submit(measure_one, photo, *how) for photo in photos]
-        try:
-            for future in futures:
-                yield future.result()
-        except BrokenProcessPool:
-            return
-        finally:
-            pool.shutdown(cancel_futures=True)
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), signal, (SIGINT, SIG_IGN))
+    with pool, suppress(BrokenProcessPool):
+        yield from pool.map(measure_one, photos, *map(repeat, how))
 
 
 def measure_one(photo: str, rectangles: Data, greys: Any = None) -> Data:

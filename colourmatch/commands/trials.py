@@ -121,15 +121,10 @@ def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: W
     book = session.open_book()
     done = use_stocks(book, lot, stocks, reason, **who)
     head, wanted = book.lots.get(done.lot_id), done.changes["stocks"]
-    advice = None if head.closed else advise_lot(book, head.id)
-    data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice and advice.to_json()}
-    return Answer(
-        data,
-        [
-            f"Lot {head.id} uses {', '.join(wanted)} now.",
-            *advice_lines(advice.to_json() if advice else None, head.id, head.tolerance),
-        ],
-    )
+    advice = None if head.closed else advise_lot(book, head.id).to_json()
+    data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice}
+    said = f"Lot {head.id} uses {', '.join(wanted)} now."
+    return Answer(data, [said, *advice_lines(advice, head.id, head.tolerance)])
 
 
 @click.command(cls=Command, example="colourmatch lot trend --stock red")

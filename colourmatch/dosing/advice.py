@@ -16,7 +16,6 @@ import numpy as np
 
 from colourmatch.advice import Advice, Dose, Rescue
 from colourmatch.dosing.advice_facts import SURE, gather_facts, gather_held, is_within
-from colourmatch.dosing.by_hand import warn_of_weight
 from colourmatch.dosing.doses import (
     chance_passed,
     count_doses,
@@ -24,12 +23,14 @@ from colourmatch.dosing.doses import (
     keep_under_ceiling,
     ml_of,
     round_down,
+    warn_of_weight,
 )
 from colourmatch.dosing.doubt import FAR
 from colourmatch.dosing.plan import MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, find_filling_up, find_rescue, is_past
 from colourmatch.words import advice as words
+from colourmatch.words.figures import tell_interval
 
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25
@@ -54,7 +55,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     left_ml: what is left of that step, by stock. It is neither matched nor past nor at its nearest before it was seen.
     """
     if not problem.fit.success:
-        return replace(_ask_again(), state_photographed=False)
+        return replace(ask_for_photo(words.CONTRADICT), state_photographed=False)
     nothing = np.zeros((1, len(problem.stocks)))
     step = _decide(
         gather_held(problem),
@@ -64,18 +65,13 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
         state_photographed=False,
         expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
     )
-    ml = np.array([left_ml.get(stock.name, 0.0) for stock in problem.stocks])
-    drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
+    drops = {k: int(left_ml.get(s.name, 0.0) / s.drop_ml + 0.5) for k, s in enumerate(problem.stocks)}
     doses = count_doses(problem, keep_under_ceiling(problem, drops))
     if doses:
         return with_doses(problem, replace(step, action="add", reason="step"), doses, words.REST_OF_STEP)
     if not problem.keeps_ceiling(ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
         return replace(step, text=words.NO_ROOM)
     return step
-
-
-def _ask_again() -> Advice:
-    return ask_for_photo(words.CONTRADICT)
 
 
 def advise(problem: Problem) -> Advice:
@@ -90,19 +86,15 @@ def advise(problem: Problem) -> Advice:
         assert advice.now is not None
         if advice.now.value > FAR * problem.tolerance:
             return _decide(advice, "rephotograph", "photo", words.LOOK_AT_THE_GLASSES)
-    if (
-        problem.doubt is None
-        or advice.action == "add"
-        or advice.reason == "ceiling"
-        or not problem.fit.success
-    ):
+    stands = advice.action == "add" or advice.reason == "ceiling"
+    if problem.doubt is None or stands or not problem.fit.success:
         return advice
     return _decide(advice, "rephotograph", "photo", words.DOUBT.format(problem.doubt))
 
 
 def _plan(problem: Problem) -> Advice:
     if not problem.fit.success:
-        return _ask_again()
+        return ask_for_photo(words.CONTRADICT)
     line = plan_line(problem)
     rescue = find_rescue(problem)
     facts = gather_facts(problem, line, rescue)
@@ -124,7 +116,7 @@ def _plan(problem: Problem) -> Advice:
         return _decide(facts, "rephotograph", "photo", words.VERY_NEAR)
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
     if less and not asked:
-        return _which_way(facts)
+        return _decide(facts, "rephotograph", "photo", words.WHICH_WAY)
     if problem.stalled or less:
         return _stop_here(problem, line, facts)
     if gain < worth:
@@ -163,9 +155,7 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -
 
 def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...], sentence: str = words.STEP) -> Advice:
     """The same advice to add, with these doses: what to do in words, and what is then expected."""
-    ml = np.zeros((1, len(problem.stocks)))
-    for k, stock in enumerate(problem.stocks):
-        ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
+    ml = np.array([[sum(d.ml for d in doses if d.stock == stock.name) for stock in problem.stocks]], float)
     after = problem.after(ml)
     view = problem.shown or problem.views[0]
     batch, reference = problem.batch_lab(ml, view)[:, 0], problem.fit.reference_lab(view)
@@ -188,7 +178,7 @@ def _too_weak(problem: Problem, line: Line) -> str | None:
     thinning = float(line.ml[line.best] @ problem.growth)
     if thinning <= MOST_OF_BATCH * problem.state.volume_ml:
         return None
-    return words.tell_too_weak(thinning, thinning / problem.state.volume_ml)
+    return words.TOO_WEAK.format(thinning, 100 * thinning / problem.state.volume_ml)
 
 
 def _without_safe_drop(problem: Problem, line: Line, facts: Advice) -> Advice:
@@ -206,10 +196,6 @@ def _without_safe_drop(problem: Problem, line: Line, facts: Advice) -> Advice:
         return _decide(facts, "stop", "nearest", text, problem=text)
     if chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
         return _add(problem, line, count_doses(problem, {k: 1}), facts)
-    return _which_way(facts)
-
-
-def _which_way(facts: Advice) -> Advice:
     return _decide(facts, "rephotograph", "photo", words.WHICH_WAY)
 
 
@@ -235,8 +221,8 @@ def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
 
 def _stop_spoilt(facts: Advice, rescue: Rescue) -> Advice:
     assert facts.now is not None and facts.reachable is not None
-    said = words.tell_spoilt(facts.now, facts.reachable)
-    text = f"{said} {rescue.text} {words.tell_from_there(rescue.predicted)}"
+    said = words.SPOILT.format(tell_interval(facts.now), tell_interval(facts.reachable))
+    text = f"{said} {rescue.text} {words.FROM_THERE.format(tell_interval(rescue.predicted))}"
     return _decide(facts, "stop", "past", text, finding=said, rescue=rescue)
 
 
@@ -244,6 +230,6 @@ def stop_past(facts: Advice) -> Advice:
     """The stop of a batch that is past its match, and how to bring it back."""
     assert facts.now is not None and facts.rescue is not None
     said, rescue = words.tell_past(facts.now), facts.rescue
-    brought = words.tell_brought_to(rescue.predicted) if rescue.untinted_ml > 0 else ""
+    brought = words.BROUGHT_TO.format(tell_interval(rescue.predicted)) if rescue.untinted_ml > 0 else ""
     text = " ".join(filter(None, (said, rescue.text, brought)))
     return _decide(facts, "stop", "past", text, finding=said)

@@ -10,13 +10,13 @@ import numpy as np
 
 from colourmatch.advice import Advice, Amounts, Curve, DoseInAll, Rescue, StockLearnt
 from colourmatch.colour.difference import describe_difference
-from colourmatch.dosing.by_hand import measure_range
+from colourmatch.dosing.doses import measure_range
 from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import is_past
 from colourmatch.facts import K_95
-from colourmatch.records import Array
-from colourmatch.words.advice import tell_amounts, tell_surprise
+from colourmatch.words.advice import AMOUNTS, tell_surprise
+from colourmatch.words.figures import tell_interval
 
 #: From this chance on a batch that no drop can improve is within the tolerance rather than over it.
 LIKELY = 0.5
@@ -37,7 +37,7 @@ def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> Advice:
     return replace(
         gather_held(problem),
         now=problem.interval(*problem.after(line.ml[:1])),
-        reachable=expect_draws(line.difference[:, line.best]),
+        reachable=expect_draws(line.reached),
         # of a reading: the scatter of the draws alone keeps two alike liquids apart
         surely_short=problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
         chance_within_tolerance=float((now <= problem.tolerance).mean()),
@@ -51,14 +51,14 @@ def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> Advice:
 
 def gather_held(problem: Problem) -> Advice:
     """The same with what is in the batch alone, by the labels and by what the photos taught, and the room that it leaves."""
-    factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
+    factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0).tolist()
     shifts = problem.fit.shifts_nm
     learnt = tuple(
         StockLearnt(
             stock=stock.name,
-            strength_factor=_three_digits(factors[0, k]),
-            low=_three_digits(factors[1, k]),
-            high=_three_digits(factors[2, k]),
+            strength_factor=round(factors[0][k], 3),
+            low=round(factors[1][k], 3),
+            high=round(factors[2][k], 3),
             shift_nm=expect_draws(shifts[:, k]) if k < shifts.shape[1] else None,
         )
         for k, stock in enumerate(problem.stocks)
@@ -73,10 +73,6 @@ def gather_held(problem: Problem) -> Advice:
     )
 
 
-def _three_digits(value: float) -> float:
-    return round(float(value), 3)
-
-
 def _amounts(problem: Problem) -> Amounts:
     """Colour in the batch, mg/l: by the labels, and as the photos tell the stocks' strengths."""
     state = problem.state
@@ -89,7 +85,7 @@ def _amounts(problem: Problem) -> Amounts:
     return Amounts(
         by_labels_mg_per_l=round(by_labels, 3),
         by_photos_mg_per_l=seen,
-        text=tell_amounts(by_labels, seen) if apart else None,
+        text=AMOUNTS.format(by_labels, tell_interval(seen)) if apart else None,
     )
 
 
@@ -121,17 +117,12 @@ def _tenth(drops: float) -> float:
     return round(float(drops), 1)
 
 
-def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
-    view = problem.views[0]
-    batch = problem.batch_lab(line.ml[t : t + 1], view)[:, 0]
-    return batch.mean(axis=0), problem.fit.reference_lab(view).mean(axis=0)
-
-
 def _missing(problem: Problem, line: Line) -> str | None:
-    batch, reference = _labs(problem, line, line.best)
     if line.mean[line.best] <= problem.tolerance:
         return None
-    return describe_difference(reference, batch)
+    view = problem.views[0]
+    batch = problem.batch_lab(line.ml[[line.best]], view)[:, 0]
+    return describe_difference(problem.fit.reference_lab(view).mean(axis=0), batch.mean(axis=0))
 
 
 def _curve(problem: Problem, line: Line) -> Curve:

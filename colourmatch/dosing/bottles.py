@@ -72,22 +72,20 @@ def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, mi
     others = [s for s in stocks if s is not chosen]
     names = " and ".join([", ".join(s.name for s in stocks[:-1]), stocks[-1].name])
     colour = "the same unknown colour" if ":" in code else f"{'both' if len(stocks) == 2 else 'all'} {code}"
-    text = f"Of {names} ({colour}) use {chosen.name}"
     if any(0 < missing_mg < _TOO_FEW * s.mg_per_drop for s in others):
         rest = missing_mg / chosen.mg_per_drop
         why = f"what is still missing is about {tell_drops(round(rest))} of it and too little for a stronger one"
-        return _choice(code, chosen.name, drops, f"{text}: {why}.")
-    compared = " and ".join(f"{drops[s.name]:.0f} of {s.name}" for s in others)
-    low, high = DOSE_DROPS
-    count = f"the whole dose is about {tell_drops(round(drops[chosen.name]))} of it, and {compared}"
-    reason = f"{low} to {high} can be stepped well"
-    if not low <= drops[chosen.name] <= high:
-        reason = f"that is nearest to {low} to {high}, which can be stepped well"
-    return _choice(code, chosen.name, drops, f"{text}: {count}; {reason}.")
-
-
-def _choice(colourant: str, advised: str, drops: dict[str, float], text: str) -> Bottle:
+    else:
+        compared = " and ".join(f"{drops[s.name]:.0f} of {s.name}" for s in others)
+        low, high = DOSE_DROPS
+        reason = f"{low} to {high} can be stepped well"
+        if not low <= drops[chosen.name] <= high:
+            reason = f"that is nearest to {low} to {high}, which can be stepped well"
+        why = (
+            f"the whole dose is about {tell_drops(round(drops[chosen.name]))} of it, and {compared}; {reason}"
+        )
     return Bottle(
-        colourant=colourant, advised=advised, instead_of=[name for name in drops if name != advised],
-        whole_drops={name: round(count, 1) for name, count in drops.items()}, text=text,
+        colourant=code, advised=chosen.name, instead_of=[s.name for s in others],
+        whole_drops={name: round(count, 1) for name, count in drops.items()},
+        text=f"Of {names} ({colour}) use {chosen.name}: {why}.",
     )  # fmt: skip

@@ -1,15 +1,21 @@
-"""Whole drops: what a step of the plan is in drops, under every ceiling; it knows no sentence and no reason to stop."""
+"""Whole drops: what a step of the plan is in drops, under every ceiling; it knows no reason to stop.
+
+By millilitres or by scale the same dose is said in that unit, rounded down to what a syringe or a scale can tell, so
+that no step grows by it.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
 
-from colourmatch.advice import Dose
-from colourmatch.dosing.by_hand import measure_dose
+from colourmatch.advice import Dose, Measured
 from colourmatch.dosing.plan import PASSED_CHANCE, Line, passing_limit, safe_step
 from colourmatch.dosing.problem import REPEATABILITY, Problem
+from colourmatch.liquid.stock import Stock
+from colourmatch.words.figures import tell_drops, tell_typed
 
 #: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
 PROMISING = 0.12
@@ -17,9 +23,7 @@ PROMISING = 0.12
 
 def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
     """Drops of the problem's stocks, by their index, as doses; none for no drops."""
-    ml = np.zeros(len(problem.stocks))
-    for k, n in drops.items():
-        ml[k] = n * problem.stocks[k].drop_ml
+    ml = np.array(ml_of(problem, drops))
     volume = problem.state.volume_ml + float(ml @ problem.growth)
     return tuple(
         Dose(
@@ -45,10 +49,8 @@ def round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
     # a last step of half a drop or more is a drop when the best dose lies beyond it
     if not any(drops.values()) and line.step:
         k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
-        if (
-            line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5
-            and chance_passed(problem, line, k) < PASSED_CHANCE
-        ):
+        is_half = line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5
+        if is_half and chance_passed(problem, line, k) < PASSED_CHANCE:
             drops[k] = 1
     return count_doses(problem, keep_under_ceiling(problem, drops))
 
@@ -79,7 +81,7 @@ def explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
     return count_doses(problem, drops) if problem.keeps_ceiling(ml_of(problem, drops)) else ()
 
 
-def ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
+def ml_of(problem: Problem, drops: Mapping[int, int]) -> list[float]:
     return [drops.get(k, 0) * s.drop_ml for k, s in enumerate(problem.stocks)]
 
 
@@ -88,3 +90,45 @@ def chance_passed(problem: Problem, line: Line, k: int) -> float:
     after = problem.difference(*problem.after(np.array([ml_of(problem, {k: 1})])))[:, 0]
     beyond = line.ml[line.draw_best, k] < problem.stocks[k].drop_ml
     return float(((after > passing_limit(problem, line.difference, line.draw_best)) & beyond).mean())
+
+
+# ---- as the hand measures them ------------------------------------------------------------------------------------
+
+#: What a scale shows, and what a small syringe is marked in (common practice, no source).
+SCALE_STEP_G, SYRINGE_STEP_ML = 0.01, 0.01
+#: A weight under this is told with a caution: a scale step is more than 2 % of it.
+LITTLE_G = 0.5
+
+
+def measure_dose(stock: Stock, drops: float, ml: float) -> Measured:
+    """A dose as the hand measures it."""
+    if stock.hand == "drops":
+        return Measured(unit="drops", quantity=drops, text=f"{tell_drops(drops)} of {stock.name}")
+    step = SCALE_STEP_G if stock.hand == "grams" else SYRINGE_STEP_ML
+    amount = ml * stock.density_g_per_ml if stock.hand == "grams" else ml
+    amount = round(math.floor(amount / step + 1e-6) * step, 6)
+    text = f"{amount:.2f} {_sign(stock)} of {stock.name}"
+    return Measured(unit=stock.hand, quantity=amount, text=text)
+
+
+def measure_range(stock: Stock, drops: float, low: float, high: float) -> Measured | None:
+    """A whole dose to the nearest point with its 95 % range, "12.3 (9 to 15) g"; None where the hand counts drops."""
+    if stock.hand == "drops":
+        return None
+    each = stock.drop_ml * (stock.density_g_per_ml if stock.hand == "grams" else 1.0)
+    told, least, most = (tell_typed(float(f"{count * each:.3g}")) for count in (drops, low, high))
+    text = f"{told} ({least} to {most}) {_sign(stock)} of {stock.name}"
+    return Measured(unit=stock.hand, quantity=drops * each, text=text)
+
+
+def _sign(stock: Stock) -> str:
+    return "g" if stock.hand == "grams" else "ml"
+
+
+def warn_of_weight(measured: Measured) -> str | None:
+    """What is to be said of a weight that a scale hardly tells, None where there is nothing."""
+    amount = measured.quantity
+    if measured.unit != "grams" or not 0 < amount < LITTLE_G:
+        return None
+    share = 100 * SCALE_STEP_G / amount
+    return f"A scale that shows {SCALE_STEP_G:g} g tells {amount:.2f} g to {share:.0f} %: thin the stock, or count drops."

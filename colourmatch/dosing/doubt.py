@@ -105,11 +105,10 @@ def find_doubt(fit: LotFit) -> Doubt | None:
     causes = weigh_causes(fit)
     if not fit.success and causes:
         return Doubt(tuple(causes[:2]), clear)
-    if (
-        not causes
-        or clear >= RAISED
-        or (causes[0].code == LABEL and causes[0].chance >= LEARNT * (1 - clear))
-    ):
+    if not causes or clear >= RAISED:
         return None
-    dominates = causes[0].code != LABEL and causes[0].chance >= DOMINATES * (1 - clear)
+    is_label, wrong = causes[0].code == LABEL, 1 - clear
+    if is_label and causes[0].chance >= LEARNT * wrong:
+        return None
+    dominates = not is_label and causes[0].chance >= DOMINATES * wrong
     return Doubt(tuple(causes[: 1 if dominates else 2]), clear)

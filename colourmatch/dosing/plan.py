@@ -54,6 +54,12 @@ class Line:
         mean: Array = self.difference.mean(axis=0)
         return mean
 
+    @property
+    def reached(self) -> Array:
+        """What each draw comes to at the best dose, CIEDE2000, shape (D,)."""
+        reached: Array = self.difference[:, self.best]
+        return reached
+
 
 def plan_line(problem: Problem) -> Line:
     """The line to the best dose of the best subset of the stocks."""
@@ -130,18 +136,16 @@ def _make_line(problem: Problem, used: tuple[int, ...], dose: Array, bounds: tup
     at_room = bool((dose[list(used)] >= 0.98 * room[list(used)]).any()) or not problem.keeps_ceiling(dose)
     free_dose, free_value = _best_dose(problem, used, most) if at_room else (dose, np.inf)
     ends, grid = dose, np.concatenate([np.linspace(0, 1, 81), np.linspace(1, 2, 41)[1:]])
-    if (
-        at_room and free_dose.sum() > 0
-    ):  # the whole way to the free best, with the bounded one as a point of it
+    if at_room and free_dose.sum() > 0:
+        # the whole way to the free best, with the bounded one as a point of it
         ends = free_dose if len(used) == 1 or dose.sum() <= 0 else dose
         most_t = 1.6 if ends is free_dose else float(np.clip(1.6 * free_dose.sum() / dose.sum(), 2.0, 50.0))
-        grid = np.unique(
-            np.concatenate([np.linspace(0, 1, 61), np.linspace(1, most_t, 41), [dose.sum() / ends.sum()]])
-        )
-    elif (
-        dose.sum() <= 0
-    ):  # nothing helps: look a little along the first stock all the same, to see how it goes up
-        ends = np.eye(len(dose))[used[0]] * _few_mg_ml(problem, used[0])
+        bounded = dose.sum() / ends.sum()
+        grid = np.unique([*np.linspace(0, 1, 61), *np.linspace(1, most_t, 41), bounded])
+    elif dose.sum() <= 0:
+        # nothing helps: look a little along the first stock all the same, to see how it goes up
+        few_mg_ml = 5.0 * problem.state.volume_ml / 1000 / problem.stocks[used[0]].mg_per_ml
+        ends = np.eye(len(dose))[used[0]] * few_mg_ml
     ml = grid[:, None] * ends[None]
     difference = problem.difference(*problem.after(ml))
     inside = np.array([t == 0 or problem.keeps_ceiling(row) for t, row in enumerate(ml)])
@@ -151,10 +155,6 @@ def _make_line(problem: Problem, used: tuple[int, ...], dose: Array, bounds: tup
     step = safe_step(problem, difference, draw_best, best)
     gain = max(float(mean[best] - min(free_value, mean.min())), 0.0) if at_room else 0.0
     return Line(ml, difference, best, int(mean.argmin()), step, draw_best, used, at_room and gain > 0, gain)
-
-
-def _few_mg_ml(problem: Problem, k: int) -> float:
-    return 5.0 * problem.state.volume_ml / 1000 / problem.stocks[k].mg_per_ml
 
 
 def passing_limit(problem: Problem, difference: Array, draw_best: NDArray[np.intp]) -> Array:

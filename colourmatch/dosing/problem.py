@@ -11,13 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
-from colourmatch.colour.difference import (
-    Figure,
-    bound_length,
-    ciede2000,
-    metric_jacobian,
-    metric_vector,
-)
+from colourmatch.colour.difference import Figure, bound_length, ciede2000, metric_jacobian, metric_vector
 from colourmatch.dosing.limits import ceiling_check, room_mg_per_l
 from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.model import View
@@ -113,13 +107,14 @@ class Problem:
         """Millilitres by which the batch grows per ml of each stock, shape (S,): 0 for a stock made in the batch."""
         return np.array([0.0 if s.made_in == "batch" else 1.0 for s in self.stocks])
 
-    def after(self, added_ml: Array) -> tuple[Array, Array, Array]:
-        """Label mg/l of each stock (C, S), base share (C,) and volume now over then (C,) after adding ml of each, (C, S)."""
+    def after(self, added_ml: Array, untinted_ml: Array | float = 0.0) -> tuple[Array, Array, Array]:
+        """Label mg/l of each stock (C, S), base share (C,) and volume now over then (C,) after adding ml of each, (C, S), and
+        of untinted batch, (C,)."""
         added_ml = np.asarray(added_ml, float)
-        volume = self.state.volume_ml + added_ml @ self.growth
+        volume = self.state.volume_ml + added_ml @ self.growth + untinted_ml
         held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
         strength = np.array([s.mg_per_ml for s in self.stocks])
-        share = self.state.base_share * self.state.volume_ml / volume
+        share = (self.state.base_share * self.state.volume_ml + untinted_ml) / volume
         left = self.kept * self.state.volume_ml / volume
         return (held + added_ml * strength) / volume[:, None] * 1000, share, left
 
@@ -134,11 +129,7 @@ class Problem:
 
     def blended(self, untinted_ml: Array) -> tuple[Array, Array, Array]:
         """As `after`, for millilitres (C,) of untinted batch blended back."""
-        untinted_ml = np.asarray(untinted_ml, float)
-        volume = self.state.volume_ml + untinted_ml
-        held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
-        share = (self.state.base_share * self.state.volume_ml + untinted_ml) / volume
-        return held[None] / volume[:, None] * 1000, share, self.state.volume_ml / volume
+        return self.after(np.zeros((len(untinted_ml), len(self.stocks))), np.asarray(untinted_ml, float))
 
     def difference(self, mg_per_l: Array, share: Array, left: Array, draws: slice = slice(None)) -> Array:
         """CIEDE2000 between batch and reference, weighted over the views, shape (D, C), for each draw of the fit."""
@@ -227,11 +218,8 @@ class Problem:
         volume = self.state.volume_ml + float(added @ self.growth)
         factor = self.counted_factor()
         mg = added * np.array([s.mg_per_ml for s in self.stocks]) * factor
-        used = self.limit_base_mg_per_l() * self.state.volume_ml / volume
-        if (
-            self.ceiling_mg_per_l is not None
-            and used + mg.sum() / volume * 1000 > self.ceiling_mg_per_l + 1e-9
-        ):
+        used = self.limit_base_mg_per_l() * self.state.volume_ml / volume + mg.sum() / volume * 1000
+        if self.ceiling_mg_per_l is not None and used > self.ceiling_mg_per_l + 1e-9:
             return False
         return not self.jurisdiction or not self._passes_limit(mg, volume)
 

@@ -13,7 +13,6 @@ import numpy as np
 from colourmatch.advice import Rescue
 from colourmatch.dosing.plan import Line, plan_line
 from colourmatch.dosing.problem import REPEATABILITY, Problem, expect_draws
-from colourmatch.records import Array
 from colourmatch.words.advice import tell_filling_up, tell_rescue
 
 #: Blending more than this many batches' worth is no longer a rescue.
@@ -44,7 +43,9 @@ def find_rescue(problem: Problem) -> Rescue | None:
     difference = problem.difference(*problem.blended(share * problem.state.volume_ml))
     best = int(difference.mean(axis=0).argmin())
     nearer = float((difference[:, 0] > difference.min(axis=1) + NEARER_BY).mean())
-    past = float((difference[:, 0] - _with_less_colour(problem) > REPEATABILITY).mean())
+    mg_per_l, grown, left = problem.after(np.zeros((1, len(problem.stocks))))
+    less = problem.difference(mg_per_l * (1 - LESS_COLOUR), grown, left * (1 - LESS_COLOUR))[:, 0]
+    past = float((difference[:, 0] - less > REPEATABILITY).mean())
     ml = float(share[best] * problem.state.volume_ml)
     return Rescue(
         untinted_ml=ml, predicted=expect_draws(difference[:, best]), chance_past=past,
@@ -58,11 +59,11 @@ def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) 
     `line`: the best way from here, `rescue`: what blending back would do. Colour of another kind that went in by mistake
     stays in whatever is added, and thins with what is set aside; the doses of the right one are then poured again.
     """
-    here = line.difference[:, line.best]
+    here = line.reached
     if sum(problem.state.mg.values()) <= 0 or np.quantile(here, 0.05) <= problem.tolerance:
         return None
     few, here = replace(problem, fit=problem.fit.take(_FEW_DRAWS)), here[_FEW_DRAWS]
-    reached = {kept: _reach(few.filled_up(kept)) for kept in PARTS_KEPT}
+    reached = {kept: plan_line(few.filled_up(kept)).reached for kept in PARTS_KEPT}
     best = min(float(after.mean()) for after in reached.values())
     back = rescue.predicted.value if is_past(rescue) else np.inf
     if min(float(here.mean()), back) - best < FILLING_GAINS:
@@ -73,17 +74,3 @@ def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) 
         untinted_ml=ml, predicted=expect_draws(after), chance_past=nearer, set_aside_ml=ml,
         text=tell_filling_up(ml), chance_nearer=nearer,
     )  # fmt: skip
-
-
-def _reach(problem: Problem) -> Array:
-    """What the best doses come to, CIEDE2000 for each draw, shape (D,)."""
-    line = plan_line(problem)
-    reached: Array = line.difference[:, line.best]
-    return reached
-
-
-def _with_less_colour(problem: Problem) -> Array:
-    """CIEDE2000 with LESS_COLOUR of what was dosed left out, for each draw, shape (D,)."""
-    mg_per_l, share, left = problem.after(np.zeros((1, len(problem.stocks))))
-    less: Array = problem.difference(mg_per_l * (1 - LESS_COLOUR), share, left * (1 - LESS_COLOUR))[:, 0]
-    return less

@@ -15,7 +15,7 @@ import numpy as np
 
 from colourmatch.advice import DropsToMatch, Served, SpotsServed
 from colourmatch.colour.difference import Figure, ciede2000, describe_difference
-from colourmatch.dosing.plan import MOST_MG_PER_L
+from colourmatch.dosing.plan import search_bounds
 from colourmatch.dosing.problem import Problem, compare_draws, expect_draws
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Colour
@@ -76,14 +76,10 @@ def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -
 
     The main stock is the one of which the step adds most drops, else the first.
     """
-    if not problem.stocks:
-        return ()
     drops = np.array([ml / s.drop_ml for ml, s in zip(added_ml or (), problem.stocks, strict=False)])
     k = int(drops.argmax()) if drops.size and drops.any() else 0
     stock, few = problem.stocks[k], replace(problem, fit=problem.fit.take(_SEARCH_DRAWS))
-    most = min(
-        MOST_MG_PER_L * problem.state.volume_ml / 1000 / stock.mg_per_ml, 0.3 * problem.state.volume_ml
-    )
+    most = search_bounds(problem)[k]
     reference = few.fit.reference_lab(view)[:, None]
 
     def differences(ml: Array) -> Array:

@@ -15,14 +15,15 @@ from colourmatch.advice import Advice, Dose, MissingKind, OtherStock
 from colourmatch.colour.difference import Figure
 from colourmatch.dosing.advice import stop_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
-from colourmatch.dosing.doses import count_doses
+from colourmatch.dosing.doses import count_doses, keep_under_ceiling
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bounds
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Stock
-from colourmatch.words.advice import tell_held_back, tell_missing_kind, tell_other_stock
+from colourmatch.words.advice import MISSING_KIND, tell_held_back, tell_other_stock
+from colourmatch.words.figures import tell_interval
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)
@@ -60,7 +61,7 @@ def find_other_stocks(problem: Problem, shelf: Sequence[tuple[Stock, StockPrior]
     """
     few = replace(problem, fit=problem.fit.take(_FEW_DRAWS))
     few_line = plan_line(few)
-    before = _halve(problem)
+    before = replace(problem, fit=problem.fit.take(_DRAWS))
     line = plan_line(before)
     known = {stock.colourant for stock in problem.stocks}
     by_colourant: dict[str, list[tuple[Stock, StockPrior]]] = {}
@@ -122,12 +123,12 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     best = max(gains, key=gains.__getitem__)
     if gains[best] < WORTH_A_STOCK:
         return None
-    before = _halve(free)
-    figures = _gain(before, plan_line(before), *stood_in[best])
-    if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
+    before = replace(free, fit=free.fit.take(_DRAWS))
+    figures = _gain(before, plan_line(before), stood_in[best], _WORTH_NAMING)
+    if figures is None:
         return None
     doses, reachable, gain = figures
-    text = tell_missing_kind(best, reachable)
+    text = MISSING_KIND.format(best, tell_interval(reachable))
     return MissingKind(kind=best, reachable=reachable, gain=gain, text=text, doses=doses)
 
 
@@ -138,21 +139,14 @@ def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:
     return Stock(kind, code, strength), expect_stock(kind, code)
 
 
-def _halve(problem: Problem) -> Problem:
-    return replace(problem, fit=problem.fit.take(_DRAWS))
-
-
 def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> OtherStock | None:
     """What one bottle would bring, None when it is not worth a stock."""
-    figures = _gain(before, line, *bottle)
-    if figures is None or figures[2].value < WORTH_A_STOCK or figures[2].low <= 0:
+    figures = _gain(before, line, bottle, WORTH_A_STOCK)
+    if figures is None:
         return None
     doses, reachable, gain = figures
-    own = next((dose for dose in doses if dose.stock == bottle[0].name), None)
-    if own is None:
-        return None
-    rest = [(d.stock, d.drops) for d in doses if d is not own]
-    now = expect_draws(line.difference[:, line.best])
+    *others, own = doses
+    rest, now = [(dose.stock, dose.drops) for dose in others], expect_draws(line.reached)
     text = tell_other_stock(own.stock, own.drops, rest, reachable, now.value)
     return OtherStock(stock=own.stock, reachable=reachable, gain=gain, doses=doses, text=text)
 
@@ -191,24 +185,22 @@ def _glance(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> fl
 
 
 def _gain(
-    before: Problem, line: Line, stock: Stock, prior: StockPrior
+    before: Problem, line: Line, bottle: tuple[Stock, StockPrior], worth: float
 ) -> tuple[tuple[Dose, ...], Figure, Figure] | None:
-    """Doses, reachable difference and gain with one more stock; None when the best dose does without it.
+    """Doses, its own the last, reachable difference and gain with one more stock; None when the best dose does without it,
+    or it may bring nothing, or brings less than it is worth, CIEDE2000.
 
     The gain is taken draw by draw: what the two plans do not know they do not know alike, so that it is known better
     than either difference (paired comparison).
     """
-    wider = _widen(before, line, (stock, prior))
+    wider = _widen(before, line, bottle)
     found = plan_line(wider)
     ml = found.ml[found.best]
-    drops = [int(v / s.drop_ml + 0.5) for v, s in zip(ml, wider.stocks, strict=True)]
-    while any(drops) and not wider.keeps_ceiling(
-        [n * s.drop_ml for n, s in zip(drops, wider.stocks, strict=True)]
-    ):
-        drops[drops.index(max(drops))] -= 1
-    if not drops[-1]:
+    wanted = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(wider.stocks)}
+    drops = keep_under_ceiling(wider, wanted)
+    if not drops[len(ml) - 1]:
         return None
-    after = found.difference[:, found.best]
-    doses = count_doses(wider, dict(enumerate(drops)))
-    gain = expect_draws(line.difference[:, line.best] - after)
-    return doses, expect_draws(after), gain
+    gain = expect_draws(line.reached - found.reached)
+    if gain.value < worth or gain.low <= 0:
+        return None
+    return count_doses(wider, drops), expect_draws(found.reached), gain

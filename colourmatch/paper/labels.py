@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -54,68 +53,56 @@ def write_label_page(
     if copies is not None and (isinstance(copies, bool) or not 1 <= copies <= _MOST_COPIES or copies % 1):
         raise InputError(f"Copies must be a whole number from 1 to {_MOST_COPIES}, not {copies}.")
     story = book.lots.story(lot)
-    lines = read_label_lines(story, zone)
-    number = story.lot.label
-    layout = _fit(lines, number, choose_fonts(lines.all()), size)
+    lines, number = read_label_lines(story, zone), story.lot.label
+    margin, pad = _MARGIN_MM * MM, _PAD_MM * MM
+    edge = (_QR_MM if len(number.encode()) <= 20 else _LARGE_QR_MM) * MM
+    width, length = (size[0] - 2 * margin) / _COLUMNS, size[1] - 2 * margin
+    rows, paragraphs = _fit(lines, (width - 3 * pad - edge, length), edge)
+    height, each_page = length / rows, rows * _COLUMNS
 
     def draw(canvas: Any) -> None:
-        each_page, margin, pad, edge = layout.rows * _COLUMNS, _MARGIN_MM * MM, _PAD_MM * MM, layout.qr_pt
         for k in range(copies or each_page):
             if k and k % each_page == 0:
                 canvas.showPage()
             row, column = divmod(k % each_page, _COLUMNS)
-            left, top = margin + column * layout.width, size[1] - margin - row * layout.height
+            left, top = margin + column * width, size[1] - margin - row * height
             canvas.setStrokeColor(HexColor(HAIRLINE))
             canvas.setLineWidth(0.4)
-            canvas.rect(left, top - layout.height, layout.width, layout.height)
+            canvas.rect(left, top - height, width, height)
             y = top - pad
-            for paragraph, height in layout.paragraphs:
+            for paragraph in paragraphs:
                 paragraph.drawOn(canvas, left + pad, y - paragraph.height)
-                y -= height
+                y -= paragraph.height + paragraph.getSpaceAfter()
             # a QR code (ISO/IEC 18004, level M) with its quiet zone
             code = Drawing(edge, edge)
             code.add(QrCodeWidget(number, barLevel="M", barWidth=edge, barHeight=edge))
-            renderPDF.draw(code, canvas, left + layout.width - pad - edge, top - pad - edge)
+            renderPDF.draw(code, canvas, left + width - pad - edge, top - pad - edge)
 
     write_out(draw_pdf(size, f"Labels of lot {number}", draw), out, "label page")
 
 
-@dataclass(frozen=True)
-class _Layout:
-    """A label that fits: its size in points, labels down the page, and its paragraphs with their heights."""
-
-    width: float
-    height: float
-    rows: int
-    paragraphs: tuple[tuple[Any, float], ...]
-    qr_pt: float
-
-
-def _fit(lines: LabelLines, number: str, fonts: Fonts, size: tuple[float, float]) -> _Layout:
-    """The smallest place and the largest letters that hold all lines; nothing is ever left out."""
-    margin, pad = _MARGIN_MM * MM, _PAD_MM * MM
-    qr_pt = (_QR_MM if len(number.encode()) <= 20 else _LARGE_QR_MM) * MM
-    width = (size[0] - 2 * margin) / _COLUMNS
+def _fit(lines: LabelLines, room: tuple[float, float], edge: float) -> tuple[int, list[Any]]:
+    """The smallest place and the largest letters that hold all lines: labels down the page, and paragraphs; nothing is
+    ever left out. room: the width of a line and the length of all labels, edge: of the QR code, points."""
+    fonts = choose_fonts(lines.all())
     for rows in _ROWS:
-        height = (size[1] - 2 * margin) / rows
         for size_pt in _SIZES_PT:
-            paragraphs = _set_lines(lines, fonts, size_pt, width - 3 * pad - qr_pt)
-            if max(sum(high for _, high in paragraphs), qr_pt) <= height - 2 * pad:
-                return _Layout(width, height, rows, paragraphs, qr_pt)
+            paragraphs = _set_lines(lines, fonts, size_pt, room[0])
+            high = sum(paragraph.height + paragraph.getSpaceAfter() for paragraph in paragraphs)
+            if max(high, edge) <= room[1] / rows - 2 * _PAD_MM * MM:
+                return rows, paragraphs
     raise InputError("The texts of this label do not fit on half a page. Shorten the name of the drink.")
 
 
-def _set_lines(
-    lines: LabelLines, fonts: Fonts, size_pt: float, width: float
-) -> tuple[tuple[Any, float], ...]:
+def _set_lines(lines: LabelLines, fonts: Fonts, size_pt: float, width: float) -> list[Any]:
     def style(size: float, font: str) -> Any:
         options = {"fontName": font, "textColor": HexColor(INK), "spaceAfter": 0.25 * size}
         return ParagraphStyle("label", fontSize=size, leading=_LEADING * size, **options)
 
     bold, plain = style(size_pt, fonts.bold), style(size_pt, fonts.plain)
     styles = [style(_NAME_FACTOR * size_pt, fonts.bold), bold, *[plain] * (len(lines.all()) - 2)]
-    paragraphs = []
-    for text, chosen in zip(lines.all(), styles, strict=True):
-        paragraph = Paragraph(fonts.markup(text), chosen)
-        paragraphs.append((paragraph, paragraph.wrap(width, 10_000)[1] + chosen.spaceAfter))
-    return tuple(paragraphs)
+    marked = zip(lines.all(), styles, strict=True)
+    paragraphs = [Paragraph(fonts.markup(text), chosen) for text, chosen in marked]
+    for paragraph in paragraphs:
+        paragraph.wrap(width, 10_000)  # its height is known then
+    return paragraphs

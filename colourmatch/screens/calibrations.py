@@ -154,22 +154,20 @@ def ask_card(known: list[Any]) -> None:
         paper = ask_number(
             right, "Bare paper reflects, %", act.key("paper"), 88.0, 50.0, 100.0, 1.0, help=told
         )
-        if files := upload_photos("card", "Two photos or more"):
-            keep_card(name, files, grey / 100, paper / 100)
-
-
-def keep_card(name: str, files: list[tuple[bytes, str]], grey: float, paper: float) -> None:
-    """Read the photos and keep what they tell; the reflectances of the grey card and of the bare paper."""
-    with session.failures_shown():
-        with st.spinner("Reading the card …"):
-            told = cards.photograph_card(
-                session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
-                paper=(paper, PAPER_SD), entered_by=session.who_enters(),
-            )  # fmt: skip
-        sent = [Sent(Measurement(refused=one.error), note=one.error) for one in told.photos]
-        kept = count_kept(sent)
-        said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
-        end_upload("card", files, sent, said if kept else "", "card")
+        files = upload_photos("card", "Two photos or more")
+        if not files:
+            return
+        with session.failures_shown():
+            grey_sd = grey / 100 * GREY_CARD_SD / GREY_CARD
+            with st.spinner("Reading the card …"):
+                read = cards.photograph_card(
+                    session.current_book(), name, files, reflectance=(grey / 100, grey_sd),
+                    paper=(paper / 100, PAPER_SD), entered_by=session.who_enters(),
+                )  # fmt: skip
+            sent = [Sent(Measurement(refused=one.error), note=one.error) for one in read.photos]
+            kept = count_kept(sent)
+            said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
+            end_upload("card", files, sent, said if kept else "", "card")
 
 
 # ---- phones ---------------------------------------------------------------------------------------------------------
@@ -250,20 +248,14 @@ def ask_known(known: list[phones.PhoneTold]) -> None:
         card = cards.default_card(book)
         none = "No card profile: note the printed card first, it helps."
         st.caption(f"Read with the card {card}." if card else none)
-        if files := upload_photos("known", "The photo: known liquids and water", many=False):
-            keep_known(files[0], light, contents, depth)
-
-
-def keep_known(
-    file: tuple[bytes, str], light: str, contents: dict[str, dict[str, float]], depth_mm: float
-) -> None:
-    """Measure and keep a photo of known liquids."""
-    with session.failures_shown():
-        book = session.current_book()
-        with st.spinner("Measuring …"):
-            told = phones.add_known_photo(
-                book, file, light, contents, depth_mm=depth_mm, card=cards.card_profile(book, None),
-                **session.by(session.token_for("known")),
-            )  # fmt: skip
-        where, count = f"{told.phone} in the light {told.light}", len(told.liquids)
-        end_upload("known", [], [], f"Kept: {where}, {count} known liquids.", "known")
+        files = upload_photos("known", "The photo: known liquids and water", many=False)
+        if not files:
+            return
+        with session.failures_shown():
+            with st.spinner("Measuring …"):
+                kept = phones.add_known_photo(
+                    book, files[0], light, contents, depth_mm=depth, card=cards.card_profile(book, None),
+                    **session.by(act.token),
+                )  # fmt: skip
+            where, count = f"{kept.phone} in the light {kept.light}", len(kept.liquids)
+            end_upload("known", [], [], f"Kept: {where}, {count} known liquids.", "known")

@@ -37,7 +37,7 @@ _FAULTS = {
 }  # fmt: skip
 
 
-def draw_found(source: Path | bytes, drawing: Drawing | None, name: str | None = None) -> bytes:
+def draw_found(source: Path | str | bytes, drawing: Drawing | None, name: str | None = None) -> bytes:
     """The photo upright in sRGB, at most 1400 px, with outlines and names; JPEG bytes.
 
     drawing: None draws nothing. PhotoError when the file cannot be read.
@@ -90,7 +90,6 @@ def _encode(linear: Any) -> NDArray[np.uint8]:
 
 
 def as_jpeg(picture: Image.Image, quality: int) -> bytes:
-    """A picture as the bytes of a file."""
     out = io.BytesIO()
     picture.convert("RGB").save(out, "JPEG", quality=quality)
     return out.getvalue()
@@ -169,10 +168,10 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
     return _encode(np.clip(linear * aim / np.maximum(middle, 1e-4), 0, 1))
 
 
-@st.cache_data(show_spinner=False, max_entries=24, hash_funcs={Drawing: Drawing.to_json})
+@st.cache_data(show_spinner=False, max_entries=24)
 def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
-    found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
+    found = cut_liquids(load_photo(source), drawing, colours)
     return {
         name: html.as_address(as_jpeg(Image.fromarray(pixels), 86), "jpeg") for name, pixels in found.items()
     }
@@ -185,10 +184,8 @@ def draw_pair(story: LotStory, photo: PhotoEntry | None, *, changed: bool) -> st
     """
     if photo is None:
         return f'<div class="cm cm-pair card">{html.picture_of_card()}</div>'
-    source = None
-    if photo.stored_name is not None:
-        with suppress(ColourMatchError):  # the file is gone: Details say so
-            source = str(session.current_book().photo_store.path(photo.stored_name))
+    name = photo.stored_name
+    source = None if name is None else str(session.current_book().photo_store.path(name))
     batch = "Batch before" if changed else "Batch"
     return draw_reading(source, photo.measurement, story.lot.target_lab, kind="", batch=batch)
 
@@ -206,7 +203,7 @@ def draw_reading(
     colours |= {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
     pictures: Mapping[str, str] = {}
     if source is not None and measured.drawing:
-        with suppress(ColourMatchError):
+        with suppress(ColourMatchError):  # the file is gone: Details say so
             pictures = _cut(source, measured.drawing, colours)
     halves = []
     for name, word in (("reference", "Reference"), ("batch", batch)):  # the cut-out, or the plain colour

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 import streamlit as st
@@ -58,7 +58,6 @@ class Act(NamedTuple):
     token: str
 
     def key(self, *parts: object) -> str:
-        """The key of a field of this act."""
         return "-".join(map(str, (self.name, *parts, self.token)))
 
     def is_typed(self) -> bool:
@@ -146,37 +145,22 @@ def name_colourant(code: str) -> str:
 
 
 def name_colourants() -> dict[str | None, str]:
-    """All colourants by E number."""
     return {one.e_number: name_colourant(one.e_number) for one in list_colourants()}
 
 
-def ask_already(place: Any, key: str, known: str | None) -> Any:
-    """Which colourant is in the base, at first the one that is known."""
-    own = {known: name_colourant(known)} if known else {}
-    names = {None: "not known, or none"} | own | name_colourants()
-    told = "It then counts for that colourant's own limit too, and is named on the label."
-    index = list(names).index(known)
-    return pick_one("Which colour is already in", names, key, place=place, index=index, help=told)
+def two_beside(count: int, **look: Any) -> Iterator[Any]:
+    """So many places in two columns, row by row, so that a phone keeps the order."""
+    return iter([place for _ in range(-(-count // 2)) for place in st.columns(2, **look)])
 
 
 def ask_who() -> None:
-    """The field for who enters."""
     st.text_input(
         "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
         help="Written beside what you enter from now on. This browser keeps it.",
     )  # fmt: skip
 
 
-def ask_measures() -> None:
-    """The choice how volumes are shown."""
-    st.segmented_control(
-        "Volumes are shown in", session.MEASURES, default=session.METRIC, required=True, key="measures",
-        persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
-    )  # fmt: skip
-
-
 def ask_hand(key: str, value: str = "drops") -> str:
-    """In what doses are measured."""
     told = "Drops where nothing else is said. On a scale, grams."
     return str(choose_one("Doses measured in", ("drops", "ml", "grams"), key, value, help=told))
 
@@ -190,27 +174,25 @@ def ask_head(
 ) -> dict[str, Any]:
     """Figures of a lot, those of `names` in two columns, at first as they are now; `lines`: those of its label; called:
     what some are called here."""
-    rows = [st.columns(2) for _ in range(len(names) // 2 + 1)]  # row by row, so that a phone keeps the order
-    places = iter([place for row in rows for place in row])
+    places = two_beside(len(names) + 1)
     head = {
         name: ask_figure(next(places), name, act.key(name), getattr(now, name), words=called.get(name, ""))
         for name in names
     }
-    return head | {
-        "already_colourant": ask_already(next(places), act.key("already-which"), now.already_colourant),
-        "hand": ask_hand(act.key("hand"), now.hand),
-        "label_lines": ask_label_lines(act.key("label", "{}"), lines),
-    }
-
-
-def ask_label_lines(key: str, now: Mapping[str, str]) -> dict[str, str]:
-    """The maker's own lines of the label, those that are written."""
+    known = now.already_colourant
+    own = {known: name_colourant(known)} if known else {}
+    names_in = {None: "not known, or none"} | own | name_colourants()
+    head["already_colourant"] = pick_one(
+        "Which colour is already in", names_in, act.key("already-which"), place=next(places),
+        index=list(names_in).index(known), help="It then counts for that colourant's own limit too, and is named on the label.",
+    )  # fmt: skip
+    head["hand"] = ask_hand(act.key("hand"), now.hand)
     with st.expander("Lines of the label"):
-        lines = {
-            name: st.text_input(_LINES[name], value=now.get(name, ""), key=key.format(name), max_chars=500)
+        typed = {
+            name: st.text_input(_LINES[name], lines.get(name, ""), key=act.key("label", name), max_chars=500)
             for name in LABEL_LINES
         }
-    return {name: line.strip() for name, line in lines.items() if line.strip()}
+    return head | {"label_lines": {name: line.strip() for name, line in typed.items() if line.strip()}}
 
 
 def show_known(

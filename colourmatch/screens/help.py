@@ -60,20 +60,15 @@ def show() -> None:
 
 def show_parts(page: Page) -> None:
     """The page by its headings, each with what stands under it to be opened; the answers in a fold of their own each."""
-    groups: list[tuple[Section, list[Section]]] = []
     for part in list_sections(page)[1:]:
         if part.level < 3:
-            groups.append((part, []))
+            fold = st.expander(part.title)
+            fold.markdown(for_the_app(page, part.text))
+        elif page.name != "answers":
+            fold.markdown(for_the_app(page, part.markdown))
         else:
-            groups[-1][1].append(part)
-    for head, below in groups:
-        with st.expander(head.title):
-            st.markdown(for_the_app(page, head.text))
-            for part in below:
-                if page.name == "answers":
-                    show_answer(page, part, opened=False)
-                else:
-                    st.markdown(for_the_app(page, part.markdown))
+            with fold:
+                show_answer(page, part, opened=False)
 
 
 def show_answer(page: Page, part: Section, opened: bool) -> None:

@@ -218,7 +218,6 @@ def empty(text: str) -> str:
 
 
 def step(number: int, title: str, text: str) -> str:
-    """One numbered step."""
     return f'<div class="cm cm-step"><b>{number}. {as_html(title)}</b>{as_html(text)}</div>'
 
 

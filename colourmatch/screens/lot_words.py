@@ -19,7 +19,6 @@ from colourmatch.workflow.photo_colours import photo_view, since_photo
 
 
 def closing_panel(closing: ClosingEntry) -> str:
-    """The panel of a closed lot."""
     outcome, said = split_closing(closing.outcome, closing.text)
     when = f"Closed on {html.show_time(closing.created_at)}."
     return html.panel("Closed", outcome, [said, closing.against, when], "stop")
@@ -42,7 +41,6 @@ def last_compared(story: LotStory) -> Measurement | None:
 
 
 def show_ceiling(story: LotStory) -> str:
-    """How much colour may still go in, as a cell."""
     used, lot = story.state().total_mg_per_l(), story.lot
     return html.ceiling_cell(used, lot.ceiling_mg_per_l, ceiling_left(story), lot.jurisdiction)
 
@@ -131,7 +129,6 @@ def tell_rows(story: LotStory) -> dict[int, str]:
 
 
 def head_facts(lot: Lot) -> dict[str, str]:
-    """The head of a lot as names and values."""
     begun = html.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else "")
     named = {"Name": lot.name, "Number": lot.label, "Begun": begun, "Stocks": ", ".join(lot.stocks)}
     return named | tell_head(lot, session.shows_us()) | {"Notes": lot.notes}
@@ -197,7 +194,6 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
 
 
 def asks_first(advice: Advice) -> bool:
-    """Whether a question is the answer."""
     question = advice.question
     return bool(question and question.sure and advice.text == question.text)
 

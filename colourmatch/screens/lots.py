@@ -104,7 +104,6 @@ def draw_row(story: LotStory) -> str:
 
 
 def make_table(rows: str) -> bytes:
-    """The lots, or all their entries, as CSV; made when it is asked for."""
     out = io.StringIO(newline="")
     session.current_book().archive.export_csv(out, rows)
     return out.getvalue().encode("utf-8-sig")  # the mark tells a spreadsheet which letters these are
@@ -119,16 +118,12 @@ def show_recall() -> None:
         told = trace_batch(session.current_book(), batch.strip())
         st.html("".join(html.line(stock.text) for stock in told.stocks))
         for lot in told.lots:
-            st.page_link(
-                pages.find_page("lots"),
-                label=html.plain(lot.tell(html.browser_zone())),
-                query_params={"lot": str(lot.lot)},
-            )
+            label, lead = html.plain(lot.tell(html.browser_zone())), {"lot": str(lot.lot)}
+            st.page_link(pages.find_page("lots"), label=label, query_params=lead)
         st.html(html.line(told.held))
 
 
 def show_log() -> None:
-    """Who did what since a day, the newest first."""
     with st.expander("Log", on_change="rerun", key="log") as folded:
         if not folded.open:
             return
@@ -180,7 +175,6 @@ def show_lot(story: LotStory) -> None:
 
 
 def show_photos(story: LotStory) -> None:
-    """The photos, the newest first, each folded."""
     if not story.photos:
         return
     st.subheader("Photos")

@@ -15,13 +15,7 @@ from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.drawing import draw_measuring, draw_pair
 from colourmatch.screens.fields import act_on, ask_number, pick_one
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers
-from colourmatch.screens.photo_view import (
-    count_kept,
-    end_upload,
-    show_photo,
-    show_refused,
-    upload_photos,
-)
+from colourmatch.screens.photo_view import count_kept, end_upload, show_photo, show_refused, upload_photos
 from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
@@ -220,10 +214,9 @@ def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool)
 
     key = f"example-photo-{story.lot.id}-{lot_words.newest_id(story)}"
     words = "Take the next example photo"
-    if not st.button(words, type="primary" if asked else "secondary", key=key, width="stretch"):
-        return []
-    with session.failures_shown():
-        return [take_example_photo(story, view)]
+    if st.button(words, type="primary" if asked else "secondary", key=key, width="stretch"):
+        with session.failures_shown():
+            return [take_example_photo(story, view)]
     return []
 
 

@@ -3,7 +3,7 @@ is drunk, as workflow/glasses.py says; it decides nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import streamlit as st
@@ -47,9 +47,9 @@ def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
     if curve is not None and max(curve.drops) >= 1 and not story.lot.closed and story.photos:
         st.header("What further drops would do")
         doses = {dose.stock: dose.drops for dose in advice.steps}
-        drawn = (curve, doses.get(curve.stock), story.lot.tolerance)
+        figure = plots.draw_curve(curve, doses.get(curve.stock), story.lot.tolerance)
         words = "expected difference against further drops"
-        draw("curve", words, (str(drawn),), lambda: plots.draw_curve(*drawn))
+        st.plotly_chart(figure, config=plots.CONFIG, key="chart-curve", alt=words)
     show_glance(story, advice, waiting)
 
 
@@ -120,7 +120,6 @@ def blends_back(advice: Advice) -> bool:
 
 
 def show_last_photo(story: LotStory, advice: Advice) -> None:
-    """The photo with what was found on it, and the colours side by side."""
     if not story.photos:
         return
     left, right = st.columns(2, gap="large")
@@ -169,31 +168,18 @@ def show_charts(story: LotStory, advice: Advice) -> None:
     path = plots.trace_path(measured, seen)
     if path is None:
         return
-    ids = tuple(photo.id for photo in photos.values())
-    key = (session.current_book().place, ids, str((path.predicted, path.predicted_covariance)))
     st.header("The way to the reference")
     right, left = st.columns(2, gap="large")
     with left:
         words = "a* and b* of the batch photo by photo, and of the reference"
-        draw("ab", words, key, lambda: plots.draw_ab(path))
+        st.plotly_chart(plots.draw_ab(path), config=plots.CONFIG, key="chart-ab", alt=words)
     with right:
         words = "L* against chroma photo by photo"
-        draw("lightness", words, key, lambda: plots.draw_lightness(path))
+        st.plotly_chart(plots.draw_lightness(path), config=plots.CONFIG, key="chart-lightness", alt=words)
     told = "Numbers are photos, each drawn from the last reading of the reference. Rings hold 95 %, the dotted one after this step."
     if len(photos) < max(photos):
         told += " Photos set aside or thinned otherwise than the last one are left out."
     st.caption(told)
-
-
-@st.cache_resource(show_spinner=False, max_entries=48)
-def _draw_once(key: tuple[Any, ...], _draw: Callable[[], Any]) -> Any:
-    return _draw()
-
-
-def draw(name: str, words: str, key: tuple[Any, ...], act: Callable[[], Any]) -> None:
-    """A chart, with words for those who do not see it; drawn again only for other data, all of which `key` holds."""
-    figure = _draw_once((name, *key), act)
-    st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
 
 
 # ---- where it is drunk -------------------------------------------------------------------------------------------

@@ -144,7 +144,6 @@ def ask_more(act: fields.Act, source: Lot | None, figures: LotFigures) -> tuple[
 
 
 def tell_taken(values: LotFigures) -> str:
-    """What a new lot takes over, in a few words."""
     ceiling, glasses = values.ceiling_mg_per_l, len(values.glasses)
     told = (
         "no ceiling" if ceiling is None else f"ceiling {ceiling:g} mg/l",
@@ -200,33 +199,33 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     name = fields.ask_name(
         "Name", key.format("name"), PRESETS[(number - 1) % 3]["name"], known.get("name", "")
     )
-    rows = st.columns(2), st.columns(2)
+    places = fields.two_beside(4)
     depth = fields.ask_figure(
-        rows[0][0], "depth_mm", key.format("depth"), known.get("depth_mm"),
+        next(places), "depth_mm", key.format("depth"), known.get("depth_mm"),
         words="Depth, mm", step=5.0, placeholder="as photographed",
         help="How much liquid one looks through from above, over something white: 60 for a tall glass. From the side "
         "light passes once: give half the width.",
     )  # fmt: skip
     dilution = fields.ask_figure(
-        rows[0][1], "dilution", key.format("dilution"), known.get("dilution"),
+        next(places), "dilution", key.format("dilution"), known.get("dilution"),
         words="1 part made up to", placeholder="as photographed",
         help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     own = known.get("illuminant") or "D65"
     lights = {light: name_light(light) for light in list_lights([own])}
-    light = fields.pick_one(
-        "Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own)
-    )
+    index = list(lights).index(own)
+    light = fields.pick_one("Light", lights, key.format("light"), place=next(places), index=index)
     counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
     _, low, _, high, _ = LIMITS["weight"]
-    weight = fields.ask_number(rows[1][1], "Weight", key.format("weight"), counted, low, high, 0.5, help=told)
+    weight = fields.ask_number(
+        next(places), "Weight", key.format("weight"), counted, low, high, 0.5, help=told
+    )
     given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
 
 def write_lot(values: LotFigures, number: str, target: str) -> None:
-    """Write the lot down and go to it."""
     with session.failures_shown():
         token = session.token_for("lot")
         # in a field of the browser 1,500 is one and a half

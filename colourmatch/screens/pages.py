@@ -57,7 +57,6 @@ def show_menu() -> None:
 
 
 def go_to_lot(name: str, lot_id: int) -> None:
-    """Leave for a page with a lot opened."""
     st.switch_page(find_page(name), query_params={"lot": str(lot_id)})
 
 
@@ -68,7 +67,6 @@ def offer_file(words: str, make: Callable[[], bytes], name: str, kind: str, key:
 
 
 def offer_papers(story: LotStory) -> None:
-    """Labels and sheet of a lot."""
     # what any system takes in a name of a file
     label = re.sub(r"[^A-Za-z0-9._-]+", "-", story.lot.label).strip("-.") or "lot"
     for words, key, what in (("Labels (PDF)", "labels", "labels"), ("Lot sheet (PDF)", "sheet", "lot")):
@@ -77,7 +75,6 @@ def offer_papers(story: LotStory) -> None:
 
 
 def make_paper(what: str, lot_id: int) -> bytes:
-    """The "labels" or the "sheet" of a lot."""
     from colourmatch.paper.labels import write_label_page
     from colourmatch.paper.sheet import write_lot_sheet
 
@@ -126,7 +123,6 @@ _BACK = "The app answers again, but this page does not go on by itself. What was
 
 @cache
 def read_part(name: str) -> str:
-    """A sheet or a script as HTML."""
     tag = "style" if name.endswith(".css") else "script"
     return f"<{tag}>\n{(_FOLDER / name).read_text('utf-8')}</{tag}>"
 

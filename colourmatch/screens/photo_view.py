@@ -5,22 +5,25 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Sequence
 from itertools import islice
-from pathlib import Path
 from typing import Any, NoReturn
 
 import streamlit as st
+from streamlit import runtime
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import Drawing, Measurement, Sent
-from colourmatch.screens import html, session, uploads
+from colourmatch.measurement import Measurement, Sent
+from colourmatch.screens import html, session
 from colourmatch.screens.drawing import draw_found, draw_reading
 from colourmatch.screens.lot_words import draw_scale
 from colourmatch.words.looks import tell_metamerism
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.
 TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
+#: Photos that one field takes at once; more are sent in a second go.
+MOST_AT_ONCE = 20
 #: What is near enough where no lot says so.
 TOLERANCE = 1.5
 #: Of so many refused photos of one upload it is drawn what is wrong.
@@ -52,9 +55,9 @@ def upload_photos(
                 taken = st.camera_input("Camera", key=f"camera-{place}-{token}", resolution="1080p")
                 files += [taken] if taken else []
     st.session_state[f"files-{place}"] = [file.file_id for file in files]
-    if len(files) > uploads.MOST_AT_ONCE:
+    if len(files) > MOST_AT_ONCE:
         text = (
-            f"{len(files)} files are chosen, and {uploads.MOST_AT_ONCE} can be taken at once. Take some out, and send them "
+            f"{len(files)} files are chosen, and {MOST_AT_ONCE} can be taken at once. Take some out, and send them "
             "afterwards."
         )
         st.html(html.flag_line("Not measured", text, "refuse"))
@@ -63,8 +66,13 @@ def upload_photos(
 
 
 def clear_upload(place: str) -> None:
-    """Begin with an empty upload field in the next run; what was in it is let go."""
-    uploads.let_go(st.session_state.pop(f"files-{place}", ()))
+    """Begin with an empty upload field in the next run; what was in it is let go: Streamlit would keep it as long as the
+    visit."""
+    visit: Any = get_script_run_ctx()
+    with contextlib.suppress(AttributeError, RuntimeError):  # the store is Streamlit's own and may change
+        store: Any = runtime.get_instance().uploaded_file_mgr
+        for one in st.session_state.pop(f"files-{place}", ()):
+            store.remove_file(visit.session_id, one)
     st.session_state.pop(f"token-upload-{place}", None)
 
 
@@ -92,7 +100,6 @@ def end_upload(
 
 
 def count_kept(sent: Sequence[Sent]) -> int:
-    """How many photos of an upload are kept."""
     return sum(not one.note for one in sent)
 
 
@@ -162,9 +169,7 @@ def show_flags(measured: Measurement, said: str = "") -> None:
         st.html("".join(lines))
 
 
-@st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
-def _draw(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
-    return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
+_draw = st.cache_data(show_spinner=False, max_entries=12)(draw_found)
 
 
 def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:
@@ -181,7 +186,6 @@ def show_picture(source: str | bytes, measured: Measurement, name: str) -> None:
 
 
 def show_photo(photo: PhotoEntry) -> None:
-    """A kept photo from the store beside the book."""
     if photo.stored_name is None:
         st.html(html.empty("This reading came without a picture."))
         return

@@ -12,7 +12,6 @@ from pathlib import Path
 import streamlit as st
 
 from colourmatch.errors import InputError
-from colourmatch.measurement import Measurement
 from colourmatch.photo.combine import combine_photos
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.rectangles import measure_rectangles_or_refuse
@@ -124,7 +123,6 @@ def show() -> None:
 
 
 def show_limits() -> None:
-    """What a photo without the card cannot tell."""
     with st.expander("How, and what it cannot tell"):
         st.markdown(_LIMITS)
 
@@ -194,10 +192,7 @@ def ask_numbers(store: Store, photo: Picked, spot: str) -> None:
             )  # fmt: skip
 
 
-@st.cache_data(show_spinner=False, max_entries=24)
-def measure(data: bytes, name: str, rectangles: Given) -> Measurement:
-    """A photo measured from rectangles, or refused."""
-    return measure_rectangles_or_refuse(data, rectangles, name)
+measure = st.cache_data(show_spinner=False, max_entries=24)(measure_rectangles_or_refuse)
 
 
 def show_results(store: Store, photo: Picked) -> None:
@@ -214,12 +209,12 @@ def show_results(store: Store, photo: Picked) -> None:
     if given is None:
         st.html(html.empty("Mark white and both liquids on the picture: the difference appears here."))
         return
-    measured = measure(photo.data, photo.name, given)
+    measured = measure(photo.data, given, photo.name)
     if measured.refused:
         st.html(html.flag_line("Not measured", measured.refused, "refuse"))
         return
     all_given = [(number, one, one.given(reflectance)) for number, one in enumerate(store.photos, 1)]
-    marked = {f"Photo {number}": measure(one.data, one.name, own) for number, one, own in all_given if own}
+    marked = {f"Photo {number}": measure(one.data, own, one.name) for number, one, own in all_given if own}
     together = combine_photos([*marked.values()], [*marked])
     if together is not None and len(together.photos) > 1:
         told, found = f"{len(together.photos)} photos together, 95 % interval", together.difference
@@ -278,7 +273,6 @@ def prepare_picture(data: bytes, name: str) -> tuple[str, tuple[int, int]]:
 
 
 def is_whole(box: Sequence[float | None] | None) -> bool:
-    """Whether a rectangle has all its four numbers."""
     return box is not None and len(box) == 4 and all(v is not None for v in box)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd  # noqa: F401  whole before plotly, which takes it as it finds it, half read by another thread too
 import plotly.graph_objects as go
+import streamlit as st
 
 from colourmatch.advice import Advice, Curve
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
@@ -61,6 +62,8 @@ def trace_path(photos: Mapping[int, Measurement], step: Advice | None = None) ->
     return Path(tuple(told), last.tolist(), moved, spreads, predicted, step.predicted_covariance)
 
 
+# A chart of Match is drawn again only for other data.
+@st.cache_resource(show_spinner=False, max_entries=16)
 def draw_ab(path: Path) -> go.Figure:
     """a* across and b* up: where the hue and the chroma are going."""
 
@@ -71,6 +74,7 @@ def draw_ab(path: Path) -> go.Figure:
     return _draw_path(path, lambda lab: (lab[1], lab[2]), outline, *names).update_yaxes(scaleanchor="x")
 
 
+@st.cache_resource(show_spinner=False, max_entries=16)
 def draw_lightness(path: Path) -> go.Figure:
     """Chroma across and L* up: how deep the colour is."""
 
@@ -139,7 +143,8 @@ def _look_at(figure: go.Figure, points: Sequence[Any]) -> None:
     figure.update_yaxes(range=[bottom, top])
 
 
-def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) -> go.Figure:
+@st.cache_resource(show_spinner=False, max_entries=16)
+def draw_curve(curve: Curve, step_drops: float | None, tolerance: float) -> go.Figure:
     """The expected difference against further drops with its interval; this step, the best, the most that all ceilings allow."""
     drops = list(curve.drops)
     figure = go.Figure()
@@ -156,17 +161,15 @@ def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) 
     )  # fmt: skip
     marks = (("this step", step_drops, "solid"), ("best", curve.best_drops, "dash"),
              ("most allowed", curve.ceiling_drops, "dot"))  # fmt: skip
-    end = max(drops) if drops else 0
     for level, (name, at, dash) in enumerate(marks):
-        if at is None or at > end:
+        if at is None or at > max(drops):
             continue
         figure.add_vline(
             x=at, line={"dash": dash, "width": 2, "color": _GREY}, annotation_text=f"{name}: {at:.0f}",
             annotation_position="top", annotation_yshift=18 * level,
         )  # fmt: skip
-    if tolerance is not None:
-        figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
-                         annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
+    figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
+                     annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
     _finish(figure, f"further drops of {literal(curve.stock)}", "CIEDE2000")
     figure.update_layout(margin_t=80)
     figure.update_yaxes(rangemode="tozero")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
-from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.errors import InputError
 from colourmatch.screens import fields, html, session
 from colourmatch.screens.photo_view import count_kept, end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
@@ -20,7 +20,6 @@ EMPTY = "No reference is noted. One in every photo needs no entry: note it to se
 
 
 def list_readings() -> list[noted.KnownReference]:
-    """All references with their readings."""
     book = session.current_book()
     return [noted.read_reference(book, reference.id) for reference in book.references.all()]
 
@@ -199,13 +198,9 @@ def choose_for_lot(lot_id: int, choice: str) -> str:
 
 
 def tell_target(story: LotStory) -> str:
-    """What a lot is tinted to, in words."""
     book, lot = session.current_book(), story.lot
     name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
     if lot.target_lab is None:
         return f"{name}, in the photo" if name else "the reference in each photo"
-    try:
-        sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
-    except ColourMatchError:
-        sd = None
+    sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
     return f"{name or 'an entered colour'}: {html.show_lab(lot.target_lab, sd)}, where no reference is in the photo"

@@ -1,4 +1,5 @@
-"""Runs the app: Streamlit behind the gate, on sockets that are open already; it draws nothing."""
+"""Runs the app: Streamlit behind the gate, on sockets that are open already; it draws nothing. What a page held that is
+left for good goes (connection.js); one that was only cut off, as a locked phone is, keeps it."""
 
 from __future__ import annotations
 
@@ -14,11 +15,12 @@ import time
 from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import uvicorn
+from streamlit import runtime
 
 from colourmatch.errors import ColourMatchError
-from colourmatch.screens import uploads
 from colourmatch.sharing.connections import HEAD_S, GuardedProtocol, SaidOnce, raise_file_limit
 from colourmatch.sharing.door import Door, set_door
 from colourmatch.sharing.gate import Gate
@@ -91,7 +93,7 @@ def serve(
     from streamlit.starlette import App
 
     set_door(door)
-    gate = Gate(App(script), door, f"colourmatch_{port}", uploads.list_waiting, uploads.leave)
+    gate = Gate(App(script), door, f"colourmatch_{port}", list_waiting, leave)
     config = uvicorn.Config(
         gate, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
         ws_max_size=_MOST_MESSAGE_BYTES, proxy_headers=False, server_header=False,
@@ -107,6 +109,35 @@ def serve(
         door.when_closed(lambda: server.close_at(sockets[1:]))
     threading.Thread(target=_warm_up, args=(gate,), name="warm-up", daemon=True).start()
     server.run(sockets=sockets)
+
+
+# ---- photos that Streamlit holds in memory -----------------------------------------------------------------------
+
+#: When a visit that was left is looked at: its connection may end some time after its page.
+_LOOKS_S = (1.0, 5.0, 20.0, 50.0)
+
+
+def list_waiting() -> dict[str, list[int]]:
+    """The sizes of the files of each visit, by its session; empty before the first one."""
+    # The store is Streamlit's own and may change: without it only the count of uploads under way bounds them.
+    with contextlib.suppress(AttributeError, RuntimeError):
+        store: Any = runtime.get_instance().uploaded_file_mgr
+        pages = list(store.file_storage.items())
+        return {page: [len(file.data) for file in list(files.values())] for page, files in pages}
+    return {}
+
+
+def leave(visit: str) -> None:
+    """Forget all that a visit holds once its connection has ended; called in the server's loop."""
+
+    def close() -> None:
+        with contextlib.suppress(AttributeError, KeyError, RuntimeError):
+            running = runtime.get_instance()
+            if not running.is_active_session(visit):
+                running.close_session(visit)
+
+    for seconds in _LOOKS_S:
+        asyncio.get_running_loop().call_later(seconds, close)
 
 
 _QUIET_S = 0.4

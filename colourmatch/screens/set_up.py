@@ -52,7 +52,10 @@ def show() -> None:
         show_making()
     with st.expander("Name, measures"):  # what this browser keeps
         fields.ask_who()
-        fields.ask_measures()
+        st.segmented_control(
+            "Volumes are shown in", session.MEASURES, default=session.METRIC, required=True, key="measures",
+            persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
+        )  # fmt: skip
     with st.container(key="cm-way-on"):
         st.page_link(pages.find_page("calibrations"), label="Card and phone")
 
@@ -83,7 +86,6 @@ def show_stocks(stocks: list[StockEntry]) -> None:
 
 
 def show_new_stock(folded: bool) -> None:
-    """The form for a new stock."""
     act = begin_act("stock")
     with st.expander("Add a stock", expanded=not folded or act.is_typed()):
         codes = fields.name_colourants() | {UNKNOWN: fields.name_colourant(UNKNOWN)}
@@ -204,7 +206,6 @@ def ask_bottle(key: str) -> BottleFacts:
 
 
 def show_weighing(stocks: list[StockEntry]) -> None:
-    """The size of a drop from weighed drops."""
     if not stocks:
         st.html(html.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
         return
@@ -230,7 +231,6 @@ def show_weighing(stocks: list[StockEntry]) -> None:
 
 
 def choose_stock(words: str, stocks: list[StockEntry], key: str) -> StockEntry:
-    """One of the stocks."""
     known = {stock.id: stock for stock in stocks}
     return known[pick_one(words, {number: stock.name for number, stock in known.items()}, key)]
 
@@ -262,7 +262,6 @@ def show_strength(stocks: list[StockEntry]) -> None:
 
 
 def show_making() -> None:
-    """How much powder or liquid goes into a stock."""
     with st.expander("Make a stock"):
         what = choose_one("From", ["powder", "a liquid colour"], "make-what")
         left, right = st.columns(2)

@@ -14,7 +14,6 @@ from colourmatch.words.figures import tell_ml
 
 @st.cache_data(show_spinner=False)
 def make_card(paper: str, version: int) -> bytes:
-    """A card as a PDF, made when it is asked for."""
     from colourmatch.paper.card import write_card_pdf
 
     out = io.BytesIO()
@@ -60,7 +59,6 @@ def show() -> None:
 
 
 def show_steps() -> None:
-    """Card, glasses, photo."""
     one, two, three = st.columns(3, gap="large")
     with one:
         st.html(html.step(1, "Print the card", "Actual size, matt paper; check its 100 mm line."))

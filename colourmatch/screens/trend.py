@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.screens import html, pages, plots, session
-from colourmatch.screens.fields import pick_one
+from colourmatch.screens.fields import pick_one, two_beside
 from colourmatch.words.figures import PAGES
 from colourmatch.workflow.trend import CHARTS, LEAST_VALUES, Limits, Trend, TrendLot, read_trend
 
@@ -59,7 +59,6 @@ def tell_outside(told: Trend) -> list[str]:
 
 
 def tell_limits(limits: Limits | None) -> str:
-    """Mean and limits of a chart in words."""
     if limits is None:
         return "No limits yet: they need at least three lots."
     low, high = html.show_number(limits.low, 2), html.show_number(limits.high, 2)
@@ -91,17 +90,15 @@ def show_findings(told: Trend) -> None:
 def show_charts(told: Trend) -> None:
     """One individuals chart a quantity, two beside each other on a wide screen."""
     st.header("Lot by lot")
-    charts = list(CHARTS.items())
-    for start in range(0, len(charts), 2):
-        for place, (chart, words) in zip(st.columns(2, gap="large"), charts[start : start + 2], strict=False):
-            with place:
-                st.markdown(f"**{html.plain(chart)}**, {words}")
-                st.plotly_chart(
-                    plots.draw_chart(told, chart), config=plots.CONFIG, key=f"trend-chart-{chart}",
-                    alt=f"{chart}, {words}, of each closed lot with mean and limits",
-                )  # fmt: skip
-                if len(told.lots) >= LEAST_VALUES:  # the panel above says it once for all
-                    st.html(html.line(tell_limits(told.limits[chart])))
+    for place, (chart, words) in zip(two_beside(len(CHARTS), gap="large"), CHARTS.items(), strict=False):
+        with place:
+            st.markdown(f"**{html.plain(chart)}**, {words}")
+            st.plotly_chart(
+                plots.draw_chart(told, chart), config=plots.CONFIG, key=f"trend-chart-{chart}",
+                alt=f"{chart}, {words}, of each closed lot with mean and limits",
+            )  # fmt: skip
+            if len(told.lots) >= LEAST_VALUES:  # the panel above says it once for all
+                st.html(html.line(tell_limits(told.limits[chart])))
 
 
 def show_table(lots: tuple[TrendLot, ...]) -> None:

@@ -24,6 +24,22 @@ LOOK_AT_THE_GLASSES = (
 #: A step to add, and what is left of one, from its doses in words.
 STEP = "Add {}, stir, wait for the bubbles to clear, photograph again."
 REST_OF_STEP = "Add the rest of the step: {}. Then stir, wait for the bubbles to clear, photograph."
+#: From the whole dose in ml and the percentage by which it thins the batch.
+TOO_WEAK = (
+    "The whole dose would be {:.0f} ml and thin the batch by {:.0f} %. "
+    "Make a stronger stock, or make it up in the batch itself."
+)
+#: Colour that no further drop undoes, from the difference now and the nearest it would come.
+SPOILT = (
+    "Stop: there is colour in the batch that no further drop undoes; the difference is {}, and would "
+    "come no nearer than {}."
+)
+#: The kind of colour that no stock has, and what it would reach.
+MISSING_KIND = "Something {} is missing: with it about {} could be reached. None of your stocks brings that."
+#: The colour in the batch where labels, mg/l, and photos differ.
+AMOUNTS = "By the labels {:.1f} mg/l of colour are in, by the photos {}."
+#: What blending back should bring a batch to, and what can be reached once it was filled up.
+BROUGHT_TO, FROM_THERE = "That should bring it to {}.", "From there {} can be reached."
 #: That no stop rests on a doubtful photo, and what to do about it.
 DOUBT = "Photograph once more before you stop: this photo alone does not decide it. {}"
 VERY_NEAR = "Very near. Pour both glasses afresh to equal height and photograph once more, to be sure before you stop."
@@ -57,14 +73,6 @@ def tell_uncounted(stock: str, drops: int, ml: float) -> str:
     '10.00 ml of gold (200 drops)'
     """
     return f"{ml:.2f} ml of {stock} ({figures.tell_drops(drops)})"
-
-
-def tell_too_weak(ml: float, part: float) -> str:
-    """That the whole dose would thin the batch by this part."""
-    return (
-        f"The whole dose would be {ml:.0f} ml and thin the batch by {100 * part:.0f} %. "
-        "Make a stronger stock, or make it up in the batch itself."
-    )
 
 
 def tell_too_strong(stock: str, fold: int, made_in: str) -> str:
@@ -118,11 +126,6 @@ def tell_past(now: Figure) -> str:
     return f"Stop: the batch is past the match by now, the difference is {tell_interval(now)}."
 
 
-def tell_brought_to(blended: Figure) -> str:
-    """What blending back should bring a batch to."""
-    return f"That should bring it to {tell_interval(blended)}."
-
-
 def tell_rescue(untinted_ml: float) -> str:
     """How much untinted batch to blend back, nothing for none; two figures, as a jug can be read."""
     if untinted_ml <= 0:
@@ -137,19 +140,6 @@ def tell_filling_up(ml: float) -> str:
         f"Set {amount} of it aside, fill up with {amount} of untinted batch, stir, and photograph again. If none is left, "
         "this batch stays as it is."
     )
-
-
-def tell_spoilt(now: Figure, here: Figure) -> str:
-    """That the batch holds colour that no further drop undoes."""
-    return (
-        f"Stop: there is colour in the batch that no further drop undoes; the difference is {tell_interval(now)}, and would "
-        f"come no nearer than {tell_interval(here)}."
-    )
-
-
-def tell_from_there(reached: Figure) -> str:
-    """What can be reached once a batch was filled up."""
-    return f"From there {tell_interval(reached)} can be reached."
 
 
 def tell_before_blending(
@@ -172,14 +162,6 @@ def tell_held_back(doses: Iterable[tuple[str, float]], reachable: Figure, other:
     )
 
 
-def tell_missing_kind(kind: str, reachable: Figure) -> str:
-    """The kind of colour that no stock has."""
-    return (
-        f"Something {kind} is missing: with it about {tell_interval(reachable)} could be reached. "
-        "None of your stocks brings that."
-    )
-
-
 def tell_other_stock(
     stock: str, drops: float, rest: Iterable[tuple[str, int]], reachable: Figure, instead_of: float
 ) -> str:
@@ -189,11 +171,6 @@ def tell_other_stock(
         f"With {stock} from your shelf as well, about {tell_interval(reachable)} could be reached instead of "
         f"{instead_of:.1f}: about {figures.tell_drops(drops)} of it{f', and {others}' if others else ''}."
     )
-
-
-def tell_amounts(by_labels_mg_per_l: float, by_photos: Figure) -> str:
-    """The colour in the batch where labels and photos differ."""
-    return f"By the labels {by_labels_mg_per_l:.1f} mg/l of colour are in, by the photos {tell_interval(by_photos)}."
 
 
 def tell_surprise(stock: str, factor: float, low: float, high: float, *, less: bool) -> str:

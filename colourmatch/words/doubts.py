@@ -83,14 +83,9 @@ def tell_cause(
     'About twice the dose seems to have gone in: 39 drops, not 20 drops of red. Write it so?'
     """
     share = _share(part).removesuffix(" of") if code == "label" else _share(part)
-    known = {
-        "instead": "",
-        "stock": "",
-        "other": "",
-        "share": share,
-        "more": "more" if more_water else "less",
-    }
-    question, clause, reason = (words.format(**known | {"dose": dose} | told) for words in _CAUSES[code][:3])
+    known = {"share": share, "more": "more" if more_water else "less", "dose": dose}
+    known |= dict.fromkeys(("instead", "stock", "other"), "") | told
+    question, clause, reason = (words.format(**known) for words in _CAUSES[code][:3])
     return Told(begin(question), clause, reason)
 
 

@@ -13,8 +13,8 @@ from colourmatch.advice import Caution, Measured
 from colourmatch.book.entries import Lot, LotFigures, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.dosing.by_hand import measure_dose
 from colourmatch.dosing.care import warn_of_base
+from colourmatch.dosing.doses import measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95

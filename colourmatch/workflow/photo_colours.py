@@ -21,7 +21,7 @@ from colourmatch.book.entries import (
     PhotoEntry,
     VolumeEntry,
 )
-from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
+from colourmatch.dosing.care import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
 from colourmatch.records import Array, Record, decimals, kept, names_of, pick, several

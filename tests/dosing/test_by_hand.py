@@ -7,7 +7,7 @@ from test_problem import RED, ask
 
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.bottles import choose_bottles, pick_bottle
-from colourmatch.dosing.by_hand import measure_dose, measure_range, warn_of_weight
+from colourmatch.dosing.doses import measure_dose, measure_range, warn_of_weight
 from colourmatch.liquid.stock import Stock
 
 SYRUP = replace(RED, name="red", density_g_per_ml=1.2, drop_ml=0.04)

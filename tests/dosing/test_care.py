@@ -7,8 +7,15 @@ from types import SimpleNamespace
 import pytest
 
 from colourmatch.dosing import limits
-from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, label_line, warn_of_base
-from colourmatch.dosing.intake import Portion, portion_in_glass, portions_in_glass
+from colourmatch.dosing.care import (
+    STANDING_CAUTIONS,
+    Portion,
+    cautions_for,
+    label_line,
+    portion_in_glass,
+    portions_in_glass,
+    warn_of_base,
+)
 from colourmatch.dosing.limits import ceiling_check, limits_for, list_jurisdictions, name_few, room_mg_per_l
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.liquid.stock import Addition, BatchState, Stock

@@ -19,7 +19,7 @@ import pytest
 import uvicorn
 
 from colourmatch.errors import InputError
-from colourmatch.screens import server, uploads
+from colourmatch.screens import server
 from colourmatch.sharing.connections import GuardedProtocol
 from colourmatch.sharing.door import Door
 from colourmatch.sharing.gate import Gate
@@ -159,11 +159,11 @@ class Running:
 @pytest.mark.parametrize(("looks", "closed"), [(1, ["one"]), (2, [])])
 def test_a_visit_that_was_left_is_closed_when_its_connection_has_ended(monkeypatch, looks, closed):
     running = Running(looks)
-    monkeypatch.setattr(uploads.runtime, "get_instance", lambda: running)
-    monkeypatch.setattr(uploads, "_LOOKS_S", (0.0, 0.0))
+    monkeypatch.setattr(server.runtime, "get_instance", lambda: running)
+    monkeypatch.setattr(server, "_LOOKS_S", (0.0, 0.0))
 
     async def go() -> None:
-        uploads.leave("one")
+        server.leave("one")
         await asyncio.sleep(0.01)  # it is due after both looks, however late they are
 
     asyncio.run(go())

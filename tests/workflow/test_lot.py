@@ -13,8 +13,8 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Measurement
+from colourmatch.paper.sheet import tell_history
 from colourmatch.paper.sheet_colour import see_photos
-from colourmatch.paper.sheet_parts import tell_history
 from colourmatch.simulate.kitchen import Kitchen, take_photo
 from colourmatch.workflow import fitting
 from colourmatch.workflow import lot as work
