@@ -14,10 +14,11 @@ from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
 from colourmatch.book.entries import CAME_BACK, CARRIED, Lot, LotStory, VolumeEntry
 from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id, find_stock
-from colourmatch.book.rows import in_columns, read_entry, read_lot, read_lots, read_story
+from colourmatch.book.rows import in_columns, read_lot, read_lots, read_story
 from colourmatch.book.transactions import (
     By,
     Part,
+    enter,
     find_repeat,
     find_token,
     part_of,
@@ -80,29 +81,24 @@ class Trials(Part):
             found = read_lot(connection, find_lot_id(connection, trial))
         if found.trial_of is None:
             raise InputError(f"Lot {found.id} is no trial. Name the trial that is poured back.")
-        parent_id = found.trial_of
 
-        def act(connection: Connection) -> int:
-            find_lot_id(connection, parent_id, lock=True)
-            if (known := find_repeat(connection, by.get("token"), parent_id, "poured-back")) is not None:
-                refuse_other_entry(connection, known, {"trial_lot_id": found.id})
-                return known.id
-            refuse_closed(connection, parent_id)
+        def particulars(connection: Connection, parent_id: int) -> dict[str, Any]:
             if read_story(connection, parent_id).poured_back(found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
             story = read_story(connection, found.id)
             volume_ml = story.state().volume_ml
-            rows, grows_ml = _parts_of(story, volume_ml)
-            values = {"ml": volume_ml - grows_ml, "returned": False, "void": False, "trial_lot_id": found.id}
-            entry_id = put_entry(connection, parent_id, "poured-back", values, **by)
-            _pour(connection, parent_id, rows, by, f"{CAME_BACK}, lot {found.id}")
-            read_story(connection, parent_id).state()
-            return entry_id
+            left_ml = volume_ml - _parts_of(story, volume_ml)[1]
+            return {"ml": left_ml, "returned": False, "void": False, "trial_lot_id": found.id}
 
-        entry_id = self._database.write(act)
-        entry = self._read(read_entry, entry_id)
-        assert isinstance(entry, VolumeEntry)
-        return entry
+        def pour(connection: Connection, parent_id: int) -> None:
+            story = read_story(connection, found.id)
+            rows, _ = _parts_of(story, story.state().volume_ml)
+            _pour(connection, parent_id, rows, by, f"{CAME_BACK}, lot {found.id}")
+
+        return enter(
+            self._database, "poured-back", VolumeEntry, found.trial_of, particulars,
+            **by, prove=True, then=pour, asked={"trial_lot_id": found.id},
+        )  # fmt: skip
 
     def of(self, lot: int | str) -> list[Lot]:
         """The trials taken from a lot, in order."""
