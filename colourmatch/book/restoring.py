@@ -139,12 +139,12 @@ def _drop_damaged(
             if is_content_of(name, cast(BinaryIO, stream)):
                 whole[name] = info
     damaged = [name for name in photos if name not in whole]
-    if damaged and leave_out is None:
-        raise BookError(
-            f"{len(damaged)} of {len(photos)} photos in the backup {packed.filename} are damaged: {', '.join(damaged[:3])}. "
-            "Take an earlier backup, or restore it without them, with --leave-out-damaged."
-        )
-    for name in damaged if leave_out else ():
+    for name in damaged:
+        if leave_out is None:
+            raise BookError(
+                f"{len(damaged)} of {len(photos)} photos in the backup {packed.filename} are damaged: {', '.join(damaged[:3])}. "
+                "Take an earlier backup, or restore it without them, with --leave-out-damaged."
+            )
         leave_out(name)
     return whole
 
