@@ -21,6 +21,7 @@ from colourmatch.book.checks import (
     utc_text,
 )
 from colourmatch.book.naming import (
+    find_lot,
     find_lot_id,
     find_reference,
     find_renamed,
@@ -35,13 +36,13 @@ from colourmatch.book.rows import (
     count,
     in_columns,
     is_open,
-    read_lot,
     read_lots,
     read_stories,
     read_story,
     still_closed,
 )
 from colourmatch.book.seals import last_hash
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import (
     By,
     Part,
@@ -50,6 +51,7 @@ from colourmatch.book.transactions import (
     find_token,
     insert,
     put_entry,
+    reads,
     refuse_other,
 )
 from colourmatch.errors import InputError
@@ -65,6 +67,8 @@ AMENDABLE = {*names_of(e.LotFigures), "number"} - {"like"}
 
 class Lots(Part):
     """Lots of an open book."""
+
+    get, stories = reads(find_lot), reads(read_stories)
 
     def begin(
         self,
@@ -97,21 +101,18 @@ class Lots(Part):
         values["reference_id"] = None if wanted is None else self._read(find_reference, wanted).id
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.lots, token)) is not None:
-                _refuse_other_lot(connection, known, values, chosen)
-                return int(known["id"])
-            stock_ids = _stock_ids(connection, chosen)
-            return begin_lot(connection, stock_ids, **values, entered_by=entered_by, token=token)
+            stock_ids = list(dict.fromkeys(stock.id for stock in _find_stocks(connection, chosen)))
+            if (known := find_token(connection, t.lots, token)) is None:
+                return begin_lot(connection, stock_ids, **values, entered_by=entered_by, token=token)
+            place = t.lot_stocks.c
+            begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
+            asked = values | {"stocks": stock_ids}
+            if known["number"] is None:  # one that was another lot's before stands in an amendment
+                del asked["number"]
+            refuse_other({**known, "stocks": list(connection.scalars(begun))}, asked)
+            return int(known["id"])
 
         return self.get(self._database.write(act))
-
-    def get(self, lot: int | str) -> e.Lot:
-        """A lot by its id, its number, or its name as they are now; NotFoundError names near ones.
-
-        InputError when a text can mean several lots: it lists them.
-        """
-        with self._database.read() as connection:
-            return read_lot(connection, find_lot_id(connection, lot))
 
     def last_hash(self, lot: int | str) -> str:
         """The newest hash of a lot, which stands for all that was written of it so far."""
@@ -148,17 +149,16 @@ class Lots(Part):
 
         NotFoundError for a stock or a reference that does not exist.
         """
-        newest = self._read(_chosen, search, False).add_columns(t.closings.c.entry_id)
-        newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
-        newest = newest.where(still_closed())
-        newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
-        wanted = None if reference is None else self._read(find_reference, reference).id
-        if wanted is not None:
-            # A reference chosen later is an amendment; an outdated amendment is dropped below.
-            told = or_(*(t.amendments.c.changes.contains(f'"reference_id": {wanted}{end}') for end in ",}"))
-            amended = select(t.lot_entries.c.lot_id).join(t.amendments).where(told)
-            newest = newest.where(or_(t.lots.c.reference_id == wanted, t.lots.c.id.in_(amended)))
         with self._database.read() as connection:
+            newest = _chosen(connection, search, False).join(t.closings, t.closings.c.lot_id == t.lots.c.id)
+            # a trial is no lot to be compared with lots
+            newest = newest.where(still_closed(), t.lots.c.trial_of.is_(None))
+            wanted = None if reference is None else find_reference(connection, reference).id
+            if wanted is not None:
+                # A reference chosen later is an amendment; an outdated amendment is dropped below.
+                ends = (t.amendments.c.changes.contains(f'"reference_id": {wanted}{end}') for end in ",}")
+                amended = select(t.lot_entries.c.lot_id).join(t.amendments).where(or_(*ends))
+                newest = newest.where(or_(t.lots.c.reference_id == wanted, t.lots.c.id.in_(amended)))
             if stock is not None:
                 named = stocks_named(connection, stock) if isinstance(stock, str) else []
                 bottles = [s.id for s in named or [find_stock(connection, stock)]]
@@ -174,10 +174,6 @@ class Lots(Part):
         with self._database.read() as connection:
             moment = None if at is None else utc_text(at)
             return read_story(connection, find_lot_id(connection, lot), moment)
-
-    def stories(self, lot_ids: Sequence[int]) -> list[e.LotStory]:
-        """Lots that are there with all their entries, in the order of the ids; quicker than one after the other."""
-        return self._read(read_stories, lot_ids)
 
     def amend(
         self,
@@ -202,7 +198,10 @@ class Lots(Part):
             changes["reference_id"] = self._read(find_reference, changes["reference_id"]).id
 
         def checked(connection: Connection) -> dict[str, Any]:
-            return {key: _check_change(connection, key, changes[key]) for key in changes}
+            found = {"reference_id": changes.get("reference_id")}
+            if "stocks" in changes:  # kept by their names
+                found["stocks"] = [stock.name for stock in _find_stocks(connection, changes["stocks"])]
+            return {key: found[key] if key in found else check_figure(key, changes[key]) for key in changes}
 
         return enter(
             self._database, "amendment", e.AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
@@ -264,22 +263,10 @@ class Lots(Part):
         )  # fmt: skip
 
 
-def _refuse_other_lot(
-    connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int]
-) -> None:
-    """InputError when a lot found by its token was begun with other figures or stocks."""
-    # a number that was another lot's before stands in an amendment
-    asked = {key: value for key, value in values.items() if key != "number" or known["number"] is not None}
-    place = t.lot_stocks.c
-    begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
-    ids = _stock_ids(connection, stocks)
-    refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
-
-
-def _stock_ids(connection: Connection, stocks: Sequence[str | int]) -> list[int]:
+def _find_stocks(connection: Connection, stocks: Sequence[str | int]) -> list[StockEntry]:
     if not stocks:
         raise InputError("A lot needs at least one stock. Name it.")
-    return list(dict.fromkeys(find_stock(connection, stock).id for stock in stocks))
+    return [find_stock(connection, stock) for stock in stocks]
 
 
 def _chosen(connection: Connection, search: str | None, open_only: bool) -> Query:
@@ -309,15 +296,6 @@ def begin_lot(connection: Connection, stock_ids: Sequence[int], **values: Any) -
         reason = "the number was another lot's before that one was put right"
         put_entry(connection, lot_id, "amendment", {"changes": to_json({"number": number})}, reason=reason)
     return lot_id
-
-
-def _check_change(connection: Connection, key: str, value: Any) -> Any:
-    """The new value of a figure of the head as it is kept; stocks by their names, a reference by its id."""
-    if key == "stocks":
-        if not value:
-            raise InputError("A lot needs at least one stock. Name it.")
-        return [find_stock(connection, stock).name for stock in value]
-    return value if key == "reference_id" else check_figure(key, value)
 
 
 def _refuse_names(connection: Connection, lot_id: int | None, checked: dict[str, Any]) -> None:

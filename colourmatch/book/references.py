@@ -22,7 +22,7 @@ from colourmatch.book.naming import find_reference
 from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import in_columns, read_reference_readings, read_references
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.book.transactions import By, Part, find_token, insert_once
+from colourmatch.book.transactions import By, Part, find_token, insert_once, reads
 from colourmatch.records import plain
 
 if TYPE_CHECKING:  # lists of references do not wait for it
@@ -86,18 +86,11 @@ class References(Part):
         known = self._read(find_token, t.references, token)
         return None if known is None else self.get(int(known["id"]))
 
-    def all(self) -> list[Reference]:
-        """All references by name."""
-        return self._read(read_references)
-
-    def get(self, reference: str | int) -> Reference:
-        """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
-        return self._read(find_reference, reference)
+    all, get = reads(read_references), reads(find_reference)
 
     def readings(self, reference: str | int) -> list[ReferenceReading]:
         """Readings of a reference in the order in which they were entered."""
-        found = self.get(reference)
-        return self._read(read_reference_readings, found.id)
+        return self._read(read_reference_readings, self.get(reference).id)
 
     def find_photo(self, photo: bytes, reference: str | int) -> ReferenceReading | None:
         """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""

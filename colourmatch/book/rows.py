@@ -11,7 +11,7 @@ from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
-from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
+from colourmatch.book.shelf_records import Reference, ReferenceReading, StockEntry
 from colourmatch.records import names_of
 
 #: Rows of any columns.
@@ -143,13 +143,6 @@ def _put_right(now: dict[str, Any], change: RowMapping) -> str:
         said.append(f"{key.replace('_', ' ')} {'not said' if before is None else before}, now {value}")
         now[key] = value
     return f"{', '.join(said)} ({change['text']})"
-
-
-def read_stock_changes(connection: Connection, stock_id: int) -> list[StockChange]:
-    """Later entries of one stock in order."""
-    table = t.stock_entries
-    query = select(table).where(table.c.stock_id == stock_id).order_by(table.c.id)
-    return read_records(connection, query, StockChange)
 
 
 def read_renamed(connection: Connection) -> dict[int, list[tuple[str, str]]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any, TypedDict, Unpack
@@ -24,8 +24,8 @@ from colourmatch.book.checks import (
 )
 from colourmatch.book.entries import CAME_BACK, CARRIED
 from colourmatch.book.naming import ADD_STOCK, find_batch, find_stock, is_same_stock, lock_names, stocks_named
-from colourmatch.book.rows import count, read_stock_changes, read_stocks
-from colourmatch.book.shelf_records import StockChange, StockEntry
+from colourmatch.book.rows import count, read_stocks
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import (
     By,
     Part,
@@ -33,6 +33,7 @@ from colourmatch.book.transactions import (
     find_token,
     insert_once,
     part_of,
+    reads,
     refuse_other,
 )
 from colourmatch.errors import ClosedError, InputError, NotFoundError
@@ -95,8 +96,59 @@ def _check_day(value: object, words: str) -> str:
         raise InputError(f"The {words} is {value!r}. Give a day such as 2027-05-01.") from None
 
 
+def trace_stocks(connection: Connection, ids: Iterable[int]) -> list[Traced]:
+    """What each lot got of each of these bottles, by lot; a trial's part of its batch is not counted again."""
+    head, part = t.lot_entries.c, t.additions.c
+    query = select(t.lot_entries, t.additions).join(t.additions, part.entry_id == head.id).order_by(head.id)
+    wanted = set(ids)
+    # entries of other bottles too: a correction may name another bottle than what it corrects
+    touched = select(head.lot_id).join(t.additions, part.entry_id == head.id).where(part.stock_id.in_(wanted))
+    rows = connection.execute(query.where(head.lot_id.in_(touched))).mappings().all()
+    replaced = {row["replaces_id"] for row in rows}
+    carried: set[int] = set()
+    for row in rows:
+        reason = row["reason"] or ""
+        own = row["replaces_id"] is None and (reason == CARRIED or reason.startswith(CAME_BACK))
+        if own or row["replaces_id"] in carried:
+            carried.add(row["id"])
+    found: dict[tuple[int, int], list[Any]] = defaultdict(list)
+    for row in rows:
+        counts = row["id"] not in replaced and row["id"] not in carried and not row["void"]
+        if counts and row["stock_id"] in wanted:
+            found[row["lot_id"], row["stock_id"]].append(row)
+    return [
+        Traced(
+            *place,
+            *(sum(r[key] for r in held) for key in ("ml", "mg")),
+            *(held[k]["created_at"] for k in (0, -1)),
+        )
+        for place, held in sorted(found.items())
+    ]
+
+
+def read_left_ml(connection: Connection, stocks: Iterable[StockEntry]) -> dict[int, float | None]:
+    """What is left of each bottle by the entries, ml; None where nobody said how much there was, never below 0.
+
+    What was thinned from it took its share, where the thinned bottle says how much of it was made.
+    """
+    known = {stock.id: stock for stock in stocks if stock.amount_ml is not None}
+    if not known:
+        return {stock.id: None for stock in stocks}
+    left = {stock_id: float(stock.amount_ml or 0.0) for stock_id, stock in known.items()}
+    for dose in trace_stocks(connection, known):
+        left[dose.stock_id] -= dose.ml
+    children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id.in_(known))
+    for child in read_stocks(connection, connection.scalars(children).all()):
+        parent = known[child.diluted_from_id or 0]
+        share = child.label_strength_g_per_100ml / parent.label_strength_g_per_100ml
+        left[parent.id] -= (child.amount_ml or 0.0) * share
+    return {stock.id: max(left[stock.id], 0.0) if stock.id in left else None for stock in stocks}
+
+
 class Stocks(Part):
     """Stocks of an open book."""
+
+    get, left_ml = reads(find_stock), reads(read_left_ml)
 
     def add(
         self,
@@ -165,10 +217,6 @@ class Stocks(Part):
         lot = old.learnt_from_lot_id
         return self.learn(new.id, old.strength_factor, rel_sd, lot, shift=old.shift, token=token)
 
-    def left_ml(self, stocks: Sequence[StockEntry]) -> dict[int, float | None]:
-        """What is left of each bottle by the entries, ml; None where nobody said how much there was."""
-        return self._read(read_left_ml, stocks)
-
     def trace(self, batch: str) -> tuple[list[StockEntry], list[Traced]]:
         """The bottles of a supplier's batch, what was thinned from them, and what lots got of them.
 
@@ -206,18 +254,6 @@ class Stocks(Part):
         stocks = self._read(read_stocks)
         chosen = [stock for stock in stocks if stock.active or not active_only]
         return sorted(chosen, key=lambda stock: (name_key(stock.name), stock.id))
-
-    def get(self, stock: str | int) -> StockEntry:
-        """A stock by its name (the one in use) or its id; NotFoundError names the near ones.
-
-        ClosedError when the only one of that name is put away; its id still finds it.
-        """
-        return self._read(find_stock, stock)
-
-    def history(self, stock: str | int) -> list[StockChange]:
-        """What was entered about a stock since it was made."""
-        found = self.get(stock)
-        return self._read(read_stock_changes, found.id)
 
     def weigh(
         self,
@@ -341,52 +377,3 @@ class Stocks(Part):
 def _figures(stock: Stock) -> dict[str, Any]:
     """A stock as its row has it; the hand stands with what is said of the bottle."""
     return {name: value for name, value in asdict(stock).items() if name != "hand"}
-
-
-def trace_stocks(connection: Connection, ids: Iterable[int]) -> list[Traced]:
-    """What each lot got of each of these bottles, by lot; a trial's part of its batch is not counted again."""
-    head, part = t.lot_entries.c, t.additions.c
-    query = select(t.lot_entries, t.additions).join(t.additions, part.entry_id == head.id).order_by(head.id)
-    wanted = set(ids)
-    # entries of other bottles too: a correction may name another bottle than what it corrects
-    touched = select(head.lot_id).join(t.additions, part.entry_id == head.id).where(part.stock_id.in_(wanted))
-    rows = connection.execute(query.where(head.lot_id.in_(touched))).mappings().all()
-    replaced = {row["replaces_id"] for row in rows}
-    carried: set[int] = set()
-    for row in rows:
-        reason = row["reason"] or ""
-        own = row["replaces_id"] is None and (reason == CARRIED or reason.startswith(CAME_BACK))
-        if own or row["replaces_id"] in carried:
-            carried.add(row["id"])
-    found: dict[tuple[int, int], list[Any]] = defaultdict(list)
-    for row in rows:
-        counts = row["id"] not in replaced and row["id"] not in carried and not row["void"]
-        if counts and row["stock_id"] in wanted:
-            found[row["lot_id"], row["stock_id"]].append(row)
-    return [
-        Traced(
-            *place,
-            *(sum(r[key] for r in held) for key in ("ml", "mg")),
-            *(held[k]["created_at"] for k in (0, -1)),
-        )
-        for place, held in sorted(found.items())
-    ]
-
-
-def read_left_ml(connection: Connection, stocks: Iterable[StockEntry]) -> dict[int, float | None]:
-    """What is left of each bottle by the entries, ml; None where nobody said how much there was, never below 0.
-
-    What was thinned from it took its share, where the thinned bottle says how much of it was made.
-    """
-    known = {stock.id: stock for stock in stocks if stock.amount_ml is not None}
-    if not known:
-        return {stock.id: None for stock in stocks}
-    left = {stock_id: float(stock.amount_ml or 0.0) for stock_id, stock in known.items()}
-    for dose in trace_stocks(connection, known):
-        left[dose.stock_id] -= dose.ml
-    children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id.in_(known))
-    for child in read_stocks(connection, connection.scalars(children).all()):
-        parent = known[child.diluted_from_id or 0]
-        share = child.label_strength_g_per_100ml / parent.label_strength_g_per_100ml
-        left[parent.id] -= (child.amount_ml or 0.0) * share
-    return {stock.id: max(left[stock.id], 0.0) if stock.id in left else None for stock in stocks}

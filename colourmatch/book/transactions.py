@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypedDict, TypeVar, Unpack, cast
 
 from sqlalchemy import Connection, Engine, Table, func, select
@@ -92,6 +93,16 @@ class Part:
         """What a function of a connection reads."""
         with self._database.read() as connection:
             return read(connection, *args, **options)
+
+
+def reads(read: Callable[Concatenate[Connection, P], T]) -> Callable[Concatenate[Any, P], T]:
+    """A method of a part that gives what a function of a connection reads."""
+
+    @wraps(read)
+    def method(part: Part, /, *args: P.args, **options: P.kwargs) -> T:
+        return part._read(read, *args, **options)
+
+    return method
 
 
 def find_token(connection: Connection, table: Table, token: str | None) -> Any:

@@ -13,7 +13,7 @@ from colourmatch.book.additions import same_dose
 from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
 from colourmatch.book.entries import CAME_BACK, CARRIED, Lot, LotStory, VolumeEntry
 from colourmatch.book.lots import begin_lot
-from colourmatch.book.naming import find_lot_id, find_stock
+from colourmatch.book.naming import find_lot, find_lot_id, find_stock
 from colourmatch.book.rows import in_columns, read_lot, read_lots, read_story
 from colourmatch.book.transactions import (
     By,
@@ -77,8 +77,7 @@ class Trials(Part):
 
         ClosedError when the batch is closed; InputError when the lot is no trial or went back already.
         """
-        with self._database.read() as connection:
-            found = read_lot(connection, find_lot_id(connection, trial))
+        found = self._read(find_lot, trial)
         if found.trial_of is None:
             raise InputError(f"Lot {found.id} is no trial. Name the trial that is poured back.")
 
