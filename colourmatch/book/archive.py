@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import re
 import sqlite3
 import tempfile
@@ -32,7 +31,7 @@ from colourmatch.book.rows import may_contradict
 from colourmatch.book.seals import find_altered, find_hash
 from colourmatch.book.transactions import Database, Part
 from colourmatch.errors import BookError, InputError
-from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file
+from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file, replace_whole
 
 FORMAT = "colourmatch-backup"
 PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
@@ -115,23 +114,19 @@ def _backup(source: Database, store: PhotoStore, path: Path) -> BackupReport:
         with tempfile.TemporaryDirectory(prefix=name_partial("backup"), dir=path.parent) as folder:
             database, names = _copy_database(source, Path(folder))
             missing = tuple(name for name in names if not store.path(name).is_file())
-            partial = Path(folder) / "archive.zip"
-            with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
+            with replace_whole(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
                 archive.write(database, database.name, zipfile.ZIP_DEFLATED)
                 sizes = {name: _pack(archive, store, name) for name in names if name not in missing}
                 damaged = tuple(name for name, size in sizes.items() if size is None)
                 packed = {name: size for name, size in sizes.items() if size is not None}
-                with database.open("rb") as stream:
-                    digest = hash_stream(stream)
+                with database.open("rb") as content:
+                    digest = hash_stream(content)
                 manifest = {
                     "format": FORMAT, "version": t.VERSION, "made_at": utc_text(), "database": database.name,
                     "database_sha256": digest, "database_bytes": database.stat().st_size,
                     "photos": len(packed), "files": packed, "missing": missing, "damaged": damaged,
                 }  # fmt: skip
                 archive.writestr("manifest.json", json.dumps(manifest, indent=1))
-            with partial.open("rb+") as file:
-                os.fsync(file.fileno())
-            os.replace(partial, path)
     except (OSError, sqlite3.OperationalError) as error:
         if not isinstance(error, OSError) and "full" not in str(error):
             raise

@@ -119,7 +119,14 @@ def check_move(story: e.LotStory, entry_id: int, moment: str) -> None:
             f"Lot {story.lot.id} was begun on {tell_time(story.lot.created_at)}, after {tell_time(moment)}. "
             "Give a later time."
         )
-    _refuse_across(story.closing, entry, moment)
+    if (closing := story.closing) is None or isinstance(entry, e.NoteEntry):  # a note may go anywhere
+        return
+    said = f"The lot was closed on {tell_time(closing.created_at)}"
+    if isinstance(entry, e.PhotoEntry) and entry.purpose == "recheck":
+        if moment < closing.created_at:
+            raise InputError(f"{said}, and a recheck comes after that. Give a later time.")
+    elif moment > closing.created_at:
+        raise InputError(f"{said}, and this belongs before that. Give an earlier time.")
 
 
 def _refuse_fixed(story: e.LotStory, entry: e.LotEntry) -> None:
@@ -136,18 +143,6 @@ def _refuse_fixed(story: e.LotStory, entry: e.LotEntry) -> None:
             f"Entry {entry.id} belongs to a trial that was taken or poured back, as one act with other entries. "
             "Leave its time as it is."
         )
-
-
-def _refuse_across(closing: e.ClosingEntry | None, entry: e.LotEntry, moment: str) -> None:
-    """InputError when a move would carry an entry over the closing of its lot; a note may go anywhere."""
-    if closing is None or isinstance(entry, e.NoteEntry):
-        return
-    said = f"The lot was closed on {tell_time(closing.created_at)}"
-    if isinstance(entry, e.PhotoEntry) and entry.purpose == "recheck":
-        if moment < closing.created_at:
-            raise InputError(f"{said}, and a recheck comes after that. Give a later time.")
-    elif moment > closing.created_at:
-        raise InputError(f"{said}, and this belongs before that. Give an earlier time.")
 
 
 #: The ends of the names of a difference's columns: its figures in a measurement.

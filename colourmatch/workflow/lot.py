@@ -48,7 +48,6 @@ from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.photo_colours import (
     is_ahead,
     moment_of,
-    own_view,
     photo_view,
     plausible_moment,
     step_left_ml,
@@ -107,7 +106,8 @@ def _record_photo(
     if photo.refused is not None:
         return PhotoTaken(measurement, note=photo.refused, lot=lot)
     story = book.lots.story(lot)
-    own = _own_view(story)
+    last = _shown_last(story)
+    own = last.view if last else None
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
     measurement = measurement.having(quality=tuple(_flag(story, measurement)))
     advice = advise_whole(book, _with_photo(story, measurement), measurement)
@@ -140,7 +140,7 @@ def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -
 
 def view_of_photos(story: LotStory) -> View:
     """Depth and dilution of the lot's newest photo: what the next one is taken to have."""
-    return own_view(story.lot, _own_view(story))
+    return photo_view(story.lot, _shown_last(story))
 
 
 def _flag(story: LotStory, measurement: Measurement) -> list[Flag]:
@@ -155,10 +155,8 @@ def _flag(story: LotStory, measurement: Measurement) -> list[Flag]:
     return flags
 
 
-def _own_view(story: LotStory) -> OwnView | None:
-    """What was said of the newest photo's depth and dilution; what was not said is as the lot's head says."""
-    shown = [photo for photo in story.photos if photo.purpose == "match"]
-    return shown[-1].measurement.view if shown else None
+def _shown_last(story: LotStory) -> Measurement | None:
+    return next((one.measurement for one in reversed(story.photos) if one.purpose == "match"), None)
 
 
 def advise_lot(book: LotBook, lot: int | str) -> Advice:

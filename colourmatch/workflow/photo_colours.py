@@ -23,7 +23,7 @@ from colourmatch.book.entries import (
 )
 from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
-from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
+from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
 from colourmatch.records import Array, Record, decimals, kept, names_of, pick, several
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
@@ -231,25 +231,20 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     amounts = _amounts(story)
     if not amounts:
         return []
+    ways: dict[float, list[str]] = {}  # dilution -> the glasses that have it
+    own = [one for one in story.lot.glasses if one.get("dilution")]
+    for glass in own if glasses is None else glasses:
+        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
     found = []
-    for dilution, names in _ways(story, glasses).items():
+    for dilution, names in sorted(ways.items()) or [(story.lot.made_up_to, [])]:
         batch_ml = EXAMPLE_GLASS_ML / dilution
         portions = tuple(portions_in_glass(amounts, batch_ml))
         called = f" ({', '.join(names)})" if names else ""
         holds = f"{tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the batch"
         text = f"A glass of {EXAMPLE_GLASS_ML:g} ml{called}, {holds}. Glass and body masses are examples."
-        glass = ", ".join(names) or "neat", EXAMPLE_GLASS_ML, dilution, round(batch_ml, 1)
-        found.append(GlassIntake(*glass, portions, text))
+        served = ", ".join(names) or "neat", EXAMPLE_GLASS_ML, dilution, round(batch_ml, 1)
+        found.append(GlassIntake(*served, portions, text))
     return found
-
-
-def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
-    """Dilution -> names of the glasses, or of the serving conditions, that have it."""
-    ways: dict[float, list[str]] = {}
-    own = [one for one in story.lot.glasses if one.get("dilution")]
-    for glass in own if glasses is None else glasses:
-        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
-    return dict(sorted(ways.items())) or {story.lot.made_up_to: []}
 
 
 def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
@@ -266,11 +261,7 @@ def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
 
 def photo_view(head: Lot, measurement: Measurement | None) -> View:
     """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
-    return own_view(head, measurement.view if measurement else None)
-
-
-def own_view(head: Lot, seen: OwnView | None) -> View:
-    """How deep and how thinned liquids are shown where this much was said of it."""
+    seen = measurement.view if measurement else None
     depth_mm = seen.depth_mm if seen and seen.depth_mm is not None else head.depth_mm
     dilution = seen.dilution if seen and seen.dilution is not None else head.dilution
     return View(float(depth_mm), float(dilution))
