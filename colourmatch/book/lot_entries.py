@@ -10,20 +10,12 @@ from sqlalchemy import Connection, or_, select
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
+from colourmatch.book import transactions
 from colourmatch.book.checks import check_one_of, check_text, to_json, utc_text
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
 from colourmatch.book.rows import read_entry, read_events, read_stories, read_story
-from colourmatch.book.transactions import (
-    By,
-    Part,
-    check_reason,
-    enter,
-    find_entry,
-    find_token,
-    refuse_closed,
-    refuse_replaced,
-)
+from colourmatch.book.transactions import By, Part, enter
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.records import plain
 from colourmatch.words.times import tell_time
@@ -63,7 +55,7 @@ class Entries(Part):
         values = {"changes": to_json({"code": check_text(code, "code"), "about": about, "yes": yes})}
 
         def check(connection: Connection, lot_id: int) -> None:
-            if find_entry(connection, about).lot_id != lot_id:
+            if transactions.find_entry(connection, about).lot_id != lot_id:
                 raise InputError(f"Entry {about} is of another lot. See: colourmatch lot show {lot_id}")
 
         return enter(self._database, "answer", e.AnswerEntry, lot, values, **by, reason=reason, check=check)
@@ -83,7 +75,7 @@ class Entries(Part):
     def with_token(self, lot: int | str, token: str | None) -> e.LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""
         with self._database.read() as connection:
-            row = find_token(connection, t.lot_entries, token)
+            row = transactions.find_token(connection, t.lot_entries, token)
             mine = row is not None and row["lot_id"] == find_lot_id(connection, lot)
             return read_entry(connection, row["id"]) if mine else None
 
@@ -93,10 +85,10 @@ class Entries(Part):
         at: a moment with its zone. InputError for a time to come, from before the lot was begun, on the other side of
         the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
         """
-        why, moment = check_reason(reason), utc_text(at)
+        why, moment = transactions.check_reason(reason), utc_text(at)
         values = {"moved_entry_id": entry_id, "moved_to": moment}
         with self._database.read() as connection:
-            home = find_entry(connection, entry_id).lot_id
+            home = transactions.find_entry(connection, entry_id).lot_id
 
         def check(connection: Connection, lot_id: int) -> None:
             check_move(read_story(connection, lot_id), entry_id, moment)
@@ -110,7 +102,7 @@ class Entries(Part):
 def check_move(story: e.LotStory, entry_id: int, moment: str) -> None:
     """InputError when an entry of a lot cannot have happened at a moment (UTC text)."""
     entry = story.find(entry_id)
-    refuse_replaced(entry)
+    transactions.refuse_replaced(entry)
     _refuse_fixed(story, entry)
     if moment > utc_text():
         raise InputError(f"{tell_time(moment)} is still to come. Give the time at which it happened.")
@@ -170,8 +162,11 @@ class Photos(Part):
         """
         check_one_of(purpose, ("match", "recheck"), "purpose")
         with self._database.read() as connection:  # a photo that will be refused is not stored
-            if purpose == "match" and find_token(connection, t.lot_entries, by.get("token")) is None:
-                refuse_closed(connection, find_lot_id(connection, lot))
+            if (
+                purpose == "match"
+                and transactions.find_token(connection, t.lot_entries, by.get("token")) is None
+            ):
+                transactions.refuse_closed(connection, find_lot_id(connection, lot))
         file = self._store.keep_named(photo, original_name)
         recorded = plain(measurement)
         delta = recorded.get("delta_e_2000") or {}
@@ -210,7 +205,7 @@ class Photos(Part):
         photo: its entry, or the name of its file. Nothing is deleted. NotFoundError when the lot has no such photo,
         InputError when it is set aside already, or is not.
         """
-        reason = check_reason(why)
+        reason = transactions.check_reason(why)
 
         def check(connection: Connection, lot_id: int) -> None:
             found = _find_lot_photo(connection, photo, lot_id)

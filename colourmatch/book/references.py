@@ -8,16 +8,8 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection
 
+from colourmatch.book import checks
 from colourmatch.book import tables as t
-from colourmatch.book.checks import (
-    check_lab,
-    check_name,
-    check_number,
-    check_text,
-    name_key,
-    to_json,
-    utc_text,
-)
 from colourmatch.book.naming import find_reference
 from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import in_columns, read_reference_readings, read_references
@@ -34,11 +26,11 @@ class References(Part):
 
     def add(self, name: str, notes: str = "", **by: Unpack[By]) -> Reference:
         """Note a reference that lots are tinted to; its readings are added later."""
-        name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
+        name, notes = checks.check_name(name, "name of the reference"), checks.check_text(notes, "notes")
 
         def act(connection: Connection) -> int:
             asked = {"name": name, "notes": notes}
-            return insert_once(connection, t.references, by, asked, **asked, name_key=name_key(name))
+            return insert_once(connection, t.references, by, asked, **asked, name_key=checks.name_key(name))
 
         return self.get(self._database.write(act))
 
@@ -62,16 +54,16 @@ class References(Part):
         can be kept.
         """
         found = self.get(reference)
-        if (colour := check_lab(lab)) is None:
+        if (colour := checks.check_lab(lab)) is None:
             raise ValueError("lab is needed, got None")
         values: dict[str, Any] = {
             **in_columns("lab", colour),
             **in_columns("lab_sd", lab_sd and [float(part) for part in lab_sd]),
             "reference_id": found.id,
-            "depth_mm": check_number("depth_mm", depth_mm),
-            "dilution": check_number("dilution", dilution),
-            "taken_at": None if taken_at is None else utc_text(taken_at),
-            "measurement": to_json(plain(measurement)),
+            "depth_mm": checks.check_number("depth_mm", depth_mm),
+            "dilution": checks.check_number("dilution", dilution),
+            "taken_at": None if taken_at is None else checks.utc_text(taken_at),
+            "measurement": checks.to_json(plain(measurement)),
             **self._store.keep_named(photo, original_name),
         }
         values["photo_sha256"] = values.pop("sha256")

@@ -11,31 +11,14 @@ from typing import Any, TypedDict, Unpack
 
 from sqlalchemy import Connection, select
 
+from colourmatch.book import checks, transactions
 from colourmatch.book import tables as t
 from colourmatch.book.additions import StockCorrection, check_stock_changes, put_stock_right
-from colourmatch.book.checks import (
-    check_hand,
-    check_name,
-    check_number,
-    check_text,
-    name_key,
-    near_names,
-    to_json,
-)
 from colourmatch.book.entries import CAME_BACK, CARRIED
 from colourmatch.book.naming import ADD_STOCK, find_batch, find_stock, is_same_stock, lock_names, stocks_named
 from colourmatch.book.rows import count, read_stocks
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.transactions import (
-    By,
-    Part,
-    check_reason,
-    find_token,
-    insert_once,
-    part_of,
-    reads,
-    refuse_other,
-)
+from colourmatch.book.transactions import By, Part, reads
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
@@ -69,12 +52,12 @@ class Traced:
 
 
 _CHECKS: dict[str, Callable[[Any], Any]] = {
-    "supplier": lambda value: check_name(value, "supplier"),
-    "supplier_batch": lambda value: check_name(value, "batch of the supplier"),
+    "supplier": lambda value: checks.check_name(value, "supplier"),
+    "supplier_batch": lambda value: checks.check_name(value, "batch of the supplier"),
     "made_on": lambda value: _check_day(value, "day it was made"),
     "use_by": lambda value: _check_day(value, "day to use it by"),
-    "amount_ml": lambda value: check_number("amount_ml", value),
-    "hand": check_hand,
+    "amount_ml": lambda value: checks.check_number("amount_ml", value),
+    "hand": checks.check_hand,
 }
 
 
@@ -172,22 +155,24 @@ class Stocks(Part):
         by: By = {"entered_by": entered_by, "token": token}
         details = check_bottle(bottle or {}) | ({} if follows is None else {"follows": follows})
         code = find_colourant(colourant).e_number
-        stock = Stock(check_name(name, "name of the stock"), code, strength_g_per_100ml, **figures)
+        stock = Stock(checks.check_name(name, "name of the stock"), code, strength_g_per_100ml, **figures)
         row = _figures(check_stock(stock))
         asked = row | {key: float(value) for key, value in row.items() if not isinstance(value, str)}
-        asked |= {"notes": check_text(notes, "notes"), "details": to_json(details or None)}
+        asked |= {"notes": checks.check_text(notes, "notes"), "details": checks.to_json(details or None)}
 
         def act(connection: Connection) -> int:
             parent = None if diluted_from is None else find_stock(connection, diluted_from).id
             values = asked | {"diluted_from_id": parent}
             lock_names(connection, "stocks")
-            again = find_token(connection, t.stocks, token) is not None
+            again = transactions.find_token(connection, t.stocks, token) is not None
             if not again and any(known.active for known in stocks_named(connection, stock.name)):
                 raise InputError(
                     f"A stock called {stock.name!r} is on the shelf already. Take another name, or "
                     "put the old one away first."
                 )
-            return insert_once(connection, t.stocks, by, values, **values, name_key=name_key(stock.name))
+            return transactions.insert_once(
+                connection, t.stocks, by, values, **values, name_key=checks.name_key(stock.name)
+            )
 
         return self.get(self._database.write(act))
 
@@ -199,7 +184,7 @@ class Stocks(Part):
         Strength, drop and hand are those of the old one. What photos taught of it is where the fresh one starts, less sure
         by what two makings of one recipe differ. Whose batch it is, its days and its amount are the fresh bottle's own.
         """
-        if (known := self._read(find_token, t.stocks, by.get("token"))) is not None:
+        if (known := self._read(transactions.find_token, t.stocks, by.get("token"))) is not None:
             return self.get(int(known["id"]))
         old = self.get(stock)
         facts: BottleFacts = {"hand": old.hand, **(bottle or {})}
@@ -213,7 +198,7 @@ class Stocks(Part):
 
     def _pass_on(self, old: StockEntry, new: StockEntry, rel_sd: float, by: By) -> StockEntry:
         """What photos taught of one bottle, for another."""
-        token = part_of(by, "learnt")["token"]
+        token = transactions.part_of(by, "learnt")["token"]
         lot = old.learnt_from_lot_id
         return self.learn(new.id, old.strength_factor, rel_sd, lot, shift=old.shift, token=token)
 
@@ -227,7 +212,7 @@ class Stocks(Part):
             if not found:
                 batches = [one.supplier_batch for one in read_stocks(connection) if one.supplier_batch]
                 raise NotFoundError(
-                    f"No bottle is of the batch {batch!r}.{near_names(batch, batches)} Say whose it is with: "
+                    f"No bottle is of the batch {batch!r}.{checks.near_names(batch, batches)} Say whose it is with: "
                     "colourmatch stock correct STOCK --batch BATCH --reason 'read on the bottle'"
                 )
             return found, trace_stocks(connection, [stock.id for stock in found])
@@ -253,7 +238,7 @@ class Stocks(Part):
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
         stocks = self._read(read_stocks)
         chosen = [stock for stock in stocks if stock.active or not active_only]
-        return sorted(chosen, key=lambda stock: (name_key(stock.name), stock.id))
+        return sorted(chosen, key=lambda stock: (checks.name_key(stock.name), stock.id))
 
     def weigh(
         self,
@@ -283,7 +268,7 @@ class Stocks(Part):
             None if another_dropper else (weighed.drop_ml / found.drop_ml, weighed.rel_sd),
         )  # fmt: skip
         return self._change(
-            told, "learnt", part_of(by, "drop"), strength_factor=factor, strength_rel_sd=sd,
+            told, "learnt", transactions.part_of(by, "drop"), strength_factor=factor, strength_rel_sd=sd,
             lot_id=found.learnt_from_lot_id, text="its drop was weighed",
         )  # fmt: skip
 
@@ -311,20 +296,24 @@ class Stocks(Part):
         `lot` is the id of an existing lot; `shift`: how far its band lies from where its colourant has it, nm, and one sd.
         """
         moved = dict(zip(("shift_nm", "shift_sd_nm"), shift or (), strict=shift is not None))
-        details = {name: check_number(name, part) for name, part in moved.items()}
+        details = {name: checks.check_number(name, part) for name, part in moved.items()}
         return self._change(
             self.get(stock), "learnt", by,
-            strength_factor=check_number("strength_factor", factor),
-            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot, details=to_json(details or None),
+            strength_factor=checks.check_number("strength_factor", factor),
+            strength_rel_sd=checks.check_number("rel_sd", rel_sd), lot_id=lot, details=checks.to_json(details or None),
         )  # fmt: skip
 
     def reset(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
         """Forget what was learnt of a stock (it was made again): the strength of its label counts again."""
-        return self._change(self.get(stock), "reset", {"entered_by": entered_by}, text=check_text(reason))
+        return self._change(
+            self.get(stock), "reset", {"entered_by": entered_by}, text=checks.check_text(reason)
+        )
 
     def put_away(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
         """Take a stock out of use (empty, spoilt); its history stays and its name is free again."""
-        return self._change(self.get(stock), "put-away", {"entered_by": entered_by}, text=check_text(reason))
+        return self._change(
+            self.get(stock), "put-away", {"entered_by": entered_by}, text=checks.check_text(reason)
+        )
 
     def correct(
         self,
@@ -343,7 +332,7 @@ class Stocks(Part):
         an entry that says so, and stocks thinned from this one with it. Closed lots keep what their records and papers
         say until they are opened again. What photos taught is a true strength and stays. The old name is free again.
         """
-        why = check_reason(reason)
+        why = transactions.check_reason(reason)
         details = check_bottle(bottle or {})
         said: dict[str, Any] = {"label_g_per_100ml": strength_g_per_100ml, "name": name, "notes": notes}
         given = {key: value for key, value in said.items() if value is not None}
@@ -355,10 +344,12 @@ class Stocks(Part):
 
         def act(connection: Connection) -> StockCorrection:
             lock_names(connection, "stocks")
-            if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
-                asked = given | ({"details": to_json(details)} if details else {})
+            if (known := transactions.find_token(connection, t.stock_entries, by.get("token"))) is not None:
+                asked = given | ({"details": checks.to_json(details)} if details else {})
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
-                refuse_other(known, same | {k: v for k, v in asked.items() if known[k] is not None})
+                transactions.refuse_other(
+                    known, same | {k: v for k, v in asked.items() if known[k] is not None}
+                )
                 return StockCorrection(find_stock(connection, int(known["stock_id"])))
             old = find_stock(connection, stock)
             changes = check_stock_changes(connection, old, given)
@@ -370,7 +361,7 @@ class Stocks(Part):
         if not stock.active:
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
         entry = {"stock_id": stock.id, "kind": kind, "text": "", **values}
-        self._database.write(lambda c: insert_once(c, t.stock_entries, by, entry, **entry))
+        self._database.write(lambda c: transactions.insert_once(c, t.stock_entries, by, entry, **entry))
         return self.get(stock.id)
 
 

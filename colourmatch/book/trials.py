@@ -9,24 +9,14 @@ from typing import Any, Unpack
 from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
+from colourmatch.book import transactions
 from colourmatch.book.additions import same_dose
 from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
 from colourmatch.book.entries import CAME_BACK, CARRIED, Lot, LotStory, VolumeEntry
 from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot, find_lot_id, find_stock
 from colourmatch.book.rows import in_columns, read_lot, read_lots, read_story
-from colourmatch.book.transactions import (
-    By,
-    Part,
-    enter,
-    find_repeat,
-    find_token,
-    part_of,
-    put_entry,
-    refuse_closed,
-    refuse_other,
-    refuse_other_entry,
-)
+from colourmatch.book.transactions import By, Part, enter
 from colourmatch.errors import InputError
 from colourmatch.records import pick
 
@@ -47,17 +37,17 @@ class Trials(Part):
         if taken < LEAST_ML:
             raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
 
-        once = part_of(by, "taken")
+        once = transactions.part_of(by, "taken")
 
         def act(connection: Connection) -> int:
             parent_id = find_lot_id(connection, lot, lock=True)
-            if (known := find_token(connection, t.lots, by.get("token"))) is not None:
-                refuse_other(known, {"trial_of": parent_id})
-                sample = find_repeat(connection, once["token"], parent_id, "sample")
+            if (known := transactions.find_token(connection, t.lots, by.get("token"))) is not None:
+                transactions.refuse_other(known, {"trial_of": parent_id})
+                sample = transactions.find_repeat(connection, once["token"], parent_id, "sample")
                 if sample is not None:
-                    refuse_other_entry(connection, sample, {"ml": taken})
+                    transactions.refuse_other_entry(connection, sample, {"ml": taken})
                 return int(known["id"])
-            refuse_closed(connection, parent_id)
+            transactions.refuse_closed(connection, parent_id)
             story = read_story(connection, parent_id)
             if story.lot.trial_of is not None:
                 raise InputError(
@@ -66,7 +56,7 @@ class Trials(Part):
             story.state().take_sample(taken)  # refuses what the batch does not hold
             trial_id = _begin_trial(connection, story, taken, by)
             values = {"ml": taken, "returned": False, "void": False, "trial_lot_id": trial_id}
-            put_entry(connection, parent_id, "sample", values, **once)
+            transactions.put_entry(connection, parent_id, "sample", values, **once)
             return trial_id
 
         trial_id = self._database.write(act)
@@ -127,7 +117,9 @@ def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) 
 def _pour(connection: Connection, lot_id: int, rows: list[dict[str, Any]], by: By, reason: str) -> None:
     """Enter what of each stock comes into a lot with a part of another."""
     for row in rows:
-        put_entry(connection, lot_id, "addition", row, entered_by=by.get("entered_by"), reason=reason)
+        transactions.put_entry(
+            connection, lot_id, "addition", row, entered_by=by.get("entered_by"), reason=reason
+        )
 
 
 def _parts_of(story: LotStory, ml: float) -> tuple[list[dict[str, Any]], float]:
