@@ -23,11 +23,11 @@ from sqlalchemy.exc import IntegrityError
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_one_of, utc_text
 from colourmatch.book.entries import LotStory, MovedEntry
-from colourmatch.book.export import CUT_OFF, export_csv, export_json, import_json, iterate_stories
+from colourmatch.book.export import CUT_OFF, export_csv, export_json, import_json
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.opening import speaking, write
 from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
-from colourmatch.book.rows import may_contradict
+from colourmatch.book.rows import iterate_stories, may_contradict
 from colourmatch.book.seals import find_altered, find_hash
 from colourmatch.book.transactions import Database, Part
 from colourmatch.errors import BookError, InputError

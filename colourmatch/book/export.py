@@ -14,18 +14,12 @@ from itertools import groupby, islice
 from operator import itemgetter
 from typing import Any, TextIO
 
-from sqlalchemy import Boolean, Column, Connection, Float, Integer, Table, func, select, true
+from sqlalchemy import Boolean, Column, Connection, Float, Integer, Table, func, select
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.checks import utc_text
-from colourmatch.book.rows import (
-    read_events,
-    read_lots,
-    read_reference_readings,
-    read_references,
-    read_stocks,
-)
+from colourmatch.book.rows import iterate_stories, read_reference_readings, read_references, read_stocks
 from colourmatch.book.seals import seal_missing
 from colourmatch.errors import BookError, ColourMatchError, InputError
 from colourmatch.words.figures import tell_typed
@@ -169,17 +163,6 @@ def _fits(column: Column[Any], value: Any) -> bool:
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         return number and (math.isfinite(value) if isinstance(value, float) else abs(value) < 2**53)
     return isinstance(value, str)
-
-
-def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[e.LotStory]:
-    """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
-    last = 0
-    chosen = select(t.lots).where(true() if only is None else only).order_by(t.lots.c.id).limit(_BATCH)
-    while lots := read_lots(connection, chosen.where(t.lots.c.id > last)):
-        events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
-        for lot in lots:
-            yield e.LotStory(lot, tuple(events[lot.id]))
-        last = lots[-1].id
 
 
 LOT_COLUMNS = (

@@ -106,14 +106,13 @@ def read_book(location: str | Path | None = None, *, needed: bool = False) -> Lo
 def open_or_read_book(location: str | Path | None = None) -> LotBook:
     """Find or make a lot book, as `open_book` does; one where nothing may be written, or fits, is only read."""
     path = book_path(parse_location(find_location(location)))
-    if path is not None and tell_state(path) is not None:
-        return read_book(location)
     try:
-        return open_book(location)
+        if path is None or tell_state(path) is None:
+            return open_book(location)
     except BookError:
         if path is None or is_absent(path) or not is_without_room(path):
             raise
-        return read_book(location)
+    return read_book(location)
 
 
 def find_photo_folder(url: URL) -> Path:

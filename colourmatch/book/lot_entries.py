@@ -14,7 +14,7 @@ from colourmatch.book import transactions
 from colourmatch.book.checks import check_one_of, check_text, to_json, utc_text
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
-from colourmatch.book.rows import read_entry, read_events, read_stories, read_story
+from colourmatch.book.rows import iterate_stories, read_entry, read_events, read_story
 from colourmatch.book.transactions import By, Part, enter
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.records import plain
@@ -23,9 +23,6 @@ from colourmatch.words.times import tell_time
 if TYPE_CHECKING:  # lists of lots do not wait for them
     from colourmatch.advice import Advice
     from colourmatch.measurement import Measurement
-
-#: Lots that are read in one go.
-_AT_ONCE = 500
 
 
 class Entries(Part):
@@ -66,11 +63,8 @@ class Entries(Part):
             if lot is not None:
                 return [read_story(connection, find_lot_id(connection, lot))]
             late = select(t.lot_entries.c.lot_id).where(t.lot_entries.c.created_at >= since)
-            query = select(t.lots.c.id).where((t.lots.c.created_at >= since) | t.lots.c.id.in_(late))
-            ids = connection.scalars(query.order_by(t.lots.c.id)).all()
-            # a database takes so many values in one question
-            parts = (ids[k : k + _AT_ONCE] for k in range(0, len(ids), _AT_ONCE))
-            return [story for part in parts for story in read_stories(connection, part)]
+            touched = or_(t.lots.c.created_at >= since, t.lots.c.id.in_(late))
+            return list(iterate_stories(connection, heavy=True, only=touched))
 
     def with_token(self, lot: int | str, token: str | None) -> e.LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, TypeAlias, TypeVar
 
-from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
+from sqlalchemy import Connection, RowMapping, Select, func, select, true, union_all
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
@@ -298,6 +298,17 @@ def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None 
         )
         for lot_id in wanted
     ]
+
+
+def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[e.LotStory]:
+    """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
+    last = 0
+    chosen = select(t.lots).where(true() if only is None else only).order_by(t.lots.c.id).limit(200)
+    while lots := read_lots(connection, chosen.where(t.lots.c.id > last)):
+        events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
+        for lot in lots:
+            yield e.LotStory(lot, tuple(events[lot.id]))
+        last = lots[-1].id
 
 
 def read_story(connection: Connection, lot_id: int, at: str | None = None) -> e.LotStory:

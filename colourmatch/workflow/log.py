@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Any, Unpack
 
 from colourmatch.book import entries as e
-from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import By
@@ -45,19 +44,23 @@ def list_log(book: LotBook, since: str, lot: int | str | None = None, by: str | 
 
 
 def _line(
-    made: Lot | LotEntry | StockEntry, kind: str, text: str, head: Lot | None = None, entry: int | None = None
+    made: e.Lot | e.LotEntry | StockEntry,
+    kind: str,
+    text: str,
+    head: e.Lot | None = None,
+    entry: int | None = None,
 ) -> LogLine:
     lot, number = (head.id, head.label) if head else (None, None)
     return LogLine(made.created_at, made.entered_by, lot, number, entry, kind, text)
 
 
-def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
+def open_dose_of_other(story: e.LotStory, by: str | None) -> str | None:
     """The sentence about the last dose since the last photo, where somebody else poured it; None where none is open."""
-    last: AdditionEntry | None = None
+    last: e.AdditionEntry | None = None
     for entry in story.effective:
-        if isinstance(entry, PhotoEntry) and entry.purpose == "match":
+        if isinstance(entry, e.PhotoEntry) and entry.purpose == "match":
             last = None
-        elif isinstance(entry, AdditionEntry):
+        elif isinstance(entry, e.AdditionEntry):
             last = entry
     if last is None or not by or not last.entered_by or last.entered_by.casefold() == by.strip().casefold():
         return None

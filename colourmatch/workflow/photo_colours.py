@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from colourmatch.book import entries as e
+from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
@@ -78,11 +79,14 @@ def see_photo(photo: e.PhotoEntry, take: Take = as_told) -> Seen | None:
     return Seen(photo.id, time_of(photo), camera, reference[0], batch[0], reference[1] + batch[1])
 
 
-def time_of(photo: e.PhotoEntry) -> datetime:
+def time_of(photo: e.PhotoEntry | ReferenceReading) -> datetime:
     """When a photo was taken: as it was put right, by the entry, by the phone's clock when that can be, else when entered."""
-    entered = datetime.fromisoformat(photo.happened_at)
-    moved = photo.moved_by_id is not None
-    return entered if moved else find_moment(photo.measurement, photo.taken_at, entered)
+    if isinstance(photo, e.PhotoEntry) and photo.moved_by_id is not None:
+        return datetime.fromisoformat(photo.happened_at)
+    if photo.taken_at is not None:
+        return datetime.fromisoformat(photo.taken_at)
+    entered = datetime.fromisoformat(photo.created_at)
+    return plausible_moment(photo.measurement or Measurement(), entered) or entered
 
 
 def final_photos(story: e.LotStory) -> tuple[e.PhotoEntry, ...]:
@@ -294,13 +298,6 @@ def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:
     taken = moment_of(measurement)
     ahead = _CLOCK_AHEAD_WITH_ZONE if measurement.taken_offset else _CLOCK_AHEAD
     return taken is not None and taken > (now or datetime.now(UTC)) + ahead
-
-
-def find_moment(measurement: Measurement, taken_at: str | None, entered: datetime) -> datetime:
-    """When a photo was taken: by its entry, by its own file when that can be, else when it was entered."""
-    if taken_at is not None:
-        return datetime.fromisoformat(taken_at)
-    return plausible_moment(measurement, entered) or entered
 
 
 def plausible_moment(measurement: Measurement, now: datetime | None = None) -> datetime | None:

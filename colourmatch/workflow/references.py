@@ -5,7 +5,6 @@ It refuses to compare readings of another depth or dilution.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 from functools import partial
 
 import numpy as np
@@ -23,10 +22,10 @@ from colourmatch.records import Array, Record, kept, pick, rounded, several
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
     final_photos,
-    find_moment,
     photo_view,
     plausible_moment,
     read_spot,
+    time_of,
 )
 
 #: Which reading a lot is tinted to -> how it is called.
@@ -189,7 +188,7 @@ class KnownReference(Record):
 def read_reference(book: LotBook, reference: str | int) -> KnownReference:
     """A reference with its readings, each against the first of the same depth and dilution; NotFoundError names the near ones."""
     found = book.references.get(reference)
-    readings = sorted(book.references.readings(found.id), key=lambda one: (_time_of(one), one.id))
+    readings = sorted(book.references.readings(found.id), key=lambda one: (time_of(one), one.id))
     first: dict[tuple[float, float], ReferenceReading] = {}
     rows = []
     for reading in readings:
@@ -199,18 +198,13 @@ def read_reference(book: LotBook, reference: str | int) -> KnownReference:
     return KnownReference(found.id, **told, readings=tuple(rows), text=_tell(rows))
 
 
-def _time_of(reading: ReferenceReading) -> datetime:
-    entered = datetime.fromisoformat(reading.created_at)
-    return find_moment(reading.measurement or Measurement(), reading.taken_at, entered)
-
-
 def _sd(reading: ReferenceReading) -> np.ndarray:
     return np.full(3, ENTERED_SD) if reading.lab_sd is None else np.array(reading.lab_sd)
 
 
 def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> KnownReading:
     row = KnownReading(
-        reading.id, _time_of(reading).isoformat(timespec="seconds"), [round(value, 3) for value in reading.lab],
+        reading.id, time_of(reading).isoformat(timespec="seconds"), [round(value, 3) for value in reading.lab],
         [round(float(value), 3) for value in _sd(reading)], **pick(reading, "depth_mm", "dilution", "stored_name"),
         source="photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered", photo=reading.original_name,
     )  # fmt: skip
@@ -266,7 +260,7 @@ def find_readings(
     NotFoundError for an id that is none of its readings, InputError where none is of that depth and dilution.
     """
     found = book.references.get(reference)
-    readings = sorted(book.references.readings(found.id), key=lambda one: (_time_of(one), one.id))
+    readings = sorted(book.references.readings(found.id), key=lambda one: (time_of(one), one.id))
     meant = [one for one in readings if str(which) in (*WHICH, str(one.id))]
     if not meant and str(which) not in WHICH:
         ids = ", ".join(str(one.id) for one in readings) or "none"
