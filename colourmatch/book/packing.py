@@ -70,11 +70,9 @@ class PackedText(TypeDecorator[str]):
         return dialect.type_descriptor(Text() if dialect.name == "sqlite" else LargeBinary())
 
     def process_bind_param(self, value: str | None, dialect: Any) -> bytes | None:
-        """What is written."""
         return None if value is None else pack(value)
 
     def process_result_value(self, value: str | bytes | None, dialect: Any) -> str | None:
-        """What is read."""
         return None if value is None else unpack(value)
 
 

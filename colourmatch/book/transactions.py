@@ -249,9 +249,8 @@ def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: st
 def refuse_other_entry(connection: Connection, known: LotEntry, asked: Mapping[str, Any]) -> None:
     """InputError when an entry found by its token is not what is asked for; keys are columns of its head or its part."""
     head, part = t.lot_entries, t.PARTS[known.kind]
-    row = connection.execute(select(head).where(head.c.id == known.id)).mappings().one()
-    body = connection.execute(select(part).where(part.c.entry_id == known.id)).mappings().one()
-    refuse_other({**body, **row}, asked)
+    query = select(part, head).join(part, part.c.entry_id == head.c.id).where(head.c.id == known.id)
+    refuse_other(dict(connection.execute(query).mappings().one()), asked)
 
 
 def refuse_closed(connection: Connection, lot_id: int) -> None:
