@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -37,11 +37,11 @@ class References(Part):
     def add_reading(
         self,
         reference: str | int,
-        lab: tuple[float, float, float],
+        lab: Iterable[float],
         *,
         depth_mm: float,
         dilution: float = 1.0,
-        lab_sd: tuple[float, float, float] | None = None,
+        lab_sd: Iterable[float] | None = None,
         measurement: Measurement | Mapping[str, Any] | None = None,
         photo: bytes | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
@@ -58,7 +58,7 @@ class References(Part):
             raise ValueError("lab is needed, got None")
         values: dict[str, Any] = {
             **in_columns("lab", colour),
-            **in_columns("lab_sd", lab_sd and [float(part) for part in lab_sd]),
+            **in_columns("lab_sd", None if lab_sd is None else [float(part) for part in lab_sd]),
             "reference_id": found.id,
             "depth_mm": checks.check_number("depth_mm", depth_mm),
             "dilution": checks.check_number("dilution", dilution),
