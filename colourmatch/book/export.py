@@ -18,7 +18,7 @@ from sqlalchemy import Boolean, Column, Connection, Float, Integer, Table, func,
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
-from colourmatch.book.checks import utc_text
+from colourmatch.book.checks import check_one_of, utc_text
 from colourmatch.book.rows import iterate_stories, read_reference_readings, read_references, read_stocks
 from colourmatch.book.seals import seal_missing
 from colourmatch.errors import BookError, ColourMatchError, InputError
@@ -29,7 +29,7 @@ _BATCH = 200
 
 
 def export_json(connection: Connection, stream: TextIO) -> int:
-    """Write every row of the book; the number of rows."""
+    """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
     head = {"format": FORMAT, "version": t.VERSION, "made_at": utc_text()}
     stream.write(json.dumps(head)[:-1] + ', "rows": [\n')
     count = 0
@@ -194,9 +194,10 @@ def _take(record: Any, columns: Iterable[str]) -> dict[str, Any]:
     return {column: getattr(record, _CALLED.get(column, column), None) for column in columns}
 
 
-def export_csv(connection: Connection, stream: TextIO, rows: str) -> int:
-    """Write a table to a stream with newline="": rows of "lots" or of "entries"; the number of rows."""
-    columns, make = {"lots": (LOT_COLUMNS, _lot_rows), "entries": (ENTRY_COLUMNS, _entry_rows)}[rows]
+def export_csv(connection: Connection, stream: TextIO, rows: str = "lots") -> int:
+    """Write a table for spreadsheets to a stream with newline="": rows of "lots" or of "entries"; the number of rows."""
+    kinds = {"lots": (LOT_COLUMNS, _lot_rows), "entries": (ENTRY_COLUMNS, _entry_rows)}
+    columns, make = kinds[check_one_of(rows, tuple(kinds), "rows")]
     writer = csv.writer(stream)
     writer.writerow(columns)
     count = 0

@@ -83,9 +83,9 @@ def last_hash(connection: Connection, lot_id: int) -> str:
 
 
 def find_hash(connection: Connection, sha256: str) -> tuple[int, int | None] | None:
-    """The lot and the entry up to which a hash stands for; no entry: the lot's head alone."""
-    of_lot = select(t.seals).where(t.seals.c.sha256 == sha256, t.seals.c.lot_id.is_not(None))
-    found = connection.execute(of_lot).first()
+    """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
+    is_it = t.seals.c.sha256 == sha256.strip().lower()
+    found = connection.execute(select(t.seals).where(is_it, t.seals.c.lot_id.is_not(None))).first()
     return found and (found.lot_id, found.row_id if found.of_table == "lot_entries" else None)
 
 

@@ -33,7 +33,7 @@ from colourmatch.measurement import (
 )
 from colourmatch.photo import measure
 from colourmatch.photo.read_colour import SCALE_SD, stretch
-from colourmatch.records import rounded
+from colourmatch.records import pick, rounded
 
 Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 
@@ -166,6 +166,8 @@ NO_NAME = "unnamed phone"
 #: Drinks of different recipes lie nearer to each other than to water, about by this part (common practice, no source):
 #: what two of one reading may differ by counts against that distance.
 _APART = 0.5
+#: What is kept of a difference as it was read.
+_READ = ("delta_e_2000", "difference", "uncertainty")
 #: The lot's fit needs at least this part of a difference as the phone's doubt, however good the calibration.
 _LEAST_SCALE = 0.03
 
@@ -232,7 +234,7 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
     out = measurement.having(spots=spots, calibration=named)
     if len(corrected) == 2 and measurement.delta_e_2000 and measurement.uncertainty:
         pair = _compare(measurement, measurement.uncertainty, corrected, own_tones=not known)
-        out = out.having(as_read=_as_read(measurement), **pair)
+        out = out.having(as_read=DifferenceAsRead(**pick(measurement, *_READ)), **pair)
     return out
 
 
@@ -251,13 +253,7 @@ def _leave(measurement: Measurement, found: Calibration) -> Measurement:
     if not (measurement.delta_e_2000 and ref and bat and pair):
         return out
     changed = record_difference(ref.lab, bat.lab, pair.having(phone=pair.phone * strain**2))
-    return out.having(as_read=_as_read(measurement), **changed)
-
-
-def _as_read(measurement: Measurement) -> DifferenceAsRead:
-    """The difference of a measurement before it is corrected."""
-    assert measurement.delta_e_2000 and measurement.difference and measurement.uncertainty
-    return DifferenceAsRead(measurement.delta_e_2000, measurement.difference, measurement.uncertainty)
+    return out.having(as_read=DifferenceAsRead(**pick(measurement, *_READ)), **changed)
 
 
 def _compare(
