@@ -225,13 +225,16 @@ def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
         state = None
     # A recheck weeks later says how the colour held, not where the lot ended.
     matched = [photo for photo in story.matched if photo.delta_e_2000 is not None]
+    dosed: dict[str, float] = {}
+    for entry in story.additions:
+        dosed[entry.stock] = dosed.get(entry.stock, 0.0) + entry.ml
     yield _take(lot, LOT_COLUMNS) | {
         "stocks": "; ".join(lot.stocks),
         "volume_now_ml": state and state.volume_ml,
         "additions": len(story.additions),
         "added_ml": math.fsum(entry.ml for entry in story.additions),
         "added_mg": math.fsum(entry.mg for entry in story.additions),
-        "dose": _dose_text(story.additions),
+        "dose": "; ".join(f"{stock} {tell_typed(ml)} ml" for stock, ml in dosed.items()),
         "colour_mg_per_l": state and state.total_mg_per_l(),
         "photos": len(story.photos),
         **_take(matched[-1] if matched else None, [c for c in LOT_COLUMNS if c.startswith("delta_e_2000")]),
@@ -239,13 +242,6 @@ def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
         "closed_at_utc": closing and closing.created_at,
         "closing_text": closing and closing.text,
     }
-
-
-def _dose_text(additions: Iterable[e.AdditionEntry]) -> str:
-    totals: dict[str, float] = {}
-    for entry in additions:
-        totals[entry.stock] = totals.get(entry.stock, 0.0) + entry.ml
-    return "; ".join(f"{stock} {tell_typed(ml)} ml" for stock, ml in totals.items())
 
 
 def _entry_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:

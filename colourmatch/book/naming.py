@@ -193,16 +193,6 @@ def stocks_named(connection: Connection, name: str) -> list[StockEntry]:
     return [stock for stock in found if name_key(stock.name) == name_key(name)]
 
 
-def find_batch(connection: Connection, batch: str) -> list[StockEntry]:
-    """The bottles that hold a supplier's batch, those thinned from them and those put away too."""
-    found: dict[int, StockEntry] = {}
-    for stock in read_stocks(connection):  # a bottle stands before what is thinned from it
-        own = stock.supplier_batch and name_key(stock.supplier_batch) == name_key(batch)
-        if own or stock.diluted_from_id in found:
-            found[stock.id] = stock
-    return list(found.values())
-
-
 def is_same_stock(connection: Connection, stock: str | int) -> Callable[[int], bool]:
     """Whether a stock that is asked for is the one of an id, though it was renamed or put away since."""
 

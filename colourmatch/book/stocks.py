@@ -15,7 +15,7 @@ from colourmatch.book import checks, transactions
 from colourmatch.book import tables as t
 from colourmatch.book.additions import StockCorrection, check_stock_changes, put_stock_right
 from colourmatch.book.entries import CAME_BACK, CARRIED
-from colourmatch.book.naming import ADD_STOCK, find_batch, find_stock, is_same_stock, lock_names, stocks_named
+from colourmatch.book.naming import ADD_STOCK, find_stock, is_same_stock, lock_names, stocks_named
 from colourmatch.book.rows import count, read_stocks
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import By, Part, reads
@@ -203,19 +203,23 @@ class Stocks(Part):
         return self.learn(new.id, old.strength_factor, rel_sd, lot, shift=old.shift, token=token)
 
     def trace(self, batch: str) -> tuple[list[StockEntry], list[Traced]]:
-        """The bottles of a supplier's batch, what was thinned from them, and what lots got of them.
+        """The bottles of a supplier's batch, what was thinned from them, those put away too, and what lots got of them.
 
         NotFoundError names near batches.
         """
         with self._database.read() as connection:
-            found = find_batch(connection, batch)
+            shelf, found = read_stocks(connection), dict[int, StockEntry]()
+            for stock in shelf:  # a bottle stands before what is thinned from it
+                own = stock.supplier_batch and checks.name_key(stock.supplier_batch) == checks.name_key(batch)
+                if own or stock.diluted_from_id in found:
+                    found[stock.id] = stock
             if not found:
-                batches = [one.supplier_batch for one in read_stocks(connection) if one.supplier_batch]
+                batches = [one.supplier_batch for one in shelf if one.supplier_batch]
                 raise NotFoundError(
                     f"No bottle is of the batch {batch!r}.{checks.near_names(batch, batches)} Say whose it is with: "
                     "colourmatch stock correct STOCK --batch BATCH --reason 'read on the bottle'"
                 )
-            return found, trace_stocks(connection, [stock.id for stock in found])
+            return list(found.values()), trace_stocks(connection, found)
 
     def dilute(
         self,
@@ -275,11 +279,9 @@ class Stocks(Part):
     def _taught_by_drops(self, stock: StockEntry) -> bool:
         """Whether there is a lot that a stock was learnt from, and it was dosed with it in drops."""
         head, part = t.lot_entries.c, t.additions.c
-        query = (
-            select(part.entry_id).join(t.lot_entries, head.id == part.entry_id).where(part.unit == "drops")
-        )
-        query = query.where(head.lot_id == stock.learnt_from_lot_id, part.stock_id == stock.id)
-        return self._read(count, query) > 0
+        query = select(part.entry_id).join(t.lot_entries, head.id == part.entry_id)
+        of_lot = head.lot_id == stock.learnt_from_lot_id, part.stock_id == stock.id
+        return self._read(count, query.where(*of_lot, part.unit == "drops")) > 0
 
     def learn(
         self,
@@ -305,15 +307,11 @@ class Stocks(Part):
 
     def reset(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
         """Forget what was learnt of a stock (it was made again): the strength of its label counts again."""
-        return self._change(
-            self.get(stock), "reset", {"entered_by": entered_by}, text=checks.check_text(reason)
-        )
+        return self._change(self.get(stock), "reset", {"entered_by": entered_by}, text=reason)
 
     def put_away(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
         """Take a stock out of use (empty, spoilt); its history stays and its name is free again."""
-        return self._change(
-            self.get(stock), "put-away", {"entered_by": entered_by}, text=checks.check_text(reason)
-        )
+        return self._change(self.get(stock), "put-away", {"entered_by": entered_by}, text=reason)
 
     def correct(
         self,
@@ -360,7 +358,7 @@ class Stocks(Part):
     def _change(self, stock: StockEntry, kind: str, by: By, **values: Any) -> StockEntry:
         if not stock.active:
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
-        entry = {"stock_id": stock.id, "kind": kind, "text": "", **values}
+        entry = {**values, "stock_id": stock.id, "kind": kind, "text": checks.check_text(values.get("text"))}
         self._database.write(lambda c: transactions.insert_once(c, t.stock_entries, by, entry, **entry))
         return self.get(stock.id)
 

@@ -43,11 +43,6 @@ class Seen:
 Take = Callable[[SpotColour], Colour]
 
 
-def as_told(spot: SpotColour) -> Colour:
-    """The colour that counts."""
-    return spot
-
-
 def take_alike(photos: Iterable[e.PhotoEntry]) -> Take:
     """Which colour to take so that photos of months are compared by one rule.
 
@@ -60,23 +55,17 @@ def take_alike(photos: Iterable[e.PhotoEntry]) -> Take:
         return lambda spot: spot.reading
     found = [one.measurement.calibration for one in photos]
     several = len({one.entry if one else None for one in found}) > 1
-    return (lambda spot: spot.as_read or spot) if several else as_told
+    return lambda spot: (spot.as_read or spot) if several else spot
 
 
-def read_spot(measurement: Measurement, spot: str, take: Take = as_told) -> tuple[Array, Array] | None:
-    """Lab and covariance of its reading for one spot of a measurement, None when it was not measured."""
-    recorded = measurement.spots.get(spot)
-    found = take(recorded) if recorded else None
-    return (found.lab, found.covariance) if found and found.finite else None
-
-
-def see_photo(photo: e.PhotoEntry, take: Take = as_told) -> Seen | None:
+def see_photo(photo: e.PhotoEntry, take: Take = lambda spot: spot) -> Seen | None:
     """What a photo shows of reference and batch, None when one of them was not measured."""
-    reference, batch = (read_spot(photo.measurement, spot, take) for spot in LIQUIDS)
-    if reference is None or batch is None:
+    spots, camera = (photo.measurement.spots.get(name) for name in LIQUIDS), photo.measurement.camera
+    found = [colour for spot in spots if spot and (colour := take(spot)).finite]
+    if len(found) < len(LIQUIDS):
         return None
-    camera = photo.measurement.camera
-    return Seen(photo.id, time_of(photo), camera, reference[0], batch[0], reference[1] + batch[1])
+    ref, bat = found
+    return Seen(photo.id, time_of(photo), camera, ref.lab, bat.lab, ref.covariance + bat.covariance)
 
 
 def time_of(photo: e.PhotoEntry | ReferenceReading) -> datetime:
