@@ -128,9 +128,8 @@ class Lots(Part):
                 newest = newest.where(t.lots.c.id.in_(of_stock))
             newest = newest.order_by(t.closings.c.entry_id.desc()).limit(limit)
             ids = connection.scalars(newest).all()
-            found = {
-                lot.id: lot for lot in rows.read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))
-            }
+            heads = rows.read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))
+        found = {lot.id: lot for lot in heads}
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
     def story(self, lot: int | str, at: datetime | str | None = None) -> e.LotStory:
@@ -162,12 +161,11 @@ class Lots(Part):
             changes["reference_id"] = self._read(naming.find_reference, changes["reference_id"]).id
 
         def checked(connection: Connection) -> dict[str, Any]:
-            found = {"reference_id": changes.get("reference_id")}
-            if "stocks" in changes:  # kept by their names
-                found["stocks"] = [stock.name for stock in _find_stocks(connection, changes["stocks"])]
-            return {
-                key: found[key] if key in found else checks.check_figure(key, changes[key]) for key in changes
-            }
+            told = dict(changes)
+            if "stocks" in told:  # kept by their names
+                told["stocks"] = [stock.name for stock in _find_stocks(connection, told["stocks"])]
+            as_found = ("stocks", "reference_id")
+            return {k: v if k in as_found else checks.check_figure(k, v) for k, v in told.items()}
 
         return enter(
             self._database, "amendment", e.AmendmentEntry, lot, lambda c, _lot_id: {"changes": checks.to_json(checked(c))},
@@ -189,11 +187,8 @@ class Lots(Part):
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             # it can be closed once, and once after each time that it was opened again
             before = rows.count(connection, select(t.closings).where(t.closings.c.lot_id == lot_id))
-            return asked | {
-                "final": checks.to_json(plain(final)),
-                "lot_id": lot_id,
-                "reopened_before": before,
-            }
+            own = {"lot_id": lot_id, "reopened_before": before}
+            return asked | own | {"final": checks.to_json(plain(final))}
 
         return enter(self._database, "closing", e.ClosingEntry, lot, particulars, **by, asked=asked)
 

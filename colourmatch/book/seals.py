@@ -43,17 +43,12 @@ class Altered(NamedTuple):
 
 def note_new(connection: Connection, table: str, row_id: int) -> None:
     """Remember a row that was added in this transaction."""
-    connection.info.setdefault("unsealed", []).append((table, row_id))
-
-
-def forget_new(connection: Connection) -> None:
-    """Begin a transaction: what an earlier one did not keep needs no hash."""
-    connection.info.pop("unsealed", None)
+    connection.get_execution_options()["unsealed"].append((table, row_id))
 
 
 def seal_new(connection: Connection) -> None:
     """Give the rows that were added in this transaction their hashes, when all that belongs to them is there."""
-    new = connection.info.pop("unsealed", [])
+    new = connection.get_execution_options()["unsealed"]
     entries = [row_id for table, row_id in new if table == "lot_entries"]
     lots = [row_id for table, row_id in new if table == "lots"]
     if entries:

@@ -18,7 +18,7 @@ from colourmatch.book.opening import speaking
 from colourmatch.book.opening import write as begin_writing
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.rows import read_entry, read_story, still_closed
-from colourmatch.book.seals import forget_new, note_new, seal_new
+from colourmatch.book.seals import note_new, seal_new
 from colourmatch.errors import ClosedError, InputError, NotFoundError, UsedTokenError
 from colourmatch.words.times import tell_date
 
@@ -76,7 +76,6 @@ class Database:
             speaking(self.place, lambda: _IN_DOUBT if written else _NOT_ENTERED),
             begin_writing(self.engine) as connection,
         ):
-            forget_new(connection)
             result = act(connection)
             seal_new(connection)
             written = True  # what is left is the commit: no answer to it says neither yes nor no

@@ -12,7 +12,7 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 import numpy as np
 
-from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, LotChoice, list_standing
+from colourmatch.book.calibrations import FIT, LOT_CHOICE, PHONE_FORGOTTEN, list_standing
 from colourmatch.book.checks import name_key
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.lot_book import LotBook
@@ -149,7 +149,10 @@ def note_for_lot(
     light: str | None = None,
     entered_by: str | None = None,
 ) -> None:
-    """Note what a lot's photos are read with from now on; NotFoundError for a card or light that is not in the book."""
+    """Note what a lot's photos are read with from now on; what is None stays as it was.
+
+    NotFoundError for a card or light that is not in the book.
+    """
     if card is not None:
         card_profile(book, card)
     lights = {str(entry.light) for entry in book.calibrations.of((FIT,))} if light is not None else set()
@@ -159,7 +162,10 @@ def note_for_lot(
             f"No phone is calibrated in a light {light!r}.{there} Calibrate one with: colourmatch phone add PHOTO "
             f"--light {light} --batch red=12"
         )
-    book.calibrations.choose_for_lot(lot, LotChoice(card, light), entered_by)
+    said = {key: name for key, name in (("card", card), ("light", light)) if name is not None}
+    noted = book.calibrations.lot_choice(lot)
+    if (wanted := noted.having(**said)) != noted:
+        book.calibrations.add(LOT_CHOICE, f"lot {lot}", wanted.to_json(), entered_by=entered_by)
 
 
 NO_NAME = "unnamed phone"
