@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any, Unpack
 
 from colourmatch.book import entries as e
@@ -90,14 +89,13 @@ def can_take_back(story: e.LotStory, entry: e.LotEntry) -> bool:
         moved = story.find(entry.moved_entry_id)
         stands = moved.replaced_by_id is None and not getattr(moved, "void", False)
         return stands and moved.moved_by_id == entry.id
+    later: list[Any] = [one for one in story.all(type(entry)) if one.id > entry.id]
     if isinstance(entry, e.AsideEntry):
-        return entry == _newest(story, e.AsideEntry, lambda one: one.photo_entry_id == entry.photo_entry_id)
+        return all(one.photo_entry_id != entry.photo_entry_id for one in later)
     if isinstance(entry, e.AnswerEntry):
-        newest = _newest(story, e.AnswerEntry, lambda one: one.cause == entry.cause)
-        return entry.yes is not None and entry == newest
+        return entry.yes is not None and all(one.cause != entry.cause for one in later)
     if isinstance(entry, e.AmendmentEntry):
-        changed = entry.changes.keys()
-        return entry == _newest(story, e.AmendmentEntry, lambda one: not changed.isdisjoint(one.changes))
+        return all(entry.changes.keys().isdisjoint(one.changes) for one in later)
     return isinstance(entry, e.ClosingEntry) and entry == story.closing
 
 
@@ -117,12 +115,10 @@ def take_back(
     if isinstance(entry, e.AmendmentEntry):
         return book.lots.amend(lot, reason, **by, **_before(book, story, entry))
     if isinstance(entry, e.MovedEntry):
-        times = [story.line(story.find(entry.moved_entry_id))[0].created_at]
-        times += [
-            one.moved_to for one in story.all(e.MovedEntry) if one.moved_entry_id == entry.moved_entry_id
-        ]
-        at = times[-2]
-        return book.entries.move(entry.moved_entry_id, at, reason, **by)
+        moved = entry.moved_entry_id
+        moves = [one.moved_to for one in story.all(e.MovedEntry) if one.moved_entry_id == moved]
+        at = [story.line(story.find(moved))[0].created_at, *moves][-2]
+        return book.entries.move(moved, at, reason, **by)
     back = isinstance(entry, e.AsideEntry) and not entry.back
     photo = entry.photo_entry_id if isinstance(entry, e.AsideEntry) else entry.id
     return book.photos.set_aside(lot, photo, reason, back=back, **by)
@@ -153,7 +149,3 @@ def _before(book: LotBook, story: e.LotStory, entry: e.AmendmentEntry) -> dict[s
         if one.id < entry.id:
             known |= {key: value for key, value in one.changes.items() if key in known}
     return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
-
-
-def _newest(story: e.LotStory, kind: type[e.E], fits: Callable[[e.E], bool]) -> e.E | None:
-    return next((entry for entry in reversed(story.all(kind)) if fits(entry)), None)
