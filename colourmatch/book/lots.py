@@ -88,11 +88,9 @@ class Lots(Part):
         if limit < 0 or offset < 0:
             raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
         with self._database.read() as connection:
-            page = _chosen(connection, search, open_only).order_by(t.lots.c.id.desc())
-            page = page.limit(limit).offset(offset)
-            ids = connection.scalars(page).all()
-            query = select(t.lots).where(t.lots.c.id.in_(ids)).order_by(t.lots.c.id.desc())
-            return rows.read_lots(connection, query)
+            newest = t.lots.c.id.desc()
+            page = _chosen(connection, search, open_only).order_by(newest).limit(limit).offset(offset)
+            return rows.read_lots(connection, select(t.lots).where(t.lots.c.id.in_(page)).order_by(newest))
 
     def count(self, search: str | None = None, *, open_only: bool = False) -> int:
         """How many lots `search` would give without a limit."""
