@@ -25,6 +25,13 @@ def export_rows(book: LotBook) -> list:
     return json.loads(export_text(book))["rows"]
 
 
+def list_changes(book: LotBook, stock: str) -> list[str]:
+    """The kinds of what was entered of a stock since it was made, in order."""
+    own = book.stocks.get(stock).id
+    rows = (row for table, row in export_rows(book) if table == "stock_entries")
+    return [row["kind"] for row in rows if row["stock_id"] == own]
+
+
 @contextmanager
 def write_raw(location: str) -> Iterator[Connection]:
     """A transaction on a book of any version, SQLite or server."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Unpack
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_number, check_text, name_key, to_json
 from colourmatch.book.entries import AdditionEntry, VolumeEntry
 from colourmatch.book.naming import find_lot_id, find_stock, is_same_stock, stocks_named
-from colourmatch.book.rows import is_open, read_lot, read_stock_changes, read_story
+from colourmatch.book.rows import is_open, read_lot, read_story
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import By, Part, correct, enter, insert, put_entry
 from colourmatch.errors import ClosedError, InputError
@@ -223,8 +223,12 @@ def put_stock_right(
     entries: list[tuple[int, int]] = []
     for stock in (new, *thinned):
         told = f"the label of {stock.name} was put right: {why}"
-        for lot_id in _open_lots_with(connection, stock.id):
-            entries += relabel(connection, lot_id, stock, told, by.get("entered_by"))
+        used = select(t.lot_entries.c.lot_id).join(t.additions, t.additions.c.entry_id == t.lot_entries.c.id)
+        query = select(t.lots.c.id).where(t.lots.c.id.in_(used.where(t.additions.c.stock_id == stock.id)))
+        for lot_id in connection.scalars(query.where(is_open()).order_by(t.lots.c.id)).all():
+            find_lot_id(connection, lot_id, lock=True)
+            if not read_lot(connection, lot_id).closed:
+                entries += relabel(connection, lot_id, stock, told, by.get("entered_by"))
     return StockCorrection(new, tuple(entries), tuple(stock.name for stock in thinned))
 
 
@@ -233,13 +237,10 @@ def _relabel_thinned(
 ) -> list[StockEntry]:
     """Bring what was thinned from a stock to its new label; a label that was put right by itself is left."""
     made: list[StockEntry] = []
-    children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id == old.id).order_by(t.stocks.c.id)
-    for child_id in connection.scalars(children).all():
-        if any(
-            change.label_g_per_100ml is not None and not change.text.startswith(_THINNED)
-            for change in read_stock_changes(connection, child_id)
-        ):
-            continue
+    change, begins = t.stock_entries.c, func.substr(t.stock_entries.c.text, 1, len(_THINNED))
+    own = select(change.stock_id).where(change.label_g_per_100ml.is_not(None), begins != _THINNED)
+    children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id == old.id, t.stocks.c.id.not_in(own))
+    for child_id in connection.scalars(children.order_by(t.stocks.c.id)).all():
         child = find_stock(connection, child_id)
         ratio = new.label_strength_g_per_100ml / old.label_strength_g_per_100ml
         insert(
@@ -249,14 +250,6 @@ def _relabel_thinned(
         now = find_stock(connection, child_id)
         made += [now, *_relabel_thinned(connection, child, now, why, entered_by)]
     return made
-
-
-def _open_lots_with(connection: Connection, stock_id: int) -> list[int]:
-    used = select(t.lot_entries.c.lot_id).join(t.additions, t.additions.c.entry_id == t.lot_entries.c.id)
-    query = select(t.lots.c.id).where(t.lots.c.id.in_(used.where(t.additions.c.stock_id == stock_id)))
-    found = connection.scalars(query.where(is_open()).order_by(t.lots.c.id)).all()
-    locked = [find_lot_id(connection, lot_id, lock=True) for lot_id in found]
-    return [lot_id for lot_id in locked if not read_story(connection, lot_id).lot.closed]
 
 
 def relabel(

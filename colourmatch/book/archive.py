@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import re
 import sqlite3
 import tempfile
@@ -21,18 +20,17 @@ from typing import TextIO
 from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import IntegrityError
 
+from colourmatch.book import export, seals
 from colourmatch.book import tables as t
-from colourmatch.book.checks import check_one_of, utc_text
+from colourmatch.book.checks import utc_text
 from colourmatch.book.entries import LotStory, MovedEntry
-from colourmatch.book.export import CUT_OFF, export_csv, export_json, import_json, iterate_stories
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.opening import speaking, write
 from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
-from colourmatch.book.rows import may_contradict
-from colourmatch.book.seals import find_altered, find_hash
-from colourmatch.book.transactions import Database, Part
+from colourmatch.book.rows import iterate_stories, may_contradict
+from colourmatch.book.transactions import Database, Part, reads
 from colourmatch.errors import BookError, InputError
-from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file
+from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file, replace_whole
 
 FORMAT = "colourmatch-backup"
 PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
@@ -70,21 +68,16 @@ class Finding:
 class Archive(Part):
     """The whole of an open book: copied out and in, and checked."""
 
-    def export_json(self, stream: TextIO) -> int:
-        """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
-        return self._read(export_json, stream)
+    export_json, export_csv = reads(export.export_json), reads(export.export_csv)
+    find_hash = reads(seals.find_hash)
 
     def import_json(self, stream: TextIO) -> int:
         """Read an export into this book, which must be empty; all of it or nothing."""
         try:
             with speaking(self._database.place), write(self._database.engine) as connection:
-                return import_json(connection, stream)
+                return export.import_json(connection, stream)
         except IntegrityError:
-            raise InputError(CUT_OFF) from None
-
-    def export_csv(self, stream: TextIO, rows: str = "lots") -> int:
-        """Write a table for spreadsheets, a row a lot, or a row an entry with `rows` "entries"."""
-        return self._read(export_csv, stream, check_one_of(rows, ("lots", "entries"), "rows"))
+            raise InputError(export.CUT_OFF) from None
 
     def backup(self, path: Path | str) -> BackupReport:
         """Write the database and all photos into one .zip, while the book is in use.
@@ -93,10 +86,6 @@ class Archive(Part):
         """
         with speaking(self._database.place):
             return _backup(self._database, self._store, Path(path))
-
-    def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
-        """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
-        return self._read(find_hash, sha256.strip().lower())
 
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
@@ -115,23 +104,19 @@ def _backup(source: Database, store: PhotoStore, path: Path) -> BackupReport:
         with tempfile.TemporaryDirectory(prefix=name_partial("backup"), dir=path.parent) as folder:
             database, names = _copy_database(source, Path(folder))
             missing = tuple(name for name in names if not store.path(name).is_file())
-            partial = Path(folder) / "archive.zip"
-            with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
+            with replace_whole(path) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
                 archive.write(database, database.name, zipfile.ZIP_DEFLATED)
                 sizes = {name: _pack(archive, store, name) for name in names if name not in missing}
                 damaged = tuple(name for name, size in sizes.items() if size is None)
                 packed = {name: size for name, size in sizes.items() if size is not None}
-                with database.open("rb") as stream:
-                    digest = hash_stream(stream)
+                with database.open("rb") as content:
+                    digest = hash_stream(content)
                 manifest = {
                     "format": FORMAT, "version": t.VERSION, "made_at": utc_text(), "database": database.name,
                     "database_sha256": digest, "database_bytes": database.stat().st_size,
                     "photos": len(packed), "files": packed, "missing": missing, "damaged": damaged,
                 }  # fmt: skip
                 archive.writestr("manifest.json", json.dumps(manifest, indent=1))
-            with partial.open("rb+") as file:
-                os.fsync(file.fileno())
-            os.replace(partial, path)
     except (OSError, sqlite3.OperationalError) as error:
         if not isinstance(error, OSError) and "full" not in str(error):
             raise
@@ -161,7 +146,7 @@ def _copy_database(source: Database, folder: Path) -> tuple[Path, list[str]]:
     if source.engine.dialect.name != "sqlite":
         path = folder / "book.json"
         with path.open("w", encoding="utf-8") as stream, source.read() as connection:
-            export_json(connection, stream)
+            export.export_json(connection, stream)
             return path, _photo_names(connection)
     path = folder / "book.sqlite"
     raw = source.engine.raw_connection()
@@ -203,7 +188,7 @@ def _check_rows(connection: Connection) -> Iterator[Finding]:
         what = meant[other_id]
         mend = f"colourmatch lot correct L{other_id} --{what} NEW --reason 'two lots of one name'"
         yield Finding("one-name", f"{called!r} means {listed}. Give lot {other_id} another {what}: {mend}.")
-    for found in find_altered(connection):
+    for found in seals.find_altered(connection):
         since = f"entry {found.row_id}" if found.table == "lot_entries" else "its beginning"
         what = f"Row {found.row_id} of {found.table} was altered"
         if found.lot_id is not None:

@@ -84,13 +84,6 @@ class Calibrations(Part):
         found = self._read(read_records, query, CalibrationEntry)
         return [replace(entry, data=entry.data or {}) for entry in found]
 
-    def choose_for_lot(self, lot: int, said: LotChoice, entered_by: str | None = None) -> None:
-        """Note the card and the light of a lot's photos from now on; what is None stays as it was."""
-        noted = self.lot_choice(lot)
-        wanted = noted.having(**{key: name for key, name in said.to_json().items() if name is not None})
-        if wanted != noted:
-            self.add(LOT_CHOICE, f"lot {lot}", wanted.to_json(), entered_by=entered_by)
-
     def lot_choice(self, lot: int) -> LotChoice:
         """The card and light of a lot's photos."""
         entries = self.of((LOT_CHOICE,), f"lot {lot}")

@@ -328,9 +328,8 @@ class LotStory:
 
     def poured_back(self, trial_id: int) -> VolumeEntry | None:
         """The entry by which a trial went back into this batch, None while it did not."""
-        volumes = (entry for entry in self.effective if isinstance(entry, VolumeEntry))
-        back = (one for one in volumes if one.kind == "poured-back" and one.trial_lot_id == trial_id)
-        return next(back, None)
+        back = (one for one in self.effective if isinstance(one, VolumeEntry) and one.kind == "poured-back")
+        return next((one for one in back if one.trial_lot_id == trial_id), None)
 
     def find(self, entry_id: int) -> LotEntry:
         """An entry by its id, replaced or not."""
@@ -354,8 +353,9 @@ class LotStory:
 
     def state(self, before: LotEntry | None = None) -> BatchState:
         """Volume and colour of the batch now, or before a given entry; InputError when entries contradict."""
-        head = pick(self.lot, "volume_ml", "already_mg_per_l", "already_colourant", "made_up_to")
-        state = BatchState(**head)
+        state = BatchState(
+            **pick(self.lot, "volume_ml", "already_mg_per_l", "already_colourant", "made_up_to")
+        )
         for entry in self.effective if before is None else self.entries_before(before):
             if isinstance(entry, AdditionEntry):
                 state = state.add(entry.as_addition())
@@ -388,11 +388,8 @@ def mark(events: list[LotEntry]) -> list[LotEntry]:
     """
     successors = {entry.replaces_id: entry.id for entry in events if entry.replaces_id is not None}
     moves = {entry.moved_entry_id: entry for entry in events if isinstance(entry, MovedEntry)}
-    aside = {
-        entry.photo_entry_id: None if entry.back else entry.reason or ""
-        for entry in events
-        if isinstance(entry, AsideEntry)
-    }
+    asides = (entry for entry in events if isinstance(entry, AsideEntry))
+    aside = {entry.photo_entry_id: None if entry.back else entry.reason or "" for entry in asides}
     said = {entry.cause: entry.yes for entry in events if isinstance(entry, AnswerEntry)}
     stands: dict[int | None, tuple[str, int | None]] = {}
     marked = []

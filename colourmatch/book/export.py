@@ -14,18 +14,12 @@ from itertools import groupby, islice
 from operator import itemgetter
 from typing import Any, TextIO
 
-from sqlalchemy import Boolean, Column, Connection, Float, Integer, Table, func, select, true
+from sqlalchemy import Boolean, Column, Connection, Float, Integer, Table, func, select
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
-from colourmatch.book.checks import utc_text
-from colourmatch.book.rows import (
-    read_events,
-    read_lots,
-    read_reference_readings,
-    read_references,
-    read_stocks,
-)
+from colourmatch.book.checks import check_one_of, utc_text
+from colourmatch.book.rows import iterate_stories, read_reference_readings, read_references, read_stocks
 from colourmatch.book.seals import seal_missing
 from colourmatch.errors import BookError, ColourMatchError, InputError
 from colourmatch.words.figures import tell_typed
@@ -35,7 +29,7 @@ _BATCH = 200
 
 
 def export_json(connection: Connection, stream: TextIO) -> int:
-    """Write every row of the book; the number of rows."""
+    """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
     head = {"format": FORMAT, "version": t.VERSION, "made_at": utc_text()}
     stream.write(json.dumps(head)[:-1] + ', "rows": [\n')
     count = 0
@@ -171,17 +165,6 @@ def _fits(column: Column[Any], value: Any) -> bool:
     return isinstance(value, str)
 
 
-def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[e.LotStory]:
-    """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
-    last = 0
-    chosen = select(t.lots).where(true() if only is None else only).order_by(t.lots.c.id).limit(_BATCH)
-    while lots := read_lots(connection, chosen.where(t.lots.c.id > last)):
-        events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
-        for lot in lots:
-            yield e.LotStory(lot, tuple(events[lot.id]))
-        last = lots[-1].id
-
-
 LOT_COLUMNS = (
     "lot_id", "lot_number", "lot_name", "created_at_utc", "entered_by", "volume_start_ml", "volume_now_ml",
     "depth_mm", "dilution", "tolerance_delta_e_2000", "ceiling_mg_per_l", "already_mg_per_l", "jurisdiction",
@@ -211,9 +194,10 @@ def _take(record: Any, columns: Iterable[str]) -> dict[str, Any]:
     return {column: getattr(record, _CALLED.get(column, column), None) for column in columns}
 
 
-def export_csv(connection: Connection, stream: TextIO, rows: str) -> int:
-    """Write a table to a stream with newline="": rows of "lots" or of "entries"; the number of rows."""
-    columns, make = {"lots": (LOT_COLUMNS, _lot_rows), "entries": (ENTRY_COLUMNS, _entry_rows)}[rows]
+def export_csv(connection: Connection, stream: TextIO, rows: str = "lots") -> int:
+    """Write a table for spreadsheets to a stream with newline="": rows of "lots" or of "entries"; the number of rows."""
+    kinds = {"lots": (LOT_COLUMNS, _lot_rows), "entries": (ENTRY_COLUMNS, _entry_rows)}
+    columns, make = kinds[check_one_of(rows, tuple(kinds), "rows")]
     writer = csv.writer(stream)
     writer.writerow(columns)
     count = 0
@@ -241,13 +225,16 @@ def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
         state = None
     # A recheck weeks later says how the colour held, not where the lot ended.
     matched = [photo for photo in story.matched if photo.delta_e_2000 is not None]
+    dosed: dict[str, float] = {}
+    for entry in story.additions:
+        dosed[entry.stock] = dosed.get(entry.stock, 0.0) + entry.ml
     yield _take(lot, LOT_COLUMNS) | {
         "stocks": "; ".join(lot.stocks),
         "volume_now_ml": state and state.volume_ml,
         "additions": len(story.additions),
         "added_ml": math.fsum(entry.ml for entry in story.additions),
         "added_mg": math.fsum(entry.mg for entry in story.additions),
-        "dose": _dose_text(story.additions),
+        "dose": "; ".join(f"{stock} {tell_typed(ml)} ml" for stock, ml in dosed.items()),
         "colour_mg_per_l": state and state.total_mg_per_l(),
         "photos": len(story.photos),
         **_take(matched[-1] if matched else None, [c for c in LOT_COLUMNS if c.startswith("delta_e_2000")]),
@@ -255,13 +242,6 @@ def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
         "closed_at_utc": closing and closing.created_at,
         "closing_text": closing and closing.text,
     }
-
-
-def _dose_text(additions: Iterable[e.AdditionEntry]) -> str:
-    totals: dict[str, float] = {}
-    for entry in additions:
-        totals[entry.stock] = totals.get(entry.stock, 0.0) + entry.ml
-    return "; ".join(f"{stock} {tell_typed(ml)} ml" for stock, ml in totals.items())
 
 
 def _entry_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:

@@ -82,29 +82,37 @@ def read_book(location: str | Path | None = None, *, needed: bool = False) -> Lo
     Without a book yet it is an empty one that takes no entries, with `needed` a BookError. `note` of the book is a
     sentence about either, empty else.
     """
-    url = parse_location(find_location(location))
-    engine, note = _open_to_read(url)
-    if engine is None:
+    url, note = parse_location(find_location(location)), ""
+    path = book_path(url)
+    try:
+        if path is not None and tell_state(path) is not None:
+            opening.refuse_other_files(path)
+            engine, note = _open_as_it_lies(path), _READ_ONLY
+        else:  # an older one is brought up to date: it could not be read else
+            engine = opening.open_engine(url, _refuse_absent)
+    except _NoBookError:
         if needed:
-            _refuse_absent(place_of(url))
+            raise
         engine, note = _open_nothing(), _NO_BOOK + _BEGIN
-    note = note.format(place=place_of(url))
+    except BookError:
+        if path is None or not is_without_room(path):
+            raise
+        engine, note = _open_as_it_lies(path, alone=True), _FULL
     book = LotBook(engine, url)
-    book.note, book.read_only = note, bool(note)
+    book.note, book.read_only = note.format(place=book.place), bool(note)
     return book
 
 
 def open_or_read_book(location: str | Path | None = None) -> LotBook:
     """Find or make a lot book, as `open_book` does; one where nothing may be written, or fits, is only read."""
     path = book_path(parse_location(find_location(location)))
-    if path is not None and tell_state(path) is not None:
-        return read_book(location)
     try:
-        return open_book(location)
+        if path is None or tell_state(path) is None:
+            return open_book(location)
     except BookError:
         if path is None or is_absent(path) or not is_without_room(path):
             raise
-        return read_book(location)
+    return read_book(location)
 
 
 def find_photo_folder(url: URL) -> Path:
@@ -128,28 +136,6 @@ _FULL = "The disk of the lot book {place} is full: nothing can be entered until 
 _LOG_BYTES = 65_536
 
 
-def _open_to_read(url: URL) -> tuple[Engine | None, str]:
-    """An engine that only reads, None without a book, and a sentence, empty when all is as usual."""
-    path = book_path(url)
-    if path is None:
-        if _is_without_tables(url):
-            return None, ""
-    elif is_absent(path):
-        return None, ""
-    else:
-        opening.refuse_other_files(path)
-        if not may_write(path):
-            return _open_as_it_lies(path), _READ_ONLY
-    try:  # an older one is brought up to date: it could not be read else
-        return opening.open_engine(url), ""
-    except BookError as error:
-        if path is None or not is_without_room(path):
-            raise
-        if (engine := _open_as_it_lies(path, alone=True)) is None:
-            raise error from None
-        return engine, _FULL
-
-
 def is_without_room(path: Path) -> bool:
     """Whether the disk of a book has no room for the log that SQLite writes beside it, even for a reader."""
     beside = path.with_name(f".room-{os.getpid()}")
@@ -166,9 +152,13 @@ def is_without_room(path: Path) -> bool:
     return False
 
 
+class _NoBookError(BookError):
+    """There is no book yet."""
+
+
 def _refuse_absent(place: str) -> None:
     other = " Give another place with --book, or begin there with colourmatch stock add."
-    raise BookError(_NO_BOOK.format(place=place) + other)
+    raise _NoBookError(_NO_BOOK.format(place=place) + other)
 
 
 def may_write(path: Path) -> bool:
@@ -188,15 +178,6 @@ def tell_state(path: Path) -> tuple[int, ...] | None:
     return tuple(part for one in found for part in (one.st_ino, one.st_mtime_ns, one.st_size))
 
 
-def _is_without_tables(url: URL) -> bool:
-    with speaking(place_of(url)):
-        engine = opening.make_engine(url)
-        try:
-            return opening.read_version(engine, None) is None
-        finally:
-            engine.dispose()
-
-
 def _open_nothing() -> Engine:
     """An empty book in memory, closed to entries, which would be lost."""
     engine = opening.make_engine(URL.create("sqlite"), poolclass=StaticPool)
@@ -207,32 +188,31 @@ def _open_nothing() -> Engine:
     return engine
 
 
-def _open_as_it_lies(path: Path, alone: bool = False) -> Engine | None:
-    """An engine that leaves file and folder as they are, None when the file holds no tables yet.
+def _open_as_it_lies(path: Path, alone: bool = False) -> Engine:
+    """An engine that leaves file and folder as they are; BookError when the file holds no tables yet.
 
     mode=ro takes part in the log of a program that has the book open. Without such a log SQLite wants to make one;
     the file is then declared unchanging. Source: sqlite.org, "Write-Ahead Logging", read-only databases. alone: a log
     that nobody else has open may be read with its index in memory (there, "Use of WAL Without Shared-Memory").
     """
     log = path.with_name(f"{path.name}-wal")
-    lone = not (log.exists() and log.stat().st_size)
-    engine, found = _try_to_read(path, "mode=ro")
-    if engine is None and lone:
-        engine, found = _try_to_read(path, "mode=ro&immutable=1")
-    if engine is None and alone:
-        settings = "PRAGMA locking_mode = EXCLUSIVE", "PRAGMA query_only = ON"
-        engine, found = _try_to_read(path, "mode=rw", *settings)
-    if engine is None:
+    ways: list[tuple[str, ...]] = [("mode=ro",)]
+    if not (log.exists() and log.stat().st_size):
+        ways.append(("mode=ro&immutable=1",))
+    if alone:
+        ways.append(("mode=rw", "PRAGMA locking_mode = EXCLUSIVE", "PRAGMA query_only = ON"))
+    opened = next(filter(None, (_try_to_read(path, *way) for way in ways)), None)
+    if opened is None:
         raise BookError(
             f"The lot book {path} holds entries in {log.name} that cannot be read where nothing may be written. "
             "Copy both files to a folder of your own, and give that with --book."
         )
-    if found is None:
+    engine, found = opened
+    if found != tables.VERSION:
         engine.dispose()
-        return None
-    opening.refuse_unknown_version(found, str(path))
-    if found < tables.VERSION:
-        engine.dispose()
+        if found is None:
+            _refuse_absent(str(path))
+        opening.refuse_unknown_version(str(found), str(path))
         raise BookError(
             f"The lot book {path} is of version {found} and may only be read here, so that it cannot be brought to "
             f"version {tables.VERSION}. Copy it to a folder of your own, and give that with --book."
@@ -240,8 +220,8 @@ def _open_as_it_lies(path: Path, alone: bool = False) -> Engine | None:
     return engine
 
 
-def _try_to_read(path: Path, way: str, *settings: str) -> tuple[Engine | None, str | None]:
-    """An engine and the book's version; no engine when SQLite cannot open it in this way."""
+def _try_to_read(path: Path, way: str, *settings: str) -> tuple[Engine, str | None] | None:
+    """An engine and the book's version; None when SQLite cannot open it in this way."""
     address = f"{path.absolute().as_uri()}?{way}"
 
     def connect() -> sqlite3.Connection:
@@ -258,5 +238,5 @@ def _try_to_read(path: Path, way: str, *settings: str) -> tuple[Engine | None, s
     except BookError as error:
         engine.dispose()
         if isinstance(error.__cause__, (OperationalError, sqlite3.OperationalError)):
-            return None, None
+            return None
         raise

@@ -10,20 +10,12 @@ from sqlalchemy import Connection, or_, select
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
+from colourmatch.book import transactions
 from colourmatch.book.checks import check_one_of, check_text, to_json, utc_text
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
-from colourmatch.book.rows import read_entry, read_events, read_stories, read_story
-from colourmatch.book.transactions import (
-    By,
-    Part,
-    check_reason,
-    enter,
-    find_entry,
-    find_token,
-    refuse_closed,
-    refuse_replaced,
-)
+from colourmatch.book.rows import iterate_stories, read_entry, read_events, read_story
+from colourmatch.book.transactions import By, Part, enter
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.records import plain
 from colourmatch.words.times import tell_time
@@ -31,9 +23,6 @@ from colourmatch.words.times import tell_time
 if TYPE_CHECKING:  # lists of lots do not wait for them
     from colourmatch.advice import Advice
     from colourmatch.measurement import Measurement
-
-#: Lots that are read in one go.
-_AT_ONCE = 500
 
 
 class Entries(Part):
@@ -63,7 +52,7 @@ class Entries(Part):
         values = {"changes": to_json({"code": check_text(code, "code"), "about": about, "yes": yes})}
 
         def check(connection: Connection, lot_id: int) -> None:
-            if find_entry(connection, about).lot_id != lot_id:
+            if transactions.find_entry(connection, about).lot_id != lot_id:
                 raise InputError(f"Entry {about} is of another lot. See: colourmatch lot show {lot_id}")
 
         return enter(self._database, "answer", e.AnswerEntry, lot, values, **by, reason=reason, check=check)
@@ -74,16 +63,13 @@ class Entries(Part):
             if lot is not None:
                 return [read_story(connection, find_lot_id(connection, lot))]
             late = select(t.lot_entries.c.lot_id).where(t.lot_entries.c.created_at >= since)
-            query = select(t.lots.c.id).where((t.lots.c.created_at >= since) | t.lots.c.id.in_(late))
-            ids = connection.scalars(query.order_by(t.lots.c.id)).all()
-            # a database takes so many values in one question
-            parts = (ids[k : k + _AT_ONCE] for k in range(0, len(ids), _AT_ONCE))
-            return [story for part in parts for story in read_stories(connection, part)]
+            touched = or_(t.lots.c.created_at >= since, t.lots.c.id.in_(late))
+            return list(iterate_stories(connection, heavy=True, only=touched))
 
     def with_token(self, lot: int | str, token: str | None) -> e.LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""
         with self._database.read() as connection:
-            row = find_token(connection, t.lot_entries, token)
+            row = transactions.find_token(connection, t.lot_entries, token)
             mine = row is not None and row["lot_id"] == find_lot_id(connection, lot)
             return read_entry(connection, row["id"]) if mine else None
 
@@ -93,10 +79,10 @@ class Entries(Part):
         at: a moment with its zone. InputError for a time to come, from before the lot was begun, on the other side of
         the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
         """
-        why, moment = check_reason(reason), utc_text(at)
+        why, moment = transactions.check_reason(reason), utc_text(at)
         values = {"moved_entry_id": entry_id, "moved_to": moment}
         with self._database.read() as connection:
-            home = find_entry(connection, entry_id).lot_id
+            home = transactions.find_entry(connection, entry_id).lot_id
 
         def check(connection: Connection, lot_id: int) -> None:
             check_move(read_story(connection, lot_id), entry_id, moment)
@@ -110,7 +96,7 @@ class Entries(Part):
 def check_move(story: e.LotStory, entry_id: int, moment: str) -> None:
     """InputError when an entry of a lot cannot have happened at a moment (UTC text)."""
     entry = story.find(entry_id)
-    refuse_replaced(entry)
+    transactions.refuse_replaced(entry)
     _refuse_fixed(story, entry)
     if moment > utc_text():
         raise InputError(f"{tell_time(moment)} is still to come. Give the time at which it happened.")
@@ -119,7 +105,14 @@ def check_move(story: e.LotStory, entry_id: int, moment: str) -> None:
             f"Lot {story.lot.id} was begun on {tell_time(story.lot.created_at)}, after {tell_time(moment)}. "
             "Give a later time."
         )
-    _refuse_across(story.closing, entry, moment)
+    if (closing := story.closing) is None or isinstance(entry, e.NoteEntry):  # a note may go anywhere
+        return
+    said = f"The lot was closed on {tell_time(closing.created_at)}"
+    if isinstance(entry, e.PhotoEntry) and entry.purpose == "recheck":
+        if moment < closing.created_at:
+            raise InputError(f"{said}, and a recheck comes after that. Give a later time.")
+    elif moment > closing.created_at:
+        raise InputError(f"{said}, and this belongs before that. Give an earlier time.")
 
 
 def _refuse_fixed(story: e.LotStory, entry: e.LotEntry) -> None:
@@ -136,18 +129,6 @@ def _refuse_fixed(story: e.LotStory, entry: e.LotEntry) -> None:
             f"Entry {entry.id} belongs to a trial that was taken or poured back, as one act with other entries. "
             "Leave its time as it is."
         )
-
-
-def _refuse_across(closing: e.ClosingEntry | None, entry: e.LotEntry, moment: str) -> None:
-    """InputError when a move would carry an entry over the closing of its lot; a note may go anywhere."""
-    if closing is None or isinstance(entry, e.NoteEntry):
-        return
-    said = f"The lot was closed on {tell_time(closing.created_at)}"
-    if isinstance(entry, e.PhotoEntry) and entry.purpose == "recheck":
-        if moment < closing.created_at:
-            raise InputError(f"{said}, and a recheck comes after that. Give a later time.")
-    elif moment > closing.created_at:
-        raise InputError(f"{said}, and this belongs before that. Give an earlier time.")
 
 
 #: The ends of the names of a difference's columns: its figures in a measurement.
@@ -175,8 +156,11 @@ class Photos(Part):
         """
         check_one_of(purpose, ("match", "recheck"), "purpose")
         with self._database.read() as connection:  # a photo that will be refused is not stored
-            if purpose == "match" and find_token(connection, t.lot_entries, by.get("token")) is None:
-                refuse_closed(connection, find_lot_id(connection, lot))
+            if (
+                purpose == "match"
+                and transactions.find_token(connection, t.lot_entries, by.get("token")) is None
+            ):
+                transactions.refuse_closed(connection, find_lot_id(connection, lot))
         file = self._store.keep_named(photo, original_name)
         recorded = plain(measurement)
         delta = recorded.get("delta_e_2000") or {}
@@ -215,7 +199,7 @@ class Photos(Part):
         photo: its entry, or the name of its file. Nothing is deleted. NotFoundError when the lot has no such photo,
         InputError when it is set aside already, or is not.
         """
-        reason = check_reason(why)
+        reason = transactions.check_reason(why)
 
         def check(connection: Connection, lot_id: int) -> None:
             found = _find_lot_photo(connection, photo, lot_id)

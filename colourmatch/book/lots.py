@@ -8,50 +8,14 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection, and_, func, or_, select
 
+from colourmatch.book import checks, naming, rows, transactions
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.additions import relabel
-from colourmatch.book.checks import (
-    LOT_DETAILS,
-    check_figure,
-    check_outcome,
-    check_text,
-    name_key,
-    to_json,
-    utc_text,
-)
-from colourmatch.book.naming import (
-    find_lot_id,
-    find_reference,
-    find_renamed,
-    find_stock,
-    lock_names,
-    next_lot_id,
-    refuse_taken,
-    stocks_named,
-)
-from colourmatch.book.rows import (
-    Query,
-    count,
-    in_columns,
-    is_open,
-    read_lot,
-    read_lots,
-    read_stories,
-    read_story,
-    still_closed,
-)
+from colourmatch.book.rows import Query
 from colourmatch.book.seals import last_hash
-from colourmatch.book.transactions import (
-    By,
-    Part,
-    check_reason,
-    enter,
-    find_token,
-    insert,
-    put_entry,
-    refuse_other,
-)
+from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.transactions import By, Part, enter
 from colourmatch.errors import InputError
 from colourmatch.records import names_of, plain
 
@@ -65,6 +29,8 @@ AMENDABLE = {*names_of(e.LotFigures), "number"} - {"like"}
 
 class Lots(Part):
     """Lots of an open book."""
+
+    get, stories = transactions.reads(naming.find_lot), transactions.reads(rows.read_stories)
 
     def begin(
         self,
@@ -86,37 +52,34 @@ class Lots(Part):
         told = e.LotFigures(name=name, volume_ml=volume_ml, stocks=chosen, **figures)
         given = {"number": number, **vars(told)}
         del given["stocks"], given["reference_id"]
-        values = {key: check_figure(key, value) for key, value in given.items()}
-        values |= in_columns("target_lab", values.pop("target_lab"))
-        values["serving"] = to_json(values["serving"])
+        values = {key: checks.check_figure(key, value) for key, value in given.items()}
+        values |= rows.in_columns("target_lab", values.pop("target_lab"))
+        values["serving"] = checks.to_json(values["serving"])
         usual = e.LotFigures(name="", volume_ml=None, stocks=())
-        details = {key: values.pop(key) for key in LOT_DETAILS}
+        details = {key: values.pop(key) for key in checks.LOT_DETAILS}
         special = {key: value for key, value in details.items() if value != getattr(usual, key)}
-        values["details"] = to_json(special or None)
+        values["details"] = checks.to_json(special or None)
         wanted = told.reference_id if reference is None else reference
-        values["reference_id"] = None if wanted is None else self._read(find_reference, wanted).id
+        values["reference_id"] = None if wanted is None else self._read(naming.find_reference, wanted).id
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.lots, token)) is not None:
-                _refuse_other_lot(connection, known, values, chosen)
-                return int(known["id"])
-            stock_ids = _stock_ids(connection, chosen)
-            return begin_lot(connection, stock_ids, **values, entered_by=entered_by, token=token)
+            stock_ids = list(dict.fromkeys(stock.id for stock in _find_stocks(connection, chosen)))
+            if (known := transactions.find_token(connection, t.lots, token)) is None:
+                return begin_lot(connection, stock_ids, **values, entered_by=entered_by, token=token)
+            place = t.lot_stocks.c
+            begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
+            asked = values | {"stocks": stock_ids}
+            if known["number"] is None:  # one that was another lot's before stands in an amendment
+                del asked["number"]
+            transactions.refuse_other({**known, "stocks": list(connection.scalars(begun))}, asked)
+            return int(known["id"])
 
         return self.get(self._database.write(act))
-
-    def get(self, lot: int | str) -> e.Lot:
-        """A lot by its id, its number, or its name as they are now; NotFoundError names near ones.
-
-        InputError when a text can mean several lots: it lists them.
-        """
-        with self._database.read() as connection:
-            return read_lot(connection, find_lot_id(connection, lot))
 
     def last_hash(self, lot: int | str) -> str:
         """The newest hash of a lot, which stands for all that was written of it so far."""
         with self._database.read() as connection:
-            return last_hash(connection, find_lot_id(connection, lot))
+            return last_hash(connection, naming.find_lot_id(connection, lot))
 
     def search(
         self, search: str | None = None, *, open_only: bool = False, limit: int = 50, offset: int = 0
@@ -125,16 +88,14 @@ class Lots(Part):
         if limit < 0 or offset < 0:
             raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
         with self._database.read() as connection:
-            page = _chosen(connection, search, open_only).order_by(t.lots.c.id.desc())
-            page = page.limit(limit).offset(offset)
-            ids = connection.scalars(page).all()
-            query = select(t.lots).where(t.lots.c.id.in_(ids)).order_by(t.lots.c.id.desc())
-            return read_lots(connection, query)
+            newest = t.lots.c.id.desc()
+            page = _chosen(connection, search, open_only).order_by(newest).limit(limit).offset(offset)
+            return rows.read_lots(connection, select(t.lots).where(t.lots.c.id.in_(page)).order_by(newest))
 
     def count(self, search: str | None = None, *, open_only: bool = False) -> int:
         """How many lots `search` would give without a limit."""
         with self._database.read() as connection:
-            return count(connection, _chosen(connection, search, open_only))
+            return rows.count(connection, _chosen(connection, search, open_only))
 
     def closed(
         self,
@@ -148,36 +109,32 @@ class Lots(Part):
 
         NotFoundError for a stock or a reference that does not exist.
         """
-        newest = self._read(_chosen, search, False).add_columns(t.closings.c.entry_id)
-        newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
-        newest = newest.where(still_closed())
-        newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
-        wanted = None if reference is None else self._read(find_reference, reference).id
-        if wanted is not None:
-            # A reference chosen later is an amendment; an outdated amendment is dropped below.
-            told = or_(*(t.amendments.c.changes.contains(f'"reference_id": {wanted}{end}') for end in ",}"))
-            amended = select(t.lot_entries.c.lot_id).join(t.amendments).where(told)
-            newest = newest.where(or_(t.lots.c.reference_id == wanted, t.lots.c.id.in_(amended)))
         with self._database.read() as connection:
+            newest = _chosen(connection, search, False).join(t.closings, t.closings.c.lot_id == t.lots.c.id)
+            # a trial is no lot to be compared with lots
+            newest = newest.where(rows.still_closed(), t.lots.c.trial_of.is_(None))
+            wanted = None if reference is None else naming.find_reference(connection, reference).id
+            if wanted is not None:
+                # A reference chosen later is an amendment; an outdated amendment is dropped below.
+                ends = (t.amendments.c.changes.contains(f'"reference_id": {wanted}{end}') for end in ",}")
+                amended = select(t.lot_entries.c.lot_id).join(t.amendments).where(or_(*ends))
+                newest = newest.where(or_(t.lots.c.reference_id == wanted, t.lots.c.id.in_(amended)))
             if stock is not None:
-                named = stocks_named(connection, stock) if isinstance(stock, str) else []
-                bottles = [s.id for s in named or [find_stock(connection, stock)]]
+                named = naming.stocks_named(connection, stock) if isinstance(stock, str) else []
+                bottles = [s.id for s in named or [naming.find_stock(connection, stock)]]
                 of_stock = select(t.lot_stocks.c.lot_id).where(t.lot_stocks.c.stock_id.in_(bottles))
                 newest = newest.where(t.lots.c.id.in_(of_stock))
             newest = newest.order_by(t.closings.c.entry_id.desc()).limit(limit)
             ids = connection.scalars(newest).all()
-            found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))}
+            heads = rows.read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))
+        found = {lot.id: lot for lot in heads}
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
     def story(self, lot: int | str, at: datetime | str | None = None) -> e.LotStory:
         """A lot with all its entries in order, as the book stood at a time (now when None)."""
         with self._database.read() as connection:
-            moment = None if at is None else utc_text(at)
-            return read_story(connection, find_lot_id(connection, lot), moment)
-
-    def stories(self, lot_ids: Sequence[int]) -> list[e.LotStory]:
-        """Lots that are there with all their entries, in the order of the ids; quicker than one after the other."""
-        return self._read(read_stories, lot_ids)
+            moment = None if at is None else checks.utc_text(at)
+            return rows.read_story(connection, naming.find_lot_id(connection, lot), moment)
 
     def amend(
         self,
@@ -197,15 +154,19 @@ class Lots(Part):
             raise ValueError(
                 f"changes must be among {', '.join(sorted(AMENDABLE))}, got {sorted(changes) and unknown}"
             )
-        why = check_reason(reason)
+        why = transactions.check_reason(reason)
         if changes.get("reference_id") is not None:
-            changes["reference_id"] = self._read(find_reference, changes["reference_id"]).id
+            changes["reference_id"] = self._read(naming.find_reference, changes["reference_id"]).id
 
         def checked(connection: Connection) -> dict[str, Any]:
-            return {key: _check_change(connection, key, changes[key]) for key in changes}
+            told = dict(changes)
+            if "stocks" in told:  # kept by their names
+                told["stocks"] = [stock.name for stock in _find_stocks(connection, told["stocks"])]
+            as_found = ("stocks", "reference_id")
+            return {k: v if k in as_found else checks.check_figure(k, v) for k, v in told.items()}
 
         return enter(
-            self._database, "amendment", e.AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
+            self._database, "amendment", e.AmendmentEntry, lot, lambda c, _lot_id: {"changes": checks.to_json(checked(c))},
             entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
             check=lambda c, lot_id: _refuse_names(c, lot_id, checked(c)),
         )  # fmt: skip
@@ -219,12 +180,13 @@ class Lots(Part):
         **by: Unpack[By],
     ) -> e.ClosingEntry:
         """Close a lot; afterwards it takes corrections, notes and rechecks, a dose is a ClosedError."""
-        asked = {"outcome": check_outcome(outcome), "text": check_text(text)}
+        asked = {"outcome": checks.check_outcome(outcome), "text": checks.check_text(text)}
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             # it can be closed once, and once after each time that it was opened again
-            before = count(connection, select(t.closings).where(t.closings.c.lot_id == lot_id))
-            return asked | {"final": to_json(plain(final)), "lot_id": lot_id, "reopened_before": before}
+            before = rows.count(connection, select(t.closings).where(t.closings.c.lot_id == lot_id))
+            own = {"lot_id": lot_id, "reopened_before": before}
+            return asked | own | {"final": checks.to_json(plain(final))}
 
         return enter(self._database, "closing", e.ClosingEntry, lot, particulars, **by, asked=asked)
 
@@ -235,14 +197,14 @@ class Lots(Part):
         again; what later lots learnt stays, though they began from it. Doses by a label that was put right since are
         put right too. InputError for an open lot, and for a trial that was poured back.
         """
-        why = check_reason(reason)
+        why = transactions.check_reason(reason)
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
-            story = read_story(connection, lot_id)
+            story = rows.read_story(connection, lot_id)
             if story.closing is None:
                 raise InputError(f"Lot {lot_id} is open. Leave it so, or name the lot that was closed.")
             parent = story.lot.trial_of
-            if parent is not None and read_story(connection, parent).poured_back(lot_id) is not None:
+            if parent is not None and rows.read_story(connection, parent).poured_back(lot_id) is not None:
                 raise InputError(
                     f"Lot {lot_id} is a trial that was poured back into lot {parent}. Take another trial of that lot."
                 )
@@ -253,8 +215,8 @@ class Lots(Part):
             learnt = select(changes.c.stock_id).where(changes.c.kind == "learnt", changes.c.lot_id == lot_id)
             for stock_id in sorted(set(connection.scalars(learnt))):
                 unlearnt = {"stock_id": stock_id, "kind": "unlearnt", "lot_id": lot_id, "text": why}
-                insert(connection, changes, **unlearnt, entered_by=entered_by)
-            for stock in read_story(connection, lot_id).stock_entries:
+                transactions.insert(connection, changes, **unlearnt, entered_by=entered_by)
+            for stock in rows.read_story(connection, lot_id).stock_entries:
                 told = f"the label of {stock.name} was put right while the lot was closed"
                 relabel(connection, lot_id, stock, told, entered_by)
 
@@ -264,34 +226,24 @@ class Lots(Part):
         )  # fmt: skip
 
 
-def _refuse_other_lot(
-    connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int]
-) -> None:
-    """InputError when a lot found by its token was begun with other figures or stocks."""
-    # a number that was another lot's before stands in an amendment
-    asked = {key: value for key, value in values.items() if key != "number" or known["number"] is not None}
-    place = t.lot_stocks.c
-    begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
-    ids = _stock_ids(connection, stocks)
-    refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
-
-
-def _stock_ids(connection: Connection, stocks: Sequence[str | int]) -> list[int]:
+def _find_stocks(connection: Connection, stocks: Sequence[str | int]) -> list[StockEntry]:
     if not stocks:
         raise InputError("A lot needs at least one stock. Name it.")
-    return list(dict.fromkeys(find_stock(connection, stock).id for stock in stocks))
+    return [naming.find_stock(connection, stock) for stock in stocks]
 
 
 def _chosen(connection: Connection, search: str | None, open_only: bool) -> Query:
     query = select(t.lots.c.id)
     if search and search.strip():
-        key = name_key(search)
+        key = checks.name_key(search)
         by_number = func.lower(t.lots.c.number).contains(key, autoescape=True)
         found = or_(t.lots.c.name_key.contains(key, autoescape=True), by_number)
-        renamed = {lot.id: (lot.name, lot.number or "") for lot in find_renamed(connection)}
-        hits = [lot_id for lot_id, called in renamed.items() if any(key in name_key(c) for c in called)]
+        renamed = {lot.id: (lot.name, lot.number or "") for lot in naming.find_renamed(connection)}
+        hits = [
+            lot_id for lot_id, called in renamed.items() if any(key in checks.name_key(c) for c in called)
+        ]
         query = query.where(or_(and_(t.lots.c.id.not_in(renamed), found), t.lots.c.id.in_(hits)))
-    return query.where(is_open()) if open_only else query
+    return query.where(rows.is_open()) if open_only else query
 
 
 def begin_lot(connection: Connection, stock_ids: Sequence[int], **values: Any) -> int:
@@ -300,30 +252,23 @@ def begin_lot(connection: Connection, stock_ids: Sequence[int], **values: Any) -
     number = values.get("number")
     taken = select(t.lots.c.id).where(t.lots.c.number == number)
     freed = number is not None and bool(connection.scalar(taken))
-    values |= {"number": None if freed else number, "name_key": name_key(values["name"])}
-    lot_id = insert(connection, t.lots, id=next_lot_id(connection), **values)
+    values |= {"number": None if freed else number, "name_key": checks.name_key(values["name"])}
+    lot_id = transactions.insert(connection, t.lots, id=naming.next_lot_id(connection), **values)
     for position, stock_id in enumerate(stock_ids):
         row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
         connection.execute(t.lot_stocks.insert(), row)
     if freed:  # it was another lot's before that was put right, and stays in the row of that lot
         reason = "the number was another lot's before that one was put right"
-        put_entry(connection, lot_id, "amendment", {"changes": to_json({"number": number})}, reason=reason)
+        transactions.put_entry(
+            connection, lot_id, "amendment", {"changes": checks.to_json({"number": number})}, reason=reason
+        )
     return lot_id
-
-
-def _check_change(connection: Connection, key: str, value: Any) -> Any:
-    """The new value of a figure of the head as it is kept; stocks by their names, a reference by its id."""
-    if key == "stocks":
-        if not value:
-            raise InputError("A lot needs at least one stock. Name it.")
-        return [find_stock(connection, stock).name for stock in value]
-    return value if key == "reference_id" else check_figure(key, value)
 
 
 def _refuse_names(connection: Connection, lot_id: int | None, checked: dict[str, Any]) -> None:
     """InputError for a new name or number that means another lot."""
     given = {what: checked[what] for what in ("name", "number") if checked.get(what) is not None}
     if given:
-        lock_names(connection, "lots")
+        naming.lock_names(connection, "lots")
     for what, text in given.items():
-        refuse_taken(connection, text, what, lot_id)
+        naming.refuse_taken(connection, text, what, lot_id)

@@ -3,7 +3,7 @@ The steps are only ever added to: each makes what tables.py has, without what la
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import partial
 
 import sqlalchemy as sa
@@ -46,10 +46,11 @@ def _create(name: str, *later: str) -> None:
     _guard(name)
 
 
-def _add_columns(name: str, *columns: str) -> None:
-    """Add columns in place: a table that is built again would lose its guards."""
-    for column in columns:
-        op.add_column(name, t.metadata.tables[name].c[column]._copy())
+def _add(**columns: tuple[str, ...]) -> None:
+    """Add columns of tables in place: a table that is built again would lose its guards."""
+    for name, added in columns.items():
+        for column in added:
+            op.add_column(name, t.metadata.tables[name].c[column]._copy())
 
 
 def _guard(name: str) -> None:
@@ -58,19 +59,9 @@ def _guard(name: str) -> None:
         op.execute(statement)
 
 
-def _add_details() -> None:
-    for table in ("lots", "stocks", "stock_entries"):
-        _add_columns(table, "details")
-
-
-def _add_trials() -> None:
-    _add_columns("lots", "already_colourant", "trial_of")
-    _add_columns("volumes", "trial_lot_id")
-
-
 def _make_reopenings() -> None:
     """Closed lots that were opened again, and closed again; labels, names and remarks of stocks that were put right."""
-    _add_columns("stock_entries", "label_g_per_100ml", "name", "notes")
+    _add(stock_entries=("label_g_per_100ml", "name", "notes"))
     once = op.f("uq_closings_lot_id")
     # SQLite drops no constraint: the table is built again there
     with op.batch_alter_table("closings") as closings:
@@ -92,40 +83,29 @@ def _seal() -> None:
 
 def _pack() -> None:
     """Long texts are packed as new ones are; the hashes stay, and new ones say in which way they were made."""
-    _add_columns("seals", "way")
+    _add(seals=("way",))
     packed = {
         "photos": ("measurement", "advice"),
         "closings": ("final",),
         "reference_readings": ("measurement",),
     }
+    connection = op.get_bind()
     for table, names in packed.items():
         key = "id" if table == "reference_readings" else "entry_id"
-        for statement in t.unguard_statements(op.get_bind().dialect.name, table):
+        for statement in t.unguard_statements(connection.dialect.name, table):
             op.execute(statement)
         for name in names:
-            if op.get_bind().dialect.name == "postgresql":  # SQLite's columns of texts take bytes too
+            if connection.dialect.name == "postgresql":  # SQLite's columns of texts take bytes too
                 op.execute(
                     f"ALTER TABLE {table} ALTER COLUMN {name} TYPE bytea USING convert_to({name}, 'UTF8')"
                 )
             change = sa.text(f"UPDATE {table} SET {name} = :text WHERE {key} = :key")
-            for rows in _read(table, key, name):
-                changed = [{"key": row_key, "text": pack(unpack(text))} for row_key, text in rows]
-                op.get_bind().execute(change, changed)
+            some = f"{key} > :last AND {name} IS NOT NULL ORDER BY {key} LIMIT 200"
+            query, last = sa.text(f"SELECT {key}, {name} FROM {table} WHERE {some}"), 0
+            while rows := connection.execute(query, {"last": last}).all():
+                connection.execute(change, [{"key": k, "text": pack(unpack(text))} for k, text in rows])
+                last = rows[-1][0]
         _guard(table)
-
-
-_AT_ONCE = 200
-
-
-def _read(table: str, key: str, name: str) -> Iterator[list[tuple[int, str | bytes]]]:
-    """A column of long texts with the keys of its rows, some rows at a time."""
-    query = sa.text(
-        f"SELECT {key}, {name} FROM {table} WHERE {key} > :last AND {name} IS NOT NULL ORDER BY {key} LIMIT {_AT_ONCE}"
-    )
-    last = 0
-    while rows := [tuple(row) for row in op.get_bind().execute(query, {"last": last})]:
-        yield rows
-        last = rows[-1][0]
 
 
 #: version -> the step that leads to it
@@ -135,11 +115,9 @@ STEPS: dict[str, Callable[[], None]] = {
     # Figures of a lot's head put right by a later entry.
     "0002": partial(_create, "amendments"),
     # The file of a reading's photo is kept, as that of a lot's.
-    "0003": partial(
-        _add_columns, "reference_readings", "original_sha256", "stored_name", "original_name", "taken_at"
-    ),
+    "0003": partial(_add, reference_readings=("original_sha256", "stored_name", "original_name", "taken_at")),
     # A lot may be a trial of another, its parent names it; the colourant that is already in the base.
-    "0004": _add_trials,
+    "0004": partial(_add, lots=("already_colourant", "trial_of"), volumes=("trial_lot_id",)),
     # What printed cards reflect, known liquids of phones, what a lot's photos are read with.
     "0005": partial(_create, "calibrations"),
     # Photos of a lot that were set aside, or taken back, with the reason.
@@ -148,7 +126,7 @@ STEPS: dict[str, Callable[[], None]] = {
     "0007": partial(_create, "moves"),
     "0008": _make_reopenings,
     # What else is known of lots, stocks and their later entries: how a cordial is made up, supplier, batch, use by.
-    "0009": _add_details,
+    "0009": partial(_add, lots=("details",), stocks=("details",), stock_entries=("details",)),
     "0010": _seal,
     "0011": _pack,
 }

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, func, or_, select
 from colourmatch.book import tables as t
 from colourmatch.book.checks import name_key, near_names
 from colourmatch.book.entries import Lot
-from colourmatch.book.rows import read_lots, read_references, read_stocks
+from colourmatch.book.rows import read_lot, read_lots, read_references, read_stocks
 from colourmatch.book.shelf_records import Reference, StockEntry
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 
@@ -73,7 +73,7 @@ def choose_meaning(connection: Connection, text: str) -> int | None:
 
 def _way_to(connection: Connection, lot_id: int) -> str:
     """A text that means this lot only; its id, where none does."""
-    lot = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0]
+    lot = read_lot(connection, lot_id)
     ways = [str(lot_id), f"L{lot_id}", lot.number, lot.name]
     alone = (way for way in ways if way and list(read_meanings(connection, way)) == [lot_id])
     return next(alone, str(lot_id))
@@ -145,6 +145,14 @@ def find_lot_id(connection: Connection, lot: int | str, *, lock: bool = False) -
     return int(lot_id)
 
 
+def find_lot(connection: Connection, lot: int | str) -> Lot:
+    """A lot by its id, its number, or its name as they are now; NotFoundError names near ones.
+
+    InputError when a text can mean several lots: it lists them.
+    """
+    return read_lot(connection, find_lot_id(connection, lot))
+
+
 def _tell_near(connection: Connection, text: str) -> str:
     """The lots that are called nearly so, the latest ones."""
     recent = select(t.lots.c.id, t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc())
@@ -158,7 +166,10 @@ ADD_STOCK = "colourmatch stock add NAME --colourant E129 --strength-g-per-100ml 
 
 
 def find_stock(connection: Connection, stock: str | int) -> StockEntry:
-    """A stock by its name (the one in use) or its id; NotFoundError names the near ones, ClosedError: it is put away."""
+    """A stock by its name (the one in use) or its id; NotFoundError names the near ones.
+
+    ClosedError when the only one of that name is put away; its id still finds it.
+    """
     if isinstance(stock, bool) or not isinstance(stock, (str, int)):
         raise TypeError(f"a stock is given by name or id, got {stock!r}")
     if isinstance(stock, str):
@@ -180,16 +191,6 @@ def stocks_named(connection: Connection, name: str) -> list[StockEntry]:
     renamed = select(t.stock_entries.c.stock_id).where(t.stock_entries.c.name.is_not(None))
     found = read_stocks(connection, connection.scalars(named.union(renamed)).all())
     return [stock for stock in found if name_key(stock.name) == name_key(name)]
-
-
-def find_batch(connection: Connection, batch: str) -> list[StockEntry]:
-    """The bottles that hold a supplier's batch, those thinned from them and those put away too."""
-    found: dict[int, StockEntry] = {}
-    for stock in read_stocks(connection):  # a bottle stands before what is thinned from it
-        own = stock.supplier_batch and name_key(stock.supplier_batch) == name_key(batch)
-        if own or stock.diluted_from_id in found:
-            found[stock.id] = stock
-    return list(found.values())
 
 
 def is_same_stock(connection: Connection, stock: str | int) -> Callable[[int], bool]:

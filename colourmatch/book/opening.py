@@ -308,8 +308,12 @@ def _copy_beside(path: Path, found: str) -> None:
 
 @contextmanager
 def write(engine: Engine) -> Iterator[Connection]:
-    """A transaction that writes; it holds the lock from its start and is committed at the end."""
-    with engine.connect().execution_options(writes=True) as connection, connection.begin():
+    """A transaction that writes; it holds the lock from its start and is committed at the end.
+
+    Its option `unsealed` takes the rows that are added, which get their hashes at its end (seals.py).
+    """
+    options: dict[str, Any] = {"writes": True, "unsealed": []}
+    with engine.connect().execution_options(**options) as connection, connection.begin():
         yield connection
         path = book_path(engine.url)
         if path is not None and identify_file(path) != connection.info.get("file"):

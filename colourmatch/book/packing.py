@@ -11,6 +11,7 @@ import json
 import re
 import zlib
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from functools import cache
 from itertools import accumulate
 from operator import sub
@@ -53,11 +54,9 @@ def unpack(stored: str | bytes) -> str:
 
 def hash_packed(stored: str | bytes) -> str:
     """SHA-256 of the layout of what is stored, which needs no text; JSONDecodeError where it is damaged."""
-    try:
-        layout = _inflate(stored) if isinstance(stored, bytes) and stored.startswith(_MARK) else None
-    except zlib.error:
-        raise json.JSONDecodeError("damaged", repr(stored[:20]), 0) from None
-    return hashlib.sha256(lay_out(unpack(stored)) if layout is None else layout).hexdigest()
+    if isinstance(stored, bytes) and stored.startswith(_MARK):
+        return hashlib.sha256(_inflate(stored)).hexdigest()
+    return hashlib.sha256(lay_out(unpack(stored))).hexdigest()
 
 
 class PackedText(TypeDecorator[str]):
@@ -71,11 +70,9 @@ class PackedText(TypeDecorator[str]):
         return dialect.type_descriptor(Text() if dialect.name == "sqlite" else LargeBinary())
 
     def process_bind_param(self, value: str | None, dialect: Any) -> bytes | None:
-        """What is written."""
         return None if value is None else pack(value)
 
     def process_result_value(self, value: str | bytes | None, dialect: Any) -> str | None:
-        """What is read."""
         return None if value is None else unpack(value)
 
 
@@ -163,10 +160,11 @@ def _read_differences(differences: bytes, place: int, count: int, width: int) ->
 
 def _inflate(stored: bytes) -> bytes:
     inflating = zlib.decompressobj(zdict=_words())
-    layout = inflating.decompress(memoryview(stored)[len(_MARK) :])
-    if not inflating.eof or inflating.unused_data:
-        raise zlib.error("cut off")
-    return layout
+    with suppress(zlib.error):
+        layout = inflating.decompress(memoryview(stored)[len(_MARK) :])
+        if inflating.eof and not inflating.unused_data:
+            return layout
+    raise json.JSONDecodeError("damaged", repr(stored[:20]), 0)
 
 
 @cache

@@ -2,27 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection
 
+from colourmatch.book import checks
 from colourmatch.book import tables as t
-from colourmatch.book.checks import (
-    check_lab,
-    check_name,
-    check_number,
-    check_text,
-    name_key,
-    to_json,
-    utc_text,
-)
 from colourmatch.book.naming import find_reference
 from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import in_columns, read_reference_readings, read_references
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.book.transactions import By, Part, find_token, insert_once
+from colourmatch.book.transactions import By, Part, find_token, insert_once, reads
 from colourmatch.records import plain
 
 if TYPE_CHECKING:  # lists of references do not wait for it
@@ -34,22 +26,22 @@ class References(Part):
 
     def add(self, name: str, notes: str = "", **by: Unpack[By]) -> Reference:
         """Note a reference that lots are tinted to; its readings are added later."""
-        name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
+        name, notes = checks.check_name(name, "name of the reference"), checks.check_text(notes, "notes")
 
         def act(connection: Connection) -> int:
             asked = {"name": name, "notes": notes}
-            return insert_once(connection, t.references, by, asked, **asked, name_key=name_key(name))
+            return insert_once(connection, t.references, by, asked, **asked, name_key=checks.name_key(name))
 
         return self.get(self._database.write(act))
 
     def add_reading(
         self,
         reference: str | int,
-        lab: tuple[float, float, float],
+        lab: Iterable[float],
         *,
         depth_mm: float,
         dilution: float = 1.0,
-        lab_sd: tuple[float, float, float] | None = None,
+        lab_sd: Iterable[float] | None = None,
         measurement: Measurement | Mapping[str, Any] | None = None,
         photo: bytes | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
@@ -62,16 +54,16 @@ class References(Part):
         can be kept.
         """
         found = self.get(reference)
-        if (colour := check_lab(lab)) is None:
+        if (colour := checks.check_lab(lab)) is None:
             raise ValueError("lab is needed, got None")
         values: dict[str, Any] = {
             **in_columns("lab", colour),
-            **in_columns("lab_sd", lab_sd and [float(part) for part in lab_sd]),
+            **in_columns("lab_sd", None if lab_sd is None else [float(part) for part in lab_sd]),
             "reference_id": found.id,
-            "depth_mm": check_number("depth_mm", depth_mm),
-            "dilution": check_number("dilution", dilution),
-            "taken_at": None if taken_at is None else utc_text(taken_at),
-            "measurement": to_json(plain(measurement)),
+            "depth_mm": checks.check_number("depth_mm", depth_mm),
+            "dilution": checks.check_number("dilution", dilution),
+            "taken_at": None if taken_at is None else checks.utc_text(taken_at),
+            "measurement": checks.to_json(plain(measurement)),
             **self._store.keep_named(photo, original_name),
         }
         values["photo_sha256"] = values.pop("sha256")
@@ -86,18 +78,11 @@ class References(Part):
         known = self._read(find_token, t.references, token)
         return None if known is None else self.get(int(known["id"]))
 
-    def all(self) -> list[Reference]:
-        """All references by name."""
-        return self._read(read_references)
-
-    def get(self, reference: str | int) -> Reference:
-        """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
-        return self._read(find_reference, reference)
+    all, get = reads(read_references), reads(find_reference)
 
     def readings(self, reference: str | int) -> list[ReferenceReading]:
         """Readings of a reference in the order in which they were entered."""
-        found = self.get(reference)
-        return self._read(read_reference_readings, found.id)
+        return self._read(read_reference_readings, self.get(reference).id)
 
     def find_photo(self, photo: bytes, reference: str | int) -> ReferenceReading | None:
         """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""

@@ -12,7 +12,7 @@ import tempfile
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO, cast
 
@@ -133,24 +133,20 @@ def _drop_damaged(
     packed: zipfile.ZipFile, photos: dict[str, zipfile.ZipInfo], leave_out: Callable[[str], None] | None
 ) -> dict[str, zipfile.ZipInfo]:
     """Read every photo once before anything is placed: a damaged archive must leave no half book."""
-    damaged = [name for name, info in photos.items() if not _is_whole(packed, name, info)]
-    if damaged and leave_out is None:
-        raise BookError(
-            f"{len(damaged)} of {len(photos)} photos in the backup {packed.filename} are damaged: {', '.join(damaged[:3])}. "
-            "Take an earlier backup, or restore it without them, with --leave-out-damaged."
-        )
+    whole = {}
+    for name, info in photos.items():
+        with suppress(zipfile.BadZipFile, EOFError), packed.open(info) as stream:
+            if is_content_of(name, cast(BinaryIO, stream)):
+                whole[name] = info
+    damaged = [name for name in photos if name not in whole]
     for name in damaged:
-        if leave_out is not None:
-            leave_out(name)
-    return {name: info for name, info in photos.items() if name not in damaged}
-
-
-def _is_whole(packed: zipfile.ZipFile, name: str, info: zipfile.ZipInfo) -> bool:
-    try:
-        with packed.open(info) as stream:
-            return is_content_of(name, cast(BinaryIO, stream))
-    except (zipfile.BadZipFile, EOFError):
-        return False
+        if leave_out is None:
+            raise BookError(
+                f"{len(damaged)} of {len(photos)} photos in the backup {packed.filename} are damaged: {', '.join(damaged[:3])}. "
+                "Take an earlier backup, or restore it without them, with --leave-out-damaged."
+            )
+        leave_out(name)
+    return whole
 
 
 def _place_database(database: Path, location: str | Path, target: Path | None) -> None:

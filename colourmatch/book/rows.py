@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, TypeAlias, TypeVar
 
-from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
+from sqlalchemy import Connection, RowMapping, Select, func, select, true, union_all
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
-from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
+from colourmatch.book.shelf_records import Reference, ReferenceReading, StockEntry
 from colourmatch.records import names_of
 
 #: Rows of any columns.
@@ -145,58 +145,39 @@ def _put_right(now: dict[str, Any], change: RowMapping) -> str:
     return f"{', '.join(said)} ({change['text']})"
 
 
-def read_stock_changes(connection: Connection, stock_id: int) -> list[StockChange]:
-    """Later entries of one stock in order."""
-    table = t.stock_entries
-    query = select(table).where(table.c.stock_id == stock_id).order_by(table.c.id)
-    return read_records(connection, query, StockChange)
+def read_names(connection: Connection) -> dict[int, list[tuple[str, str]]]:
+    """What each stock was called and since when; last what it is called now."""
+    later = t.stock_entries.c
+    names: dict[int, list[tuple[str, str]]] = defaultdict(list)
+    for query in (
+        select(t.stocks.c.id, t.stocks.c.created_at, t.stocks.c.name),
+        select(later.stock_id, later.created_at, later.name)
+        .where(later.name.is_not(None))
+        .order_by(later.id),
+    ):
+        for stock_id, since, name in connection.execute(query):
+            names[stock_id].append((since, name))
+    return names
 
 
-def read_renamed(connection: Connection) -> dict[int, list[tuple[str, str]]]:
-    """The stocks whose name was put right, each with the names after its first and since when."""
-    table = t.stock_entries
-    query = select(table.c.stock_id, table.c.created_at, table.c.name).where(table.c.name.is_not(None))
-    renamed: dict[int, list[tuple[str, str]]] = defaultdict(list)
-    for stock_id, since, name in connection.execute(query.order_by(table.c.id)):
-        renamed[stock_id].append((since, name))
-    return renamed
-
-
-def _names_of_then(
-    connection: Connection, renamed: dict[int, list[tuple[str, str]]]
-) -> Callable[[str, str], str]:
-    """What turns the name that a stock had at a time into the one that it has now."""
-    first: dict[int, list[tuple[str, str]]] = {}
-    if renamed:
-        columns = select(t.stocks.c.id, t.stocks.c.created_at, t.stocks.c.name)
-        first = {row.id: [(str(row.created_at), str(row.name))] for row in connection.execute(columns)}
-
-    def find(name: str, at: str) -> str:
-        for stock_id in sorted(first, reverse=True):  # of two of one name the newer, as one looks them up
-            names: list[tuple[str, str]] = [*first[stock_id], *renamed.get(stock_id, ())]
-            known = [called for since, called in names if since <= at]
-            if known and known[-1] == name:
-                return names[-1][1]
-        return name
-
-    return find
+def _name_now(names: Mapping[int, list[tuple[str, str]]], name: str, at: str) -> str:
+    """What the stock is called now that had a name at a time; of two of one name the newer, as one looks them up."""
+    for _, called in sorted(names.items(), reverse=True):
+        then = [known for since, known in called if since <= at]
+        if then and then[-1] == name:
+            return called[-1][1]
+    return name
 
 
 def read_lots(connection: Connection, query: Query, at: str | None = None) -> list[e.Lot]:
     """The lots of a query on their table, in its order, with the amendments made up to a time in place."""
     rows = connection.execute(query).mappings().all()
     ids = [row["id"] for row in rows]
-    names: dict[int, list[str]] = defaultdict(list)
-    renamed = read_renamed(connection)
-    name_now = _names_of_then(connection, renamed)
-    stocks = (
-        select(t.lot_stocks.c.lot_id, t.stocks.c.name, t.stocks.c.id)
-        .join(t.stocks, t.stocks.c.id == t.lot_stocks.c.stock_id)
-        .where(t.lot_stocks.c.lot_id.in_(ids))
-        .order_by(t.lot_stocks.c.lot_id, t.lot_stocks.c.position)
-    )
-    for lot_id, name, stock_id in connection.execute(stocks):
-        names[lot_id].append(renamed[stock_id][-1][1] if stock_id in renamed else name)
+    stocks: dict[int, list[str]] = defaultdict(list)
+    names, place = read_names(connection), t.lot_stocks.c
+    begun_with = select(place.lot_id, place.stock_id).where(place.lot_id.in_(ids)).order_by(place.position)
+    for lot_id, stock_id in connection.execute(begun_with):
+        stocks[lot_id] += (name for _, name in names[stock_id][-1:])
     kinds = ("amendment", "closing", "reopening")
     head = t.lot_entries.c
     later = (
@@ -211,11 +192,11 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
     for lot_id, kind, since, text in connection.execute(later):
         told = from_json(text) if kind == "amendment" else {"closed": kind == "closing"}
         if "stocks" in told:
-            told["stocks"] = [name_now(name, since) for name in told["stocks"]]
+            told["stocks"] = [_name_now(names, name, since) for name in told["stocks"]]
         changes[lot_id] |= told
     lots = []
     for row in rows:
-        values = pick_fields(row, e.Lot) | {"stocks": names[row["id"]]}
+        values = pick_fields(row, e.Lot) | {"stocks": stocks[row["id"]]}
         values |= (from_json(row["details"]) or {}) | changes[row["id"]]
         target = values["target_lab"]
         lots.append(
@@ -234,7 +215,7 @@ def read_events(
 ) -> dict[int, list[e.LotEntry]]:
     """Entries of some lots in order, each naming its replacement; `heavy`: measurements too."""
     events: dict[int, list[e.LotEntry]] = {lot_id: [] for lot_id in lot_ids}
-    renamed = read_renamed(connection)
+    names = read_names(connection)
     head = [t.lot_entries.c[name] for name in _HEAD]
     for part in dict.fromkeys(t.PARTS.values()):
         body = [
@@ -244,8 +225,8 @@ def read_events(
         ]
         query = select(*head, *body).join(part, part.c.entry_id == t.lot_entries.c.id)
         if part is t.additions:
-            stock = [t.stocks.c.name.label("stock"), t.stocks.c.colourant, t.stocks.c.made_in]
-            query = query.join(t.stocks, t.stocks.c.id == part.c.stock_id).add_columns(*stock)
+            query = query.join(t.stocks, t.stocks.c.id == part.c.stock_id)
+            query = query.add_columns(t.stocks.c.colourant, t.stocks.c.made_in)
         query = query.where(t.lot_entries.c.lot_id.in_(lot_ids))
         if at is not None:
             query = query.where(t.lot_entries.c.created_at <= at)
@@ -253,8 +234,8 @@ def read_events(
             if (record := _CLASSES.get(row["kind"])) is None:
                 raise json.JSONDecodeError("damaged", str(row["kind"]), 0)
             values = pick_fields(row, record)
-            if values.get("stock_id") in renamed:
-                values["stock"] = renamed[values["stock_id"]][-1][1]
+            if part is t.additions:
+                values["stock"] = names[values["stock_id"]][-1][1]
             events[row["lot_id"]].append(record(**values))
     return {lot_id: e.mark(sorted(found, key=lambda entry: entry.id)) for lot_id, found in events.items()}
 
@@ -305,6 +286,17 @@ def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None 
         )
         for lot_id in wanted
     ]
+
+
+def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[e.LotStory]:
+    """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
+    last = 0
+    chosen = select(t.lots).where(true() if only is None else only).order_by(t.lots.c.id).limit(200)
+    while lots := read_lots(connection, chosen.where(t.lots.c.id > last)):
+        events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
+        for lot in lots:
+            yield e.LotStory(lot, tuple(events[lot.id]))
+        last = lots[-1].id
 
 
 def read_story(connection: Connection, lot_id: int, at: str | None = None) -> e.LotStory:

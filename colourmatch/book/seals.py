@@ -43,17 +43,12 @@ class Altered(NamedTuple):
 
 def note_new(connection: Connection, table: str, row_id: int) -> None:
     """Remember a row that was added in this transaction."""
-    connection.info.setdefault("unsealed", []).append((table, row_id))
-
-
-def forget_new(connection: Connection) -> None:
-    """Begin a transaction: what an earlier one did not keep needs no hash."""
-    connection.info.pop("unsealed", None)
+    connection.get_execution_options()["unsealed"].append((table, row_id))
 
 
 def seal_new(connection: Connection) -> None:
     """Give the rows that were added in this transaction their hashes, when all that belongs to them is there."""
-    new = connection.info.pop("unsealed", [])
+    new = connection.get_execution_options()["unsealed"]
     entries = [row_id for table, row_id in new if table == "lot_entries"]
     lots = [row_id for table, row_id in new if table == "lots"]
     if entries:
@@ -83,9 +78,9 @@ def last_hash(connection: Connection, lot_id: int) -> str:
 
 
 def find_hash(connection: Connection, sha256: str) -> tuple[int, int | None] | None:
-    """The lot and the entry up to which a hash stands for; no entry: the lot's head alone."""
-    of_lot = select(t.seals).where(t.seals.c.sha256 == sha256, t.seals.c.lot_id.is_not(None))
-    found = connection.execute(of_lot).first()
+    """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
+    is_it = t.seals.c.sha256 == sha256.strip().lower()
+    found = connection.execute(select(t.seals).where(is_it, t.seals.c.lot_id.is_not(None))).first()
     return found and (found.lot_id, found.row_id if found.of_table == "lot_entries" else None)
 
 

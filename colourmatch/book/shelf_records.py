@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Stock
@@ -119,30 +119,3 @@ class StockEntry:
             return alike(Stock, self, hand=hand)
         label, sd = self.label_strength_g_per_100ml, self.label_strength_rel_sd
         return alike(Stock, self, strength_g_per_100ml=label, strength_rel_sd=sd, hand=hand)
-
-
-@dataclass(frozen=True)
-class StockChange:
-    """One later entry of a stock: kind is "weighed", "learnt", "reset", "put-away", "corrected" or "unlearnt".
-
-    "corrected": label strength, name or remark put right, those that are not None. "unlearnt": what the closing of the
-    lot had taught is taken back, since the lot was opened again.
-    """
-
-    id: int
-    stock_id: int
-    kind: str
-    created_at: str
-    entered_by: str | None
-    drops: float | None = None
-    grams: float | None = None
-    drop_ml: float | None = None
-    drop_rel_sd: float | None = None
-    strength_factor: float | None = None
-    strength_rel_sd: float | None = None
-    lot_id: int | None = None
-    text: str = ""
-    label_g_per_100ml: float | None = None
-    name: str | None = None
-    notes: str | None = None
-    details: dict[str, Any] | None = None

@@ -118,6 +118,7 @@ lot_stocks = Table(
 stock_entries = _table(
     "stock_entries",
     Column("stock_id", ForeignKey("stocks.id"), nullable=False, index=True),
+    # weighed, learnt, reset, put-away, corrected, or unlearnt: the lot that it was learnt from was opened again
     Column("kind", String(16), nullable=False),
     *_floats("drops", "grams", "drop_ml", "drop_rel_sd", "strength_factor", "strength_rel_sd", nullable=True),
     Column("lot_id", ForeignKey("lots.id")),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypedDict, TypeVar, Unpack, cast
 
 from sqlalchemy import Connection, Engine, Table, func, select
@@ -17,7 +18,7 @@ from colourmatch.book.opening import speaking
 from colourmatch.book.opening import write as begin_writing
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.rows import read_entry, read_story, still_closed
-from colourmatch.book.seals import forget_new, note_new, seal_new
+from colourmatch.book.seals import note_new, seal_new
 from colourmatch.errors import ClosedError, InputError, NotFoundError, UsedTokenError
 from colourmatch.words.times import tell_date
 
@@ -75,7 +76,6 @@ class Database:
             speaking(self.place, lambda: _IN_DOUBT if written else _NOT_ENTERED),
             begin_writing(self.engine) as connection,
         ):
-            forget_new(connection)
             result = act(connection)
             seal_new(connection)
             written = True  # what is left is the commit: no answer to it says neither yes nor no
@@ -92,6 +92,16 @@ class Part:
         """What a function of a connection reads."""
         with self._database.read() as connection:
             return read(connection, *args, **options)
+
+
+def reads(read: Callable[Concatenate[Connection, P], T]) -> Callable[Concatenate[Any, P], T]:
+    """A method of a part that gives what a function of a connection reads."""
+
+    @wraps(read)
+    def method(part: Part, /, *args: P.args, **options: P.kwargs) -> T:
+        return part._read(read, *args, **options)
+
+    return method
 
 
 def find_token(connection: Connection, table: Table, token: str | None) -> Any:
@@ -238,9 +248,8 @@ def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: st
 def refuse_other_entry(connection: Connection, known: LotEntry, asked: Mapping[str, Any]) -> None:
     """InputError when an entry found by its token is not what is asked for; keys are columns of its head or its part."""
     head, part = t.lot_entries, t.PARTS[known.kind]
-    row = connection.execute(select(head).where(head.c.id == known.id)).mappings().one()
-    body = connection.execute(select(part).where(part.c.entry_id == known.id)).mappings().one()
-    refuse_other({**body, **row}, asked)
+    query = select(part, head).join(part, part.c.entry_id == head.c.id).where(head.c.id == known.id)
+    refuse_other(dict(connection.execute(query).mappings().one()), asked)
 
 
 def refuse_closed(connection: Connection, lot_id: int) -> None:

@@ -9,23 +9,14 @@ from typing import Any, Unpack
 from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
+from colourmatch.book import transactions
 from colourmatch.book.additions import same_dose
 from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
 from colourmatch.book.entries import CAME_BACK, CARRIED, Lot, LotStory, VolumeEntry
 from colourmatch.book.lots import begin_lot
-from colourmatch.book.naming import find_lot_id, find_stock
-from colourmatch.book.rows import in_columns, read_entry, read_lot, read_lots, read_story
-from colourmatch.book.transactions import (
-    By,
-    Part,
-    find_repeat,
-    find_token,
-    part_of,
-    put_entry,
-    refuse_closed,
-    refuse_other,
-    refuse_other_entry,
-)
+from colourmatch.book.naming import find_lot, find_lot_id, find_stock
+from colourmatch.book.rows import in_columns, read_lot, read_lots, read_story
+from colourmatch.book.transactions import By, Part, enter
 from colourmatch.errors import InputError
 from colourmatch.records import pick
 
@@ -46,17 +37,17 @@ class Trials(Part):
         if taken < LEAST_ML:
             raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
 
-        once = part_of(by, "taken")
+        once = transactions.part_of(by, "taken")
 
         def act(connection: Connection) -> int:
             parent_id = find_lot_id(connection, lot, lock=True)
-            if (known := find_token(connection, t.lots, by.get("token"))) is not None:
-                refuse_other(known, {"trial_of": parent_id})
-                sample = find_repeat(connection, once["token"], parent_id, "sample")
+            if (known := transactions.find_token(connection, t.lots, by.get("token"))) is not None:
+                transactions.refuse_other(known, {"trial_of": parent_id})
+                sample = transactions.find_repeat(connection, once["token"], parent_id, "sample")
                 if sample is not None:
-                    refuse_other_entry(connection, sample, {"ml": taken})
+                    transactions.refuse_other_entry(connection, sample, {"ml": taken})
                 return int(known["id"])
-            refuse_closed(connection, parent_id)
+            transactions.refuse_closed(connection, parent_id)
             story = read_story(connection, parent_id)
             if story.lot.trial_of is not None:
                 raise InputError(
@@ -65,7 +56,7 @@ class Trials(Part):
             story.state().take_sample(taken)  # refuses what the batch does not hold
             trial_id = _begin_trial(connection, story, taken, by)
             values = {"ml": taken, "returned": False, "void": False, "trial_lot_id": trial_id}
-            put_entry(connection, parent_id, "sample", values, **once)
+            transactions.put_entry(connection, parent_id, "sample", values, **once)
             return trial_id
 
         trial_id = self._database.write(act)
@@ -76,33 +67,27 @@ class Trials(Part):
 
         ClosedError when the batch is closed; InputError when the lot is no trial or went back already.
         """
-        with self._database.read() as connection:
-            found = read_lot(connection, find_lot_id(connection, trial))
+        found = self._read(find_lot, trial)
         if found.trial_of is None:
             raise InputError(f"Lot {found.id} is no trial. Name the trial that is poured back.")
-        parent_id = found.trial_of
 
-        def act(connection: Connection) -> int:
-            find_lot_id(connection, parent_id, lock=True)
-            if (known := find_repeat(connection, by.get("token"), parent_id, "poured-back")) is not None:
-                refuse_other_entry(connection, known, {"trial_lot_id": found.id})
-                return known.id
-            refuse_closed(connection, parent_id)
+        def particulars(connection: Connection, parent_id: int) -> dict[str, Any]:
             if read_story(connection, parent_id).poured_back(found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
             story = read_story(connection, found.id)
             volume_ml = story.state().volume_ml
-            rows, grows_ml = _parts_of(story, volume_ml)
-            values = {"ml": volume_ml - grows_ml, "returned": False, "void": False, "trial_lot_id": found.id}
-            entry_id = put_entry(connection, parent_id, "poured-back", values, **by)
-            _pour(connection, parent_id, rows, by, f"{CAME_BACK}, lot {found.id}")
-            read_story(connection, parent_id).state()
-            return entry_id
+            left_ml = volume_ml - _parts_of(story, volume_ml)[1]
+            return {"ml": left_ml, "returned": False, "void": False, "trial_lot_id": found.id}
 
-        entry_id = self._database.write(act)
-        entry = self._read(read_entry, entry_id)
-        assert isinstance(entry, VolumeEntry)
-        return entry
+        def pour(connection: Connection, parent_id: int) -> None:
+            story = read_story(connection, found.id)
+            rows, _ = _parts_of(story, story.state().volume_ml)
+            _pour(connection, parent_id, rows, by, f"{CAME_BACK}, lot {found.id}")
+
+        return enter(
+            self._database, "poured-back", VolumeEntry, found.trial_of, particulars,
+            **by, prove=True, then=pour, asked={"trial_lot_id": found.id},
+        )  # fmt: skip
 
     def of(self, lot: int | str) -> list[Lot]:
         """The trials taken from a lot, in order."""
@@ -132,7 +117,9 @@ def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) 
 def _pour(connection: Connection, lot_id: int, rows: list[dict[str, Any]], by: By, reason: str) -> None:
     """Enter what of each stock comes into a lot with a part of another."""
     for row in rows:
-        put_entry(connection, lot_id, "addition", row, entered_by=by.get("entered_by"), reason=reason)
+        transactions.put_entry(
+            connection, lot_id, "addition", row, entered_by=by.get("entered_by"), reason=reason
+        )
 
 
 def _parts_of(story: LotStory, ml: float) -> tuple[list[dict[str, Any]], float]:

@@ -12,7 +12,7 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 import numpy as np
 
-from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, LotChoice, list_standing
+from colourmatch.book.calibrations import FIT, LOT_CHOICE, PHONE_FORGOTTEN, list_standing
 from colourmatch.book.checks import name_key
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.lot_book import LotBook
@@ -33,7 +33,7 @@ from colourmatch.measurement import (
 )
 from colourmatch.photo import measure
 from colourmatch.photo.read_colour import SCALE_SD, stretch
-from colourmatch.records import rounded
+from colourmatch.records import pick, rounded
 
 Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 
@@ -149,7 +149,10 @@ def note_for_lot(
     light: str | None = None,
     entered_by: str | None = None,
 ) -> None:
-    """Note what a lot's photos are read with from now on; NotFoundError for a card or light that is not in the book."""
+    """Note what a lot's photos are read with from now on; what is None stays as it was.
+
+    NotFoundError for a card or light that is not in the book.
+    """
     if card is not None:
         card_profile(book, card)
     lights = {str(entry.light) for entry in book.calibrations.of((FIT,))} if light is not None else set()
@@ -159,13 +162,18 @@ def note_for_lot(
             f"No phone is calibrated in a light {light!r}.{there} Calibrate one with: colourmatch phone add PHOTO "
             f"--light {light} --batch red=12"
         )
-    book.calibrations.choose_for_lot(lot, LotChoice(card, light), entered_by)
+    said = {key: name for key, name in (("card", card), ("light", light)) if name is not None}
+    noted = book.calibrations.lot_choice(lot)
+    if (wanted := noted.having(**said)) != noted:
+        book.calibrations.add(LOT_CHOICE, f"lot {lot}", wanted.to_json(), entered_by=entered_by)
 
 
 NO_NAME = "unnamed phone"
 #: Drinks of different recipes lie nearer to each other than to water, about by this part (common practice, no source):
 #: what two of one reading may differ by counts against that distance.
 _APART = 0.5
+#: What is kept of a difference as it was read.
+_READ = ("delta_e_2000", "difference", "uncertainty")
 #: The lot's fit needs at least this part of a difference as the phone's doubt, however good the calibration.
 _LEAST_SCALE = 0.03
 
@@ -232,7 +240,7 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
     out = measurement.having(spots=spots, calibration=named)
     if len(corrected) == 2 and measurement.delta_e_2000 and measurement.uncertainty:
         pair = _compare(measurement, measurement.uncertainty, corrected, own_tones=not known)
-        out = out.having(as_read=_as_read(measurement), **pair)
+        out = out.having(as_read=DifferenceAsRead(**pick(measurement, *_READ)), **pair)
     return out
 
 
@@ -251,13 +259,7 @@ def _leave(measurement: Measurement, found: Calibration) -> Measurement:
     if not (measurement.delta_e_2000 and ref and bat and pair):
         return out
     changed = record_difference(ref.lab, bat.lab, pair.having(phone=pair.phone * strain**2))
-    return out.having(as_read=_as_read(measurement), **changed)
-
-
-def _as_read(measurement: Measurement) -> DifferenceAsRead:
-    """The difference of a measurement before it is corrected."""
-    assert measurement.delta_e_2000 and measurement.difference and measurement.uncertainty
-    return DifferenceAsRead(measurement.delta_e_2000, measurement.difference, measurement.uncertainty)
+    return out.having(as_read=DifferenceAsRead(**pick(measurement, *_READ)), **changed)
 
 
 def _compare(

@@ -32,6 +32,11 @@ def is_loopback(host: str) -> bool:
         return False
 
 
+def find_client(scope: Mapping[str, Any]) -> str:
+    """The address that a request comes from."""
+    return str((scope.get("client") or ("unknown", 0))[0])
+
+
 class Connections:
     """The connections that are open; `is_here` tells this machine's addresses from the network's."""
 
@@ -192,7 +197,7 @@ class UploadRoom:
         if not found or scope["method"] != "PUT":
             yield ""
             return
-        page, visitor = found[1], str((scope.get("client") or ("unknown", 0))[0])
+        page, visitor = found[1], find_client(scope)
         if refusal := self._refuse(page, visitor):
             yield refusal
             return

@@ -5,12 +5,15 @@ access code."""
 from __future__ import annotations
 
 import asyncio
+import base64
 import hashlib
 import math
 import re
 import secrets
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
+from string import Template
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -18,9 +21,8 @@ from starlette.requests import cookie_parser
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from colourmatch.sharing.connections import UploadRoom, Waiting, is_loopback
+from colourmatch.sharing.connections import UploadRoom, Waiting, find_client, is_loopback
 from colourmatch.sharing.door import Door, Visit
-from colourmatch.sharing.entry_page import POLICY, draw_entry_page
 
 #: Tells the app behind the gate where a visitor sits: "here" or "shared". A browser cannot set it.
 VISITOR_HEADER = "x-colourmatch-visitor"
@@ -79,25 +81,21 @@ class Gate:
         self._asked_at = time.monotonic()
         headers = Headers(scope=scope)
         here = is_loopback((scope.get("server") or ("", 0))[0])
-        if not _fits_host(headers, scope, here) or not _fits_origin(headers, scope["type"] == "websocket"):
-            await _refuse(scope, receive, send, (403, _ELSEWHERE))
-            return
         browser, answer = self._know_browser(scope, headers, send)
-        if here:
+        if not _fits_host(headers, scope, here) or not _fits_origin(headers, scope["type"] == "websocket"):
+            await _refuse(403, _ELSEWHERE)(scope, receive, send)
+        elif here:
             await self._pass(_marked(scope, "here", browser), receive, answer)
-            return
-        if self._door is None or not self._door.open:
-            await _refuse(scope, receive, send, (403, _STOPPED))
-            return
-        visit = self._door.find_visit(_read_cookie(headers, self._cookie))
-        if visit is not None:
+        elif self._door is None or not self._door.open:
+            await _refuse(403, _STOPPED)(scope, receive, send)
+        elif (visit := self._door.find_visit(_read_cookie(headers, self._cookie))) is not None:
             await self._pass_visit(_marked(scope, "shared", browser), receive, answer, self._door, visit)
         elif scope["type"] == "http" and scope["method"] == "POST":
-            await self._take_code(self._door, scope, receive, send)
+            await (await self._take_code(self._door, scope, receive))(scope, receive, send)
         elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
-            await _show_entry(scope, send, 401, self._door.wait_s(_client(scope)))
+            await _show_entry(scope, 401, self._door.wait_s(find_client(scope)))(scope, receive, send)
         else:
-            await _refuse(scope, receive, send, (401, _NO_VISIT))
+            await _refuse(401, _NO_VISIT)(scope, receive, send)
 
     def _know_browser(self, scope: Scope, headers: Mapping[str, str], send: Send) -> tuple[str, Send]:
         """A digest of the browser's own mark; one that comes without gets it with its first page."""
@@ -123,11 +121,11 @@ class Gate:
             return
         if scope["path"] == LEFT_PATH and scope["method"] == "POST":
             self._left((await _read_small(receive)).decode("ascii", "replace"))
-            await _answer(scope, send, 204)
+            await _answer(204)(scope, receive, send)
             return
         with self._room.take(scope) as refusal:
             if refusal:
-                await _refuse(scope, receive, send, (429, refusal))
+                await _refuse(429, refusal)(scope, receive, send)
             else:
                 await self._app(scope, receive, _firm(scope["path"], send))
 
@@ -148,24 +146,20 @@ class Gate:
             if leave in visit.leaving:
                 visit.leaving.remove(leave)
 
-    async def _take_code(self, door: Door, scope: Scope, receive: Receive, send: Send) -> None:
+    async def _take_code(self, door: Door, scope: Scope, receive: Receive) -> Response:
         """A code that was sent: a cookie and the page that was asked for, or the entry page again."""
-        address = _client(scope)
+        address = find_client(scope)
         if (wait := door.wait_s(address)) > 0:
-            await _show_entry(scope, send, 429, wait)
-            return
-        typed = await _read_form(receive)
-        token = door.enter(typed, address)
+            return _show_entry(scope, 429, wait)
+        token = door.enter(await _read_code(receive), address)
         if token is None:
-            await _show_entry(scope, send, 401, door.wait_s(address), wrong=True)
-            return
+            return _show_entry(scope, 401, door.wait_s(address), wrong=True)
         # Only an address of a page of our own, never one that another site made up.
         path = scope["path"] if re.fullmatch(r"/[\w-]*", scope["path"], re.ASCII) else "/"
         query = scope.get("query_string", b"").decode("latin-1")
         secure = "; Secure" if scope.get("scheme") == "https" else ""
         cookie = f"{self._cookie}={token}; Path=/; HttpOnly; SameSite=Strict{secure}"
-        where = f"{path}?{query}".rstrip("?")
-        await _answer(scope, send, 303, location=where, set_cookie=cookie)
+        return _answer(303, location=f"{path}?{query}".rstrip("?"), set_cookie=cookie)
 
 
 def _fits_host(headers: Mapping[str, str], scope: Scope, here: bool) -> bool:
@@ -191,10 +185,6 @@ def _fits_origin(headers: Mapping[str, str], is_socket: bool) -> bool:
         return "//" in origin and urlsplit(origin).netloc == headers.get("host")
     except ValueError:
         return False
-
-
-def _client(scope: Scope) -> str:
-    return str((scope.get("client") or ("unknown", 0))[0])
 
 
 def _read_cookie(headers: Mapping[str, str], name: str) -> str:
@@ -266,7 +256,7 @@ async def _read_small(receive: Receive) -> bytes:
             return body
 
 
-async def _read_form(receive: Receive) -> str:
+async def _read_code(receive: Receive) -> str:
     """The code of a small form; nothing of a large one."""
     body = (await _read_small(receive)).decode("utf-8", "replace")
     try:
@@ -275,27 +265,53 @@ async def _read_form(receive: Receive) -> str:
         return ""
 
 
-async def _show_entry(scope: Scope, send: Send, status: int, wait_s: float, wrong: bool = False) -> None:
+_PAGE = Path(__file__).with_name("entry_page.html").read_text("utf-8")
+
+
+def _hash(tag: str) -> str:
+    """What a policy calls the one style or script of the entry page."""
+    text = _PAGE.partition(f"<{tag}>")[2].partition(f"</{tag}>")[0]
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+#: What the browser may do on the entry page: its own style, its own script, and sending the form back.
+_ENTRY_POLICY = (
+    f"default-src 'none'; style-src {_hash('style')}; script-src {_hash('script')}; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'"
+)
+
+
+def _show_entry(scope: Scope, status: int, wait_s: float, wrong: bool = False) -> Response:
+    """The page that asks for the access code, alone: nothing of the app is served before it.
+
+    wait_s: seconds that must pass before the next code counts; wrong: after a wrong one.
+    """
+    wait, note, connection = math.ceil(wait_s), "", ""
+    if scope.get("scheme") != "https":
+        connection = " The connection is not encrypted:\nuse it in a network whose people you trust."
+    if wrong or wait:
+        first = "That is not the code. " if wrong else "A wrong code was entered. "
+        again = f'Try again in <span id="left">{wait}</span> {"second" if wait == 1 else "seconds"}.'
+        again = again if wait else "Try again."
+        note = f'<p class="note" role="alert">{first}<span id="again">{again}</span></p>'
+    page = Template(_PAGE).substitute(wait=wait, note=note, connection=connection).encode()
     retry = {"retry_after": str(int(wait_s) + 1)} if wait_s > 0 else {}
-    page = draw_entry_page(wait_s, wrong, scope.get("scheme") == "https")
     kind = "text/html; charset=utf-8"
-    await _answer(scope, send, status, page, content_type=kind, content_security_policy=POLICY, **retry)
+    return _answer(status, page, content_type=kind, content_security_policy=_ENTRY_POLICY, **retry)
 
 
-async def _refuse(scope: Scope, receive: Receive, send: Send, told: tuple[int, str]) -> None:
-    status, text = told
-    if scope["type"] == "websocket":
-        await receive()
-        await send({"type": "websocket.close", "code": 1008})
-        return
-    await _answer(scope, send, status, f"{text}\n".encode(), content_type="text/plain; charset=utf-8")
+def _refuse(status: int, text: str) -> ASGIApp:
+    async def refuse(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "websocket":
+            await receive()
+            await send({"type": "websocket.close", "code": 1008})
+        else:
+            plain = "text/plain; charset=utf-8"
+            await _answer(status, f"{text}\n".encode(), content_type=plain)(scope, receive, send)
+
+    return refuse
 
 
-async def _receive_nothing() -> Message:
-    return {"type": "http.disconnect"}
-
-
-async def _answer(scope: Scope, send: Send, status: int, body: bytes = b"", **headers: str) -> None:
+def _answer(status: int, body: bytes = b"", **headers: str) -> Response:
     given = {name.replace("_", "-"): value for name, value in headers.items()}
-    response = Response(body, status, {**given, "cache-control": "no-store", **_FIRM})
-    await response(scope, _receive_nothing, send)
+    return Response(body, status, {**given, "cache-control": "no-store", **_FIRM})

@@ -53,11 +53,10 @@ def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:
     own = dict(head.label_lines)
     if ingredients := own.get("ingredients"):
         # the colours stand among the ingredients, by their class and name, and need no line of their own
-        merged = (
-            _merge_colours(ingredients, label.line) if head.closed or state.mg_by_colourant else ingredients
-        )
-        own["ingredients"] = merged
-        texts = [text for text in texts if text != label.line or merged == ingredients]
+        if head.closed or state.mg_by_colourant:
+            own["ingredients"] = _merge_colours(ingredients, label.line)
+        if own["ingredients"] != ingredients:
+            texts.remove(label.line)
     told = [f"{words}{own[key]}" for key, words in _OWN.items() if key in own]
     return LabelLines(head.name, f"Lot {head.label} · {date}", tuple(texts), tuple(told))
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any, Unpack
 
 from colourmatch.book import entries as e
-from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import By
@@ -45,19 +43,23 @@ def list_log(book: LotBook, since: str, lot: int | str | None = None, by: str | 
 
 
 def _line(
-    made: Lot | LotEntry | StockEntry, kind: str, text: str, head: Lot | None = None, entry: int | None = None
+    made: e.Lot | e.LotEntry | StockEntry,
+    kind: str,
+    text: str,
+    head: e.Lot | None = None,
+    entry: int | None = None,
 ) -> LogLine:
     lot, number = (head.id, head.label) if head else (None, None)
     return LogLine(made.created_at, made.entered_by, lot, number, entry, kind, text)
 
 
-def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
+def open_dose_of_other(story: e.LotStory, by: str | None) -> str | None:
     """The sentence about the last dose since the last photo, where somebody else poured it; None where none is open."""
-    last: AdditionEntry | None = None
+    last: e.AdditionEntry | None = None
     for entry in story.effective:
-        if isinstance(entry, PhotoEntry) and entry.purpose == "match":
+        if isinstance(entry, e.PhotoEntry) and entry.purpose == "match":
             last = None
-        elif isinstance(entry, AdditionEntry):
+        elif isinstance(entry, e.AdditionEntry):
             last = entry
     if last is None or not by or not last.entered_by or last.entered_by.casefold() == by.strip().casefold():
         return None
@@ -87,14 +89,13 @@ def can_take_back(story: e.LotStory, entry: e.LotEntry) -> bool:
         moved = story.find(entry.moved_entry_id)
         stands = moved.replaced_by_id is None and not getattr(moved, "void", False)
         return stands and moved.moved_by_id == entry.id
+    later: list[Any] = [one for one in story.all(type(entry)) if one.id > entry.id]
     if isinstance(entry, e.AsideEntry):
-        return entry == _newest(story, e.AsideEntry, lambda one: one.photo_entry_id == entry.photo_entry_id)
+        return all(one.photo_entry_id != entry.photo_entry_id for one in later)
     if isinstance(entry, e.AnswerEntry):
-        newest = _newest(story, e.AnswerEntry, lambda one: one.cause == entry.cause)
-        return entry.yes is not None and entry == newest
+        return entry.yes is not None and all(one.cause != entry.cause for one in later)
     if isinstance(entry, e.AmendmentEntry):
-        changed = entry.changes.keys()
-        return entry == _newest(story, e.AmendmentEntry, lambda one: not changed.isdisjoint(one.changes))
+        return all(entry.changes.keys().isdisjoint(one.changes) for one in later)
     return isinstance(entry, e.ClosingEntry) and entry == story.closing
 
 
@@ -114,12 +115,10 @@ def take_back(
     if isinstance(entry, e.AmendmentEntry):
         return book.lots.amend(lot, reason, **by, **_before(book, story, entry))
     if isinstance(entry, e.MovedEntry):
-        times = [story.line(story.find(entry.moved_entry_id))[0].created_at]
-        times += [
-            one.moved_to for one in story.all(e.MovedEntry) if one.moved_entry_id == entry.moved_entry_id
-        ]
-        at = times[-2]
-        return book.entries.move(entry.moved_entry_id, at, reason, **by)
+        moved = entry.moved_entry_id
+        moves = [one.moved_to for one in story.all(e.MovedEntry) if one.moved_entry_id == moved]
+        at = [story.line(story.find(moved))[0].created_at, *moves][-2]
+        return book.entries.move(moved, at, reason, **by)
     back = isinstance(entry, e.AsideEntry) and not entry.back
     photo = entry.photo_entry_id if isinstance(entry, e.AsideEntry) else entry.id
     return book.photos.set_aside(lot, photo, reason, back=back, **by)
@@ -150,7 +149,3 @@ def _before(book: LotBook, story: e.LotStory, entry: e.AmendmentEntry) -> dict[s
         if one.id < entry.id:
             known |= {key: value for key, value in one.changes.items() if key in known}
     return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
-
-
-def _newest(story: e.LotStory, kind: type[e.E], fits: Callable[[e.E], bool]) -> e.E | None:
-    return next((entry for entry in reversed(story.all(kind)) if fits(entry)), None)

@@ -11,16 +11,8 @@ from typing import Any, Unpack
 import numpy as np
 
 from colourmatch.advice import Advice, Cause
+from colourmatch.book import entries as e
 from colourmatch.book.checks import check_number, utc_text
-from colourmatch.book.entries import (
-    SWAPPED,
-    AdditionEntry,
-    AmendmentEntry,
-    Lot,
-    LotEntry,
-    LotStory,
-    PhotoEntry,
-)
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.transactions import By, part_of
@@ -48,7 +40,6 @@ from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.photo_colours import (
     is_ahead,
     moment_of,
-    own_view,
     photo_view,
     plausible_moment,
     step_left_ml,
@@ -97,7 +88,7 @@ def record_photos(
 
 
 def _record_photo(
-    book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], changed: dict[str, float], by: By
+    book: LotBook, lot: int, photo: IncomingPhoto[e.PhotoEntry], changed: dict[str, float], by: By
 ) -> PhotoTaken:
     measurement = photo.measurement
     if (known := photo.known) is not None:
@@ -107,7 +98,8 @@ def _record_photo(
     if photo.refused is not None:
         return PhotoTaken(measurement, note=photo.refused, lot=lot)
     story = book.lots.story(lot)
-    own = _own_view(story)
+    last = _shown_last(story)
+    own = last.view if last else None
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
     measurement = measurement.having(quality=tuple(_flag(story, measurement)))
     advice = advise_whole(book, _with_photo(story, measurement), measurement)
@@ -120,15 +112,15 @@ def _record_photo(
     return PhotoTaken(measurement, entry.id, lot=lot, advice=advice)
 
 
-def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:
+def _with_photo(story: e.LotStory, measurement: Measurement) -> e.LotStory:
     """The story as it will be with a photo that is not in the book yet."""
     number = max((event.id for event in story.events), default=0) + 1
     head = (number, story.lot.id, "photo", utc_text(), None, None, None)
-    photo = PhotoEntry(*head, measurement=measurement, original_name=measurement.photo)
+    photo = e.PhotoEntry(*head, measurement=measurement, original_name=measurement.photo)
     return replace(story, events=(*story.events, photo))
 
 
-def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -> None:
+def _check_same_view(lot: e.Lot, known: e.PhotoEntry, wanted: Mapping[str, float]) -> None:
     """A photo that is sent again keeps the depth and dilution that were said of it; InputError for others."""
     view = photo_view(lot, known.measurement)
     if any(abs(getattr(view, name) - value) > 1e-9 for name, value in wanted.items()):
@@ -138,12 +130,12 @@ def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -
         )
 
 
-def view_of_photos(story: LotStory) -> View:
+def view_of_photos(story: e.LotStory) -> View:
     """Depth and dilution of the lot's newest photo: what the next one is taken to have."""
-    return own_view(story.lot, _own_view(story))
+    return photo_view(story.lot, _shown_last(story))
 
 
-def _flag(story: LotStory, measurement: Measurement) -> list[Flag]:
+def _flag(story: e.LotStory, measurement: Measurement) -> list[Flag]:
     """The flags of a photo of a lot: what more water makes in all, and a time that is still to come."""
     more = tell_in_all(count_water(measurement, photo_view(story.lot, measurement).dilution).dilution)
     flags = [
@@ -155,10 +147,8 @@ def _flag(story: LotStory, measurement: Measurement) -> list[Flag]:
     return flags
 
 
-def _own_view(story: LotStory) -> OwnView | None:
-    """What was said of the newest photo's depth and dilution; what was not said is as the lot's head says."""
-    shown = [photo for photo in story.photos if photo.purpose == "match"]
-    return shown[-1].measurement.view if shown else None
+def _shown_last(story: e.LotStory) -> Measurement | None:
+    return next((one.measurement for one in reversed(story.photos) if one.purpose == "match"), None)
 
 
 def advise_lot(book: LotBook, lot: int | str) -> Advice:
@@ -166,12 +156,12 @@ def advise_lot(book: LotBook, lot: int | str) -> Advice:
     return advise_whole(book, book.lots.story(lot))
 
 
-def advise_whole(book: LotBook, story: LotStory, newest: Measurement | None = None) -> Advice:
+def advise_whole(book: LotBook, story: e.LotStory, newest: Measurement | None = None) -> Advice:
     """The advice for a story, with label and cautions; newest: of a photo that comes in just now, if one does."""
     return _advise(book, story, newest).having(**pick(tell_care(story), "label", "cautions"))
 
 
-def _advise(book: LotBook, story: LotStory, newest: Measurement | None) -> Advice:
+def _advise(book: LotBook, story: e.LotStory, newest: Measurement | None) -> Advice:
     head, photos = story.lot, fitting.usable_photos(story)
     here = fitting.photos_of_state(story)
     together = fitting.combine_state(story, here)
@@ -228,7 +218,7 @@ class Thinning:
     text: str
 
 
-def find_thinning(story: LotStory) -> Thinning | None:
+def find_thinning(story: e.LotStory) -> Thinning | None:
     """How to thin both glasses before the first drop; None once it was asked, and where the only photo can be read.
 
     A lot that is tinted to a noted colour keeps the dilution that this was read at.
@@ -253,7 +243,7 @@ def count_water(measured: Measurement, dilution: float) -> Thinning:
 
 def use_stocks(
     book: LotBook, lot: int | str, stocks: Sequence[str], reason: str, **by: Unpack[By]
-) -> AmendmentEntry:
+) -> e.AmendmentEntry:
     """Use more stocks in a lot as well; InputError where it uses all of them already."""
     head = book.lots.get(lot)
     wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))
@@ -264,7 +254,7 @@ def use_stocks(
 
 def answer_question(
     book: LotBook, lot: int | str, *, yes: bool, cause: str | None = None, **by: Unpack[By]
-) -> LotEntry:
+) -> e.LotEntry:
     """Answer what is asked of a lot now; yes: it is put right by the entry that mends it, which is given.
 
     cause: the code of the one that is meant where two are named, else the likeliest. InputError when nothing is asked or
@@ -290,18 +280,18 @@ def answer_question(
     return answers[-1]
 
 
-def _accept(book: LotBook, story: LotStory, cause: Cause, by: By) -> LotEntry:
+def _accept(book: LotBook, story: e.LotStory, cause: Cause, by: By) -> e.LotEntry:
     """The entry that puts right what went wrong."""
     code, entry = cause.code, story.find(cause.about)
     why = tell_cause(code, photo="", stock="", other=cause.stock or "", part=cause.part or 1.0).reason
-    if isinstance(entry, AdditionEntry):
+    if isinstance(entry, e.AdditionEntry):
         if code == "dose-missing":
             return book.additions.correct(entry.id, void=True, reason=why, **by)
         if code == "other-bottle":
             return book.additions.correct(entry.id, stock=cause.stock, reason=why, **by)
         amount: dict[str, Any] = {entry.unit: put_right(entry, cause.part or 1.0)}
         return book.additions.correct(entry.id, reason=why, **amount, **by)
-    if code in (SWAPPED, LABEL):
+    if code in (e.SWAPPED, LABEL):
         return book.entries.answer(story.lot.id, code, entry.id, True, **by)
     if code == OLDER:
         assert cause.at is not None, "it is asked with the time that the photo is moved to"

@@ -12,18 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.book.entries import (
-    AdditionEntry,
-    Lot,
-    LotEntry,
-    LotStory,
-    NoteEntry,
-    PhotoEntry,
-    VolumeEntry,
-)
+from colourmatch.book import entries as e
+from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.dosing.care import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
-from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
+from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
 from colourmatch.records import Array, Record, decimals, kept, names_of, pick, several
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
@@ -50,12 +43,7 @@ class Seen:
 Take = Callable[[SpotColour], Colour]
 
 
-def as_told(spot: SpotColour) -> Colour:
-    """The colour that counts."""
-    return spot
-
-
-def take_alike(photos: Iterable[PhotoEntry]) -> Take:
+def take_alike(photos: Iterable[e.PhotoEntry]) -> Take:
     """Which colour to take so that photos of months are compared by one rule.
 
     A calibration, or the estimate that older records do not have, would pass for a change of the liquid: then each
@@ -67,39 +55,36 @@ def take_alike(photos: Iterable[PhotoEntry]) -> Take:
         return lambda spot: spot.reading
     found = [one.measurement.calibration for one in photos]
     several = len({one.entry if one else None for one in found}) > 1
-    return (lambda spot: spot.as_read or spot) if several else as_told
+    return lambda spot: (spot.as_read or spot) if several else spot
 
 
-def read_spot(measurement: Measurement, spot: str, take: Take = as_told) -> tuple[Array, Array] | None:
-    """Lab and covariance of its reading for one spot of a measurement, None when it was not measured."""
-    recorded = measurement.spots.get(spot)
-    found = take(recorded) if recorded else None
-    return (found.lab, found.covariance) if found and found.finite else None
-
-
-def see_photo(photo: PhotoEntry, take: Take = as_told) -> Seen | None:
+def see_photo(photo: e.PhotoEntry, take: Take = lambda spot: spot) -> Seen | None:
     """What a photo shows of reference and batch, None when one of them was not measured."""
-    reference, batch = (read_spot(photo.measurement, spot, take) for spot in LIQUIDS)
-    if reference is None or batch is None:
+    spots, camera = (photo.measurement.spots.get(name) for name in LIQUIDS), photo.measurement.camera
+    found = [colour for spot in spots if spot and (colour := take(spot)).finite]
+    if len(found) < len(LIQUIDS):
         return None
-    camera = photo.measurement.camera
-    return Seen(photo.id, time_of(photo), camera, reference[0], batch[0], reference[1] + batch[1])
+    ref, bat = found
+    return Seen(photo.id, time_of(photo), camera, ref.lab, bat.lab, ref.covariance + bat.covariance)
 
 
-def time_of(photo: PhotoEntry) -> datetime:
+def time_of(photo: e.PhotoEntry | ReferenceReading) -> datetime:
     """When a photo was taken: as it was put right, by the entry, by the phone's clock when that can be, else when entered."""
-    entered = datetime.fromisoformat(photo.happened_at)
-    moved = photo.moved_by_id is not None
-    return entered if moved else find_moment(photo.measurement, photo.taken_at, entered)
+    if isinstance(photo, e.PhotoEntry) and photo.moved_by_id is not None:
+        return datetime.fromisoformat(photo.happened_at)
+    if photo.taken_at is not None:
+        return datetime.fromisoformat(photo.taken_at)
+    entered = datetime.fromisoformat(photo.created_at)
+    return plausible_moment(photo.measurement or Measurement(), entered) or entered
 
 
-def final_photos(story: LotStory) -> tuple[PhotoEntry, ...]:
+def final_photos(story: e.LotStory) -> tuple[e.PhotoEntry, ...]:
     """The match photos of the batch as it is now that count: those after the last dose or blending."""
-    photos: list[PhotoEntry] = []
+    photos: list[e.PhotoEntry] = []
     for entry in story.effective:
         if changes_colour(entry):
             photos = []
-        elif isinstance(entry, PhotoEntry) and entry.purpose == "match" and entry.aside is None:
+        elif isinstance(entry, e.PhotoEntry) and entry.purpose == "match" and entry.aside is None:
             photos.append(entry)
     return tuple(photos)
 
@@ -140,14 +125,14 @@ class Dose(Record):
     drops: float | None = kept()
 
 
-def read_doses(story: LotStory) -> tuple[Dose, ...]:
+def read_doses(story: e.LotStory) -> tuple[Dose, ...]:
     """The doses that count, summed by stock, in the batch as it is now.
 
     Strength and drop of a stock are off in the same way for all its doses, so their errors do not average
     out: sd = mg/l x sqrt(strength_rel_sd^2 + (share counted in drops x drop_rel_sd)^2), JCGM 100:2008, 5.2.
     """
     state = story.state()
-    by_stock: dict[str, list[AdditionEntry]] = {}
+    by_stock: dict[str, list[e.AdditionEntry]] = {}
     for entry in story.additions:
         by_stock.setdefault(entry.stock, []).append(entry)
     doses = []
@@ -168,20 +153,20 @@ def total_sd(doses: Sequence[Dose]) -> float:
     return math.hypot(*(dose.mg_per_l_sd for dose in doses))
 
 
-def changes_colour(entry: LotEntry) -> bool:
+def changes_colour(entry: e.LotEntry) -> bool:
     """Whether an entry changes the colour of the batch; a sample that was taken does not."""
-    return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
+    return isinstance(entry, e.AdditionEntry) or (isinstance(entry, e.VolumeEntry) and entry.came)
 
 
 @dataclass(frozen=True)
 class Since:
     """The last photo that counts, None before the first, and what changed the colour after it, in order."""
 
-    photo: PhotoEntry | None
-    changes: tuple[LotEntry, ...]
+    photo: e.PhotoEntry | None
+    changes: tuple[e.LotEntry, ...]
 
 
-def since_photo(story: LotStory) -> Since:
+def since_photo(story: e.LotStory) -> Since:
     """What changed the batch since its last photo that counts."""
     photo = story.matched[-1] if story.matched else None
     before = {entry.id for entry in story.entries_before(photo)} if photo else set()
@@ -189,7 +174,7 @@ def since_photo(story: LotStory) -> Since:
     return Since(photo, changes)
 
 
-def step_left_ml(story: LotStory) -> dict[str, float]:
+def step_left_ml(story: e.LotStory) -> dict[str, float]:
     """Millilitres of each stock that are left of the step that was advised with the last photo; empty when it is over.
 
     It is over when all of it is in, when something else went in, and when anything was put right since: the step was
@@ -199,12 +184,12 @@ def step_left_ml(story: LotStory) -> dict[str, float]:
     advised = since.photo.advice.doses if since.photo and since.photo.advice else ()
     wanted = {dose.stock: float(dose.ml) for dose in advised}
     if since.photo is None or any(
-        entry.id > since.photo.id and not isinstance(entry, (AdditionEntry, VolumeEntry, NoteEntry))
+        entry.id > since.photo.id and not isinstance(entry, (e.AdditionEntry, e.VolumeEntry, e.NoteEntry))
         for entry in story.events
     ):
         return {}
     for entry in since.changes:
-        if not isinstance(entry, AdditionEntry) or entry.stock not in wanted:
+        if not isinstance(entry, e.AdditionEntry) or entry.stock not in wanted:
             return {}
         wanted[entry.stock] -= entry.ml
     return {} if min(wanted.values(), default=0.0) < 0 else {k: ml for k, ml in wanted.items() if ml > 0}
@@ -221,7 +206,7 @@ class GlassIntake(Record):
     text: str = kept()
 
 
-def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[GlassIntake]:
+def read_intake(story: e.LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[GlassIntake]:
     """What one example glass of the batch as it is brings of each colourant, for each way it is served.
 
     Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
@@ -231,28 +216,23 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     amounts = _amounts(story)
     if not amounts:
         return []
+    ways: dict[float, list[str]] = {}  # dilution -> the glasses that have it
+    own = [one for one in story.lot.glasses if one.get("dilution")]
+    for glass in own if glasses is None else glasses:
+        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
     found = []
-    for dilution, names in _ways(story, glasses).items():
+    for dilution, names in sorted(ways.items()) or [(story.lot.made_up_to, [])]:
         batch_ml = EXAMPLE_GLASS_ML / dilution
         portions = tuple(portions_in_glass(amounts, batch_ml))
         called = f" ({', '.join(names)})" if names else ""
         holds = f"{tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the batch"
         text = f"A glass of {EXAMPLE_GLASS_ML:g} ml{called}, {holds}. Glass and body masses are examples."
-        glass = ", ".join(names) or "neat", EXAMPLE_GLASS_ML, dilution, round(batch_ml, 1)
-        found.append(GlassIntake(*glass, portions, text))
+        served = ", ".join(names) or "neat", EXAMPLE_GLASS_ML, dilution, round(batch_ml, 1)
+        found.append(GlassIntake(*served, portions, text))
     return found
 
 
-def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
-    """Dilution -> names of the glasses, or of the serving conditions, that have it."""
-    ways: dict[float, list[str]] = {}
-    own = [one for one in story.lot.glasses if one.get("dilution")]
-    for glass in own if glasses is None else glasses:
-        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
-    return dict(sorted(ways.items())) or {story.lot.made_up_to: []}
-
-
-def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
+def _amounts(story: e.LotStory) -> dict[str, tuple[float, float]]:
     """mg per litre of each colourant in the batch, and its standard deviation."""
     state = story.state()
     amounts: dict[str, tuple[float, float]] = {}
@@ -264,19 +244,15 @@ def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
     return amounts
 
 
-def photo_view(head: Lot, measurement: Measurement | None) -> View:
+def photo_view(head: e.Lot, measurement: Measurement | None) -> View:
     """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
-    return own_view(head, measurement.view if measurement else None)
-
-
-def own_view(head: Lot, seen: OwnView | None) -> View:
-    """How deep and how thinned liquids are shown where this much was said of it."""
+    seen = measurement.view if measurement else None
     depth_mm = seen.depth_mm if seen and seen.depth_mm is not None else head.depth_mm
     dilution = seen.dilution if seen and seen.dilution is not None else head.dilution
     return View(float(depth_mm), float(dilution))
 
 
-def views_of(head: Lot) -> tuple[View, ...]:
+def views_of(head: e.Lot) -> tuple[View, ...]:
     """Where the match is judged: the serving conditions of the lot, else as measured."""
     usual = pick(head, "depth_mm", "dilution")
     # a book of before may hold what is no part of a view
@@ -311,13 +287,6 @@ def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:
     taken = moment_of(measurement)
     ahead = _CLOCK_AHEAD_WITH_ZONE if measurement.taken_offset else _CLOCK_AHEAD
     return taken is not None and taken > (now or datetime.now(UTC)) + ahead
-
-
-def find_moment(measurement: Measurement, taken_at: str | None, entered: datetime) -> datetime:
-    """When a photo was taken: by its entry, by its own file when that can be, else when it was entered."""
-    if taken_at is not None:
-        return datetime.fromisoformat(taken_at)
-    return plausible_moment(measurement, entered) or entered
 
 
 def plausible_moment(measurement: Measurement, now: datetime | None = None) -> datetime | None:

@@ -5,7 +5,6 @@ It refuses to compare readings of another depth or dilution.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 from functools import partial
 
 import numpy as np
@@ -18,15 +17,14 @@ from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.colour.difference import Difference, Figure, compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
-from colourmatch.measurement import LIQUIDS, Measurement, Sent
+from colourmatch.measurement import LIQUIDS, Sent
 from colourmatch.records import Array, Record, kept, pick, rounded, several
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
     final_photos,
-    find_moment,
     photo_view,
     plausible_moment,
-    read_spot,
+    time_of,
 )
 
 #: Which reading a lot is tinted to -> how it is called.
@@ -74,7 +72,7 @@ def record_reference(
         try:
             if photo.refused is not None:
                 raise PhotoError(photo.refused)
-            if not measurement.spots.get(spot):
+            if (colour := measurement.spots.get(spot)) is None:
                 raise PhotoError(
                     f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
                     f"that it stands on the {other} spot."
@@ -84,9 +82,8 @@ def record_reference(
             sent.append(Sent(measurement, note=error.text))
             continue
         found = found or book.references.add(name, notes, entered_by=entered_by)
-        lab, lab_sd = _colour_of(measurement, spot)
         reading = book.references.add_reading(
-            found.id, lab, lab_sd=lab_sd, depth_mm=depth_mm, dilution=dilution, photo=stored,
+            found.id, colour.lab, lab_sd=colour.lab_sd, depth_mm=depth_mm, dilution=dilution, photo=stored,
             measurement=measurement.having(spot=spot), taken_at=plausible_moment(measurement), original_name=photo.name,
             entered_by=entered_by, token=f"reference-{found.id}-{stored.original_sha256}",
         )  # fmt: skip
@@ -100,13 +97,6 @@ def find_reference(book: LotBook, name: str) -> Reference | None:
         return book.references.get(name)
     except NotFoundError:
         return None
-
-
-def _colour_of(measurement: Measurement, spot: str) -> tuple[Triple, Triple]:
-    """The colour of a spot that was found, and its sd."""
-    colour = measurement.spots[spot]
-    assert colour is not None and colour.lab_sd is not None
-    return as_triple(colour.lab), as_triple(colour.lab_sd)
 
 
 def as_triple(values: Iterable[float]) -> Triple:
@@ -189,7 +179,7 @@ class KnownReference(Record):
 def read_reference(book: LotBook, reference: str | int) -> KnownReference:
     """A reference with its readings, each against the first of the same depth and dilution; NotFoundError names the near ones."""
     found = book.references.get(reference)
-    readings = sorted(book.references.readings(found.id), key=lambda one: (_time_of(one), one.id))
+    readings = sorted(book.references.readings(found.id), key=lambda one: (time_of(one), one.id))
     first: dict[tuple[float, float], ReferenceReading] = {}
     rows = []
     for reading in readings:
@@ -199,18 +189,13 @@ def read_reference(book: LotBook, reference: str | int) -> KnownReference:
     return KnownReference(found.id, **told, readings=tuple(rows), text=_tell(rows))
 
 
-def _time_of(reading: ReferenceReading) -> datetime:
-    entered = datetime.fromisoformat(reading.created_at)
-    return find_moment(reading.measurement or Measurement(), reading.taken_at, entered)
-
-
 def _sd(reading: ReferenceReading) -> np.ndarray:
     return np.full(3, ENTERED_SD) if reading.lab_sd is None else np.array(reading.lab_sd)
 
 
 def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> KnownReading:
     row = KnownReading(
-        reading.id, _time_of(reading).isoformat(timespec="seconds"), [round(value, 3) for value in reading.lab],
+        reading.id, time_of(reading).isoformat(timespec="seconds"), [round(value, 3) for value in reading.lab],
         [round(float(value), 3) for value in _sd(reading)], **pick(reading, "depth_mm", "dilution", "stored_name"),
         source="photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered", photo=reading.original_name,
     )  # fmt: skip
@@ -266,7 +251,7 @@ def find_readings(
     NotFoundError for an id that is none of its readings, InputError where none is of that depth and dilution.
     """
     found = book.references.get(reference)
-    readings = sorted(book.references.readings(found.id), key=lambda one: (_time_of(one), one.id))
+    readings = sorted(book.references.readings(found.id), key=lambda one: (time_of(one), one.id))
     meant = [one for one in readings if str(which) in (*WHICH, str(one.id))]
     if not meant and str(which) not in WHICH:
         ids = ", ".join(str(one.id) for one in readings) or "none"
@@ -314,48 +299,37 @@ def choose_reading(
 
 
 def target_from_lot(
-    book: LotBook,
-    source: int | str,
-    lot: int | str | None = None,
-    *,
-    name: str | None = None,
-    entered_by: str | None = None,
+    book: LotBook, source: int | str, *, name: str | None = None, entered_by: str | None = None
 ) -> ReferenceReading:
-    """Make an own lot's final colour a reading of a reference, and the target of `lot` when one is given.
+    """Make an own lot's final colour a reading of a reference.
 
     The colour is that of the last photo after the last dose. Made once per source lot. InputError when no
     photo shows the finished lot.
     """
     story = book.lots.story(source)
     head = story.lot
-    usable = [p for p in final_photos(story) if read_spot(p.measurement, "batch") is not None]
+    shown = ((photo, photo.measurement.spots.get("batch")) for photo in final_photos(story))
+    usable = [(photo, colour) for photo, colour in shown if colour and colour.finite]
     if not usable:
         raise InputError(
             f"No photo shows lot {head.label} after its last dose, so its colour is not known. "
             "Photograph it first."
         )
-    photo = usable[-1]
+    photo, colour = usable[-1]
     view = photo_view(head, photo.measurement)
     token = f"reference-of-lot-{head.id}"  # noted once, whatever the lot is called later
-    found = book.references.with_token(token) or book.references.add(
-        name or f"Lot {head.label}: {head.name}"[:120],
-        f"Final colour of lot {head.label}.",
-        entered_by=entered_by,
-        token=token,
-    )
+    called, notes = name or f"Lot {head.label}: {head.name}"[:120], f"Final colour of lot {head.label}."
+    found = book.references.with_token(token)
+    found = found or book.references.add(called, notes, entered_by=entered_by, token=token)
     if name is not None and name_key(name) != name_key(found.name):
         raise InputError(
             f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
         )
-    lab, lab_sd = _colour_of(photo.measurement, "batch")
-    reading = book.references.add_reading(
-        found.id, lab, lab_sd=lab_sd, depth_mm=view.depth_mm, dilution=view.dilution,
+    return book.references.add_reading(
+        found.id, colour.lab, lab_sd=colour.lab_sd, depth_mm=view.depth_mm, dilution=view.dilution,
         measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},
         entered_by=entered_by, token=f"reference-of-lot-{head.id}-{photo.id}",
     )  # fmt: skip
-    if lot is not None:
-        choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)
-    return reading
 
 
 #: Standard deviation of an entered L*, a*, b* that came without one.

@@ -4,6 +4,7 @@ import time
 from datetime import datetime, timedelta
 
 import pytest
+from raw_books import list_changes
 from sqlalchemy import insert, select
 from sqlalchemy.exc import IntegrityError
 
@@ -264,8 +265,7 @@ def test_what_a_closing_taught_is_taken_back_and_learnt_again(book, lot):
     assert (yellow.strength_factor, yellow.strength_rel_sd, yellow.learnt) == (1.0, 0.2, None)
     book.lots.close(lot, "matched")
     assert book.stocks.learn("red", 0.91, 0.04, lot).strength_factor == 0.91
-    kinds = [change.kind for change in book.stocks.history("red")]
-    assert kinds == ["learnt", "learnt", "unlearnt", "learnt"]
+    assert list_changes(book, "red") == ["learnt", "learnt", "unlearnt", "learnt"]
     book.stocks.learn("red", 0.95, 0.03, book.lots.begin("Later", 900, "red").id)
     book.lots.reopen(lot, "too early")
     assert book.stocks.get("red").strength_factor == 0.95, "what a later lot learnt stays"
@@ -292,7 +292,7 @@ def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(boo
     assert book.additions.add(lot, "red", drops=10).mg == pytest.approx(10)
     book.lots.reopen(closed, "it is to be right too")
     assert book.lots.story(closed).state().mg == pytest.approx({"red": 10.0})
-    assert [change.kind for change in book.stocks.history("red")] == ["corrected"]
+    assert list_changes(book, "red") == ["corrected"]
 
 
 def test_what_photos_taught_is_a_true_strength_and_stays(book, lot):
@@ -342,7 +342,7 @@ def test_a_stock_is_not_put_right_to_what_cannot_be(book, lot):
             book.stocks.correct("red", "x", **changes)
     with pytest.raises(InputError, match="needs its reason"):
         book.stocks.correct("red", "", name="crimson")
-    assert book.stocks.history("red") == []
+    assert list_changes(book, "red") == []
 
 
 def doses_before(story: LotStory) -> list[int]:

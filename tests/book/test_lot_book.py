@@ -10,7 +10,7 @@ from dataclasses import FrozenInstanceError
 from pathlib import Path
 
 import pytest
-from raw_books import write_file
+from raw_books import list_changes, write_file
 
 from colourmatch.advice import Advice
 from colourmatch.book import lot_book, tables
@@ -67,7 +67,7 @@ def test_weighing_and_learning_count_from_then_on(book, lot):
     assert book.additions.correct(before.id, drops=20, reason="x").ml == pytest.approx(1.0)
     spreads = [book.stocks.get("red").as_stock(learnt=learnt).strength_rel_sd for learnt in (True, False)]
     assert spreads == [0.03, 0.2]
-    assert [change.kind for change in book.stocks.history("red")] == ["weighed", "learnt", "learnt"]
+    assert list_changes(book, "red") == ["weighed", "learnt", "learnt"]
     reset = book.stocks.reset("red", "made again")
     assert (reset.strength_factor, reset.strength_rel_sd, reset.drop_ml) == (1.0, 0.2, weighed.drop_ml)
 

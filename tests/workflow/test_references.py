@@ -76,7 +76,8 @@ def test_an_own_lot_becomes_a_target_once(book, lot):
     book.photos.add(lot, {"spots": {"batch": spot}})
     book.lots.close(lot, "matched")
     following = book.lots.begin("Aperitif", 900, "red", dilution=5, number="B2").id
-    made = references.target_from_lot(book, lot, following)
+    made = references.target_from_lot(book, lot)
+    choose_reading(book, following, made.reference_id, made.id)
     assert (list(made.lab), list(made.lab_sd or ())) == (spot["lab"], spot["lab_sd"])
     head = book.lots.get("B2")
     assert (head.id, head.target_lab, head.reference_id) == (following, (76.1, 45.2, 31.3), made.reference_id)
