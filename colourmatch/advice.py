@@ -10,6 +10,10 @@ from typing import Any
 from colourmatch.colour.difference import Difference, Figure
 from colourmatch.measurement import Colour
 from colourmatch.records import Record, decimals, kept, several
+from colourmatch.words.advice import NO_ROOM, tell_room
+
+#: Why a lot ended, as the advice gives it.
+STOPS = ("matched", "nearest", "ceiling", "past")
 
 #: Above this many drops a dose is measured in millilitres.
 MOST_DROPS = 120
@@ -279,6 +283,14 @@ class Advice(Record):
     def steps(self) -> tuple[Dose, ...]:
         """The doses that are advised now; with several stocks, or a part of them in, what is left."""
         return self.doses if self.action == "add" else ()
+
+    def contradict(self, outcome: str) -> str:
+        """What it says where a lot is closed for another of its reasons, or with room; else nothing."""
+        if outcome not in STOPS or outcome == self.reason:
+            return ""
+        left = self.ceiling_left_mg_per_l if outcome == "ceiling" else None
+        room = tell_room(left) if left and self.text != NO_ROOM else ""
+        return " ".join(filter(None, (room, self.text)))
 
     def to_json(self) -> dict[str, Any]:
         """The advice object of the command line; the reachable difference by itself too, as the first books have it."""

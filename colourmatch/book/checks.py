@@ -19,8 +19,6 @@ from colourmatch.words.entries import OUTCOMES
 NAME_LENGTH = 120
 TEXT_LENGTH = 20_000
 OUTCOME_LENGTH = 40
-#: Why a lot ended, of OUTCOMES those that the advice gives too.
-STOPS = ("matched", "nearest", "ceiling", "past")
 
 #: name -> (words, lowest, lowest is allowed, highest, advice)
 _CONDITION = ("name", "depth_mm", "dilution", "illuminant", "weight")

@@ -8,11 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from colourmatch.book.checks import STOPS
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 from colourmatch.records import alike, pick
-from colourmatch.words.advice import NO_ROOM, tell_room
 
 if TYPE_CHECKING:
     from colourmatch.advice import Advice
@@ -247,7 +245,7 @@ class ClosingEntry(LotEntry):
     @property
     def against(self) -> str:
         """What the advice had said, where the lot was closed for another of its reasons to stop; else nothing."""
-        said = contradict(self.outcome, self.final)
+        said = self.final.contradict(self.outcome) if self.final else ""
         return said and f"The advice was another: {said}"
 
 
@@ -364,15 +362,6 @@ class LotStory:
             elif isinstance(entry, VolumeEntry) and not entry.returned:
                 state = state.take_sample(entry.ml)
         return state
-
-
-def contradict(outcome: str, advice: Advice | None) -> str:
-    """What the advice says where a lot is closed for another of its reasons, or with room; else nothing."""
-    if advice is None or outcome not in STOPS or outcome == advice.reason:
-        return ""
-    left = advice.ceiling_left_mg_per_l if outcome == "ceiling" else None
-    room = tell_room(left) if left and advice.text != NO_ROOM else ""
-    return " ".join(filter(None, (room, advice.text)))
 
 
 def number_photos(story: LotStory) -> dict[int, int]:

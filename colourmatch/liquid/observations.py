@@ -21,6 +21,10 @@ _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.003, 0
 _GAP_MISFIT = 0.2
 #: The gap's noise is in part that of the two readings beside it: counted so many times, both are counted once.
 _GAP_NOISE = 2.0
+#: What is unsure of a warm lamp's change goes with what is unsure of the gap (correlated by -0.4 to -0.6 in chroma and hue over
+#: drawn worlds) and with how full the glasses are, which is left out: its variance counts so many times instead, as the
+#: lot's own figure needs to hold (tests/bench/bench_dosing.py --fields).
+_WARM_NOISE = 4.0
 
 
 @dataclass(frozen=True)
@@ -140,7 +144,7 @@ def _with_gap(values: Array, cov: Array, shot: Shot, alike: int) -> tuple[Array,
     wide[:6, :6] = cov
     wide[6:9, 6:9] = _GAP_NOISE * gap.noise + alike * gap.unknown + np.eye(3) * _GAP_MISFIT**2
     if gap.warm_covariance is not None:  # the inks' and the phone's, which more photos do not lessen
-        wide[9:, 9:] = alike * gap.warm_covariance
+        wide[9:, 9:] = _WARM_NOISE * alike * gap.warm_covariance
     for k, (lab, sign) in enumerate(((shot.batch_lab, 1.0), (shot.reference_lab, -1.0))):
         fill = np.zeros(len(wide))
         fill[6:9] = sign * _slope_with_depth(np.asarray(lab, float))

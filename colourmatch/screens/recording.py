@@ -8,7 +8,7 @@ from functools import partial
 import streamlit as st
 
 from colourmatch.advice import Advice, Cause, Dose, Question
-from colourmatch.book.entries import AdditionEntry, LotStory, contradict
+from colourmatch.book.entries import AdditionEntry, LotStory
 from colourmatch.book.naming import leave_out_example
 from colourmatch.errors import InputError
 from colourmatch.screens import html, lot_words, pages, session
@@ -182,7 +182,7 @@ def ask_closing(story: LotStory, advice: Advice) -> None:
         index = list(names).index(advised) if advised in names else None
         reason = pick_one("Why", names, act.key("reason"), index=index, placeholder="Choose")
         text = st.text_input("In your words (optional)", key=act.key("text"))
-        if said := contradict(reason or "", advice):
+        if said := advice.contradict(reason or ""):
             st.html(html.flag_line("Advice", f"It is another: {said}"))
         sure = st.checkbox("Close it for good", key=act.key("sure", reason if said else ""))
 

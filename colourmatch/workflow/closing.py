@@ -9,7 +9,7 @@ import numpy as np
 
 from colourmatch.advice import Advice, StockLearnt
 from colourmatch.book.checks import check_outcome
-from colourmatch.book.entries import ClosingEntry, LotStory, VolumeEntry, contradict
+from colourmatch.book.entries import ClosingEntry, LotStory, VolumeEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import ClosedError, QuestionError
@@ -51,7 +51,7 @@ def close_lot(
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
     The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; QuestionError for
-    a reason that the advice contradicts (`entries.contradict`), or for none while a question is open, unless `sure` says
+    a reason that the advice contradicts (`Advice.contradict`), or for none while a question is open, unless `sure` says
     that it is meant.
     """
     story = book.lots.story(lot)
@@ -72,7 +72,7 @@ def close_lot(
             f"A question is open: {advice.question.text} Answer it with colourmatch lot answer {story.lot.id} --yes, or "
             "--no; or close the lot all the same with a --reason, such as 'given up'."
         )
-    if is_asked and (said := contradict(check_outcome(outcome), advice)):
+    if is_asked and (said := advice.contradict(check_outcome(outcome))):
         raise QuestionError(
             f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
         )

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from colourmatch.book.checks import STOPS
+from colourmatch.advice import STOPS
 from colourmatch.book.rows import _CLASSES
 from colourmatch.colour.difference import Difference, Figure
 from colourmatch.measurement import Measurement
