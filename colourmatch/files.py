@@ -86,6 +86,7 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(out))
     if mode is None:
         clear_left_over(target.parent)
+        mode = stat.S_IMODE(target.stat().st_mode) if target.exists() else None
     partial = target.with_name(name_partial())
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     try:
@@ -95,8 +96,6 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
             stream.flush()
             if sync:
                 os.fsync(stream.fileno())
-        if mode is None and target.exists():
-            mode = stat.S_IMODE(target.stat().st_mode)
         if mode is not None:
             os.chmod(partial, mode)
         os.replace(partial, target)

@@ -40,7 +40,10 @@ def test_rights_are_those_of_the_old_file_else_the_usual_ones(tmp_path):
     write_out(b"x", tmp_path / "new", "card")
     assert (tmp_path / "new").stat().st_mode == (tmp_path / "plain").stat().st_mode
     (tmp_path / "new").chmod(0o640)
-    write_out(b"y", tmp_path / "new", "card")
+    with replace_whole(tmp_path / "new") as stream:
+        (partial,) = tmp_path.glob(".partial-*")
+        assert stat.S_IMODE(partial.stat().st_mode) == 0o640
+        stream.write(b"y")
     assert stat.S_IMODE((tmp_path / "new").stat().st_mode) == 0o640
     with replace_whole(tmp_path / "private", mode=0o600) as stream:
         (partial,) = tmp_path.glob(".partial-*")

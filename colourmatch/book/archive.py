@@ -30,7 +30,14 @@ from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.book.rows import iterate_stories, may_contradict
 from colourmatch.book.transactions import Database, Part, reads
 from colourmatch.errors import BookError, InputError
-from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file, replace_whole
+from colourmatch.files import (
+    NO_ROOM,
+    clear_left_over,
+    name_partial,
+    read_plain_file,
+    replace_whole,
+    what_to_do,
+)
 
 FORMAT = "colourmatch-backup"
 PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
@@ -120,10 +127,10 @@ def _backup(source: Database, store: PhotoStore, path: Path) -> BackupReport:
     except (OSError, sqlite3.OperationalError) as error:
         if not isinstance(error, OSError) and "full" not in str(error):
             raise
-        why = (error.strerror or error) if isinstance(error, OSError) else "No space left for it"
-        raise BookError(
-            f"The backup {path} cannot be written: {why}. Make room, or give another path."
-        ) from None
+        why, mend = "No space left for it", "Make room, or give another path."
+        if isinstance(error, OSError):
+            why, mend = str(error.strerror or error), what_to_do(error, "Give another path.")
+        raise BookError(f"The backup {path} cannot be written: {why}. {mend}") from None
     return BackupReport(path, len(packed), missing, damaged)
 
 

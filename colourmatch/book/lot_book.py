@@ -84,9 +84,10 @@ def read_book(location: str | Path | None = None, *, needed: bool = False) -> Lo
     """
     url, note = parse_location(find_location(location)), ""
     path = book_path(url)
+    if path is not None:
+        opening.refuse_other_files(path)
     try:
         if path is not None and tell_state(path) is not None:
-            opening.refuse_other_files(path)
             engine, note = _open_as_it_lies(path), _READ_ONLY
         else:  # an older one is brought up to date: it could not be read else
             engine = opening.open_engine(url, _refuse_absent)
@@ -94,10 +95,13 @@ def read_book(location: str | Path | None = None, *, needed: bool = False) -> Lo
         if needed:
             raise
         engine, note = _open_nothing(), _NO_BOOK + _BEGIN
-    except BookError:
+    except BookError as error:
         if path is None or not is_without_room(path):
             raise
-        engine, note = _open_as_it_lies(path, alone=True), _FULL
+        try:
+            engine, note = _open_as_it_lies(path, alone=True), _FULL
+        except _NoBookError:
+            raise error from None
     book = LotBook(engine, url)
     book.note, book.read_only = note.format(place=book.place), bool(note)
     return book

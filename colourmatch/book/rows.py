@@ -215,7 +215,6 @@ def read_events(
 ) -> dict[int, list[e.LotEntry]]:
     """Entries of some lots in order, each naming its replacement; `heavy`: measurements too."""
     events: dict[int, list[e.LotEntry]] = {lot_id: [] for lot_id in lot_ids}
-    names = read_names(connection)
     head = [t.lot_entries.c[name] for name in _HEAD]
     for part in dict.fromkeys(t.PARTS.values()):
         body = [
@@ -230,7 +229,10 @@ def read_events(
         query = query.where(t.lot_entries.c.lot_id.in_(lot_ids))
         if at is not None:
             query = query.where(t.lot_entries.c.created_at <= at)
-        for row in connection.execute(query).mappings():
+        found = connection.execute(query).mappings().all()
+        # after the rows: another station may add a stock in between
+        names = read_names(connection) if part is t.additions else {}
+        for row in found:
             if (record := _CLASSES.get(row["kind"])) is None:
                 raise json.JSONDecodeError("damaged", str(row["kind"]), 0)
             values = pick_fields(row, record)

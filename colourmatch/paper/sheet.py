@@ -74,7 +74,7 @@ def write_lot_sheet(
             canvas.setFillColor(HexColor(MUTED))
             canvas.setFont(font, 7)
             room = size[0] - 2 * left - stringWidth(right, font, 7) - 12
-            while stringWidth(told, font, 7) > room:
+            while told != "..." and stringWidth(told, font, 7) > room:
                 told = f"{told.removesuffix('...')[:-1]}..."
             canvas.drawString(left, 8.5 * MM, told)
             canvas.drawRightString(size[0] - left, 8.5 * MM, right)

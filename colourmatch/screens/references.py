@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
-from colourmatch.errors import InputError
+from colourmatch.errors import ColourMatchError, InputError
 from colourmatch.screens import fields, html, session
 from colourmatch.screens.photo_view import count_kept, end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
@@ -202,5 +202,8 @@ def tell_target(story: LotStory) -> str:
     name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
     if lot.target_lab is None:
         return f"{name}, in the photo" if name else "the reference in each photo"
-    sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
+    try:
+        sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
+    except ColourMatchError:  # a damaged reading: the target is told all the same
+        sd = None
     return f"{name or 'an entered colour'}: {html.show_lab(lot.target_lab, sd)}, where no reference is in the photo"

@@ -93,7 +93,7 @@ class Gate:
         elif scope["type"] == "http" and scope["method"] == "POST":
             await (await self._take_code(self._door, scope, receive))(scope, receive, send)
         elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
-            await _show_entry(scope, 401, self._door.wait_s(find_client(scope)))(scope, receive, send)
+            await _entry_page(scope, 401, self._door.wait_s(find_client(scope)))(scope, receive, send)
         else:
             await _refuse(401, _NO_VISIT)(scope, receive, send)
 
@@ -150,10 +150,10 @@ class Gate:
         """A code that was sent: a cookie and the page that was asked for, or the entry page again."""
         address = find_client(scope)
         if (wait := door.wait_s(address)) > 0:
-            return _show_entry(scope, 429, wait)
+            return _entry_page(scope, 429, wait)
         token = door.enter(await _read_code(receive), address)
         if token is None:
-            return _show_entry(scope, 401, door.wait_s(address), wrong=True)
+            return _entry_page(scope, 401, door.wait_s(address), wrong=True)
         # Only an address of a page of our own, never one that another site made up.
         path = scope["path"] if re.fullmatch(r"/[\w-]*", scope["path"], re.ASCII) else "/"
         query = scope.get("query_string", b"").decode("latin-1")
@@ -281,7 +281,7 @@ _ENTRY_POLICY = (
 )
 
 
-def _show_entry(scope: Scope, status: int, wait_s: float, wrong: bool = False) -> Response:
+def _entry_page(scope: Scope, status: int, wait_s: float, wrong: bool = False) -> Response:
     """The page that asks for the access code, alone: nothing of the app is served before it.
 
     wait_s: seconds that must pass before the next code counts; wrong: after a wrong one.

@@ -8,10 +8,11 @@ import os
 import random
 import re
 import shutil
+import sqlite3
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -87,6 +88,20 @@ def test_a_full_disk_still_reads_and_backs_up(small_disk, tmp_path, killed):
     with open_book(path) as book:
         book.entries.add_note(lot, "there is room again")
         assert len(book.lots.story(lot).events) == killed + 1
+
+
+@pytest.mark.parametrize("way", [read_book, open_or_read_book])
+def test_on_a_full_disk_what_is_no_book_is_told_as_it_is(small_disk, way):
+    (small_disk / "folder").mkdir()
+    with closing(sqlite3.connect(small_disk / "bare.sqlite")) as bare:
+        bare.execute("PRAGMA journal_mode = WAL")
+        bare.execute("CREATE TABLE x (y)")
+        bare.execute("DROP TABLE x")
+        bare.commit()
+    fill(small_disk)
+    for name, told in (("folder", "is a folder"), ("bare.sqlite", "There is no room left")):
+        with pytest.raises(BookError, match=told):
+            way(small_disk / name)
 
 
 def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk):
@@ -221,7 +236,7 @@ def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_
     assert "cannot be opened. Check the path and its rights." in fresh
     assert "may only be read here. Change its rights" in entered
     assert "cannot be kept" in kept and "Permission denied" in kept and "the rights of that folder" in kept
-    assert "cannot be written: Permission denied" in backup and "give another path" in backup
+    assert "cannot be written: Permission denied" in backup and "Give another path" in backup
     assert lots == "1"
 
 

@@ -1,7 +1,7 @@
 """The lot sheet and labels read back as text and pages, and the QR code through another library's reader."""
 
 import io
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 
 import cv2
 import numpy as np
@@ -67,6 +67,12 @@ def test_the_history_names_what_was_corrected_and_why(book, finished):
     delta = measured([0.2, -0.3, 0.1])["delta_e_2000"]
     assert delta["low"] == 0 and f"Photo 2 (two.jpg): CIEDE2000 at most {delta['high']:.1f}" in text
     assert "Matched. The difference is 0.4 (between 0.1 and 0.9). Stop here. Closed" in text
+
+
+def test_a_name_of_hours_that_fills_the_foot_leaves_no_room_for_the_lots(book, lot, tmp_path):
+    zone = timezone(timedelta(hours=1), "A" * 100)
+    write_lot_sheet(book, lot, tmp_path / "a.pdf", zone=zone)
+    assert (tmp_path / "a.pdf").stat().st_size > 1000
 
 
 def test_a_batch_on_the_sheet_is_as_unsure_as_its_photo_says(book, lot):

@@ -11,7 +11,9 @@ from visiting import field, fill, open_app, refusal, shown, tap, upload
 
 from colourmatch.book.calibrations import KNOWN, LotChoice
 from colourmatch.book.lot_book import LotBook
+from colourmatch.errors import BookError
 from colourmatch.instrument import cards, phones
+from colourmatch.screens import references as references_page
 from colourmatch.screens.references import tell_kept
 from colourmatch.workflow.references import enter_reference
 
@@ -84,6 +86,17 @@ def test_the_reading_can_be_chosen_later(book, bottle):
         assert not app.error and book.lots.get(lot).target_lab == lab
         for shows in (app, open_app("lots", lot)):
             assert ("The bottle: L* 63.0 ± 0.5" in shown(shows)) is (lab is not None)
+
+
+def test_a_damaged_reading_takes_only_the_targets_interval(book, red, monkeypatch):
+    lot = book.lots.begin("cordial", 750, [red], dilution=5, target_lab=[76, 45, 31]).id
+
+    def damaged(*_: object) -> None:
+        raise BookError("damaged")
+
+    monkeypatch.setattr(references_page, "target_covariance", damaged)
+    app = open_app("lots", lot)
+    assert not app.error and "an entered colour: L* 76.0" in shown(app)
 
 
 def test_a_lot_with_a_target_shows_how_far_a_photo_without_its_reference_is(book, bottle):
