@@ -168,16 +168,16 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     question = advice.question
     if question and asks_first(advice):
         return Answer("question", (), question.text)
+    helps = next((one.name for one in (*advice.other_stocks, advice.missing_kind) if one), "")
     if doses := advice.steps:
         lines = tuple((tell_quantity(*dose.amount), dose.stock) for dose in doses)
-        if len(doses) == 1:
-            return Answer("add", ((lines[0][0], ""),), f"of {lines[0][1]}, then stir")
-        return Answer("add", lines, "then stir")
+        alone = lines[0][1] if len(doses) == 1 else ""
+        under = words.tell_step(alone, advice.reachable, story.lot.tolerance, helps)
+        return Answer("add", ((lines[0][0], ""),) if alone else lines, under)
     if not story.photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if advice.action == "stop":
         fills_up = set_aside_ml(advice) > 0
-        helps = next((one.name for one in (*advice.other_stocks, advice.missing_kind) if one), "")
         why = words.tell_why(
             advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up, missing=helps
         )

@@ -121,9 +121,10 @@ def tell_room(left_mg_per_l: float) -> str:
     return f"The ceiling leaves {left_mg_per_l:.3g} mg/l."
 
 
-def tell_past(now: Figure) -> str:
-    """That the batch is past its match."""
-    return f"Stop: the batch is past the match by now, the difference is {tell_interval(now)}."
+def tell_past(now: Figure, *, short: bool = False) -> str:
+    """That the batch is past its match; short: past the nearest, where its stocks come to no match."""
+    what = "the nearest its stocks can come" if short else "the match by now"
+    return f"Stop: the batch is past {what}, the difference is {tell_interval(now)}."
 
 
 def tell_rescue(untinted_ml: float) -> str:
@@ -210,7 +211,7 @@ def tell_grounds(
     if advice.ceiling_left_mg_per_l is not None:
         # of a plan without a reading a bottle may be stronger than its label says
         cautious = "should a bottle be stronger than its label" if advice.expected else "by the labels"
-        known = "by the photos" if advice.now else cautious
+        known = "by the stricter of labels and photos" if advice.now else cautious
         yield "ceiling", f"{figures.tell_left(advice.ceiling_left_mg_per_l)}, {known}"
     if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
         # blending back undoes more than drops do, and a wish for a better photo promises nothing
@@ -240,28 +241,52 @@ def tell_why(
 
     >>> tell_why("nearest", ["red"], missing="something yellow"), tell_why("past", ["red"], 250)
     ('As near as red comes. Something yellow is missing.', 'Past: blend back 250 ml.')
+    >>> tell_why("past", ["red"], missing="something yellow")
+    'Past the nearest that red comes. Something yellow is missing.'
     """
+    lacks = tell_lack(missing)
+    named = f"{' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}"
     if reason == "past" and untinted_ml > 0:
         act = "Spoilt: set aside and fill up" if fills_up else "Past: blend back"
         return f"{act} {figures.tell_amount(untinted_ml)} ml."
     if reason == "nearest":
-        lacks = f" {figures.begin(missing)} is missing." if missing else ""
-        return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}.{lacks}"
+        return f"As near as {named}.{lacks}"
+    if reason == "past" and missing:
+        return f"Past the nearest that {named}.{lacks}"
     return _WHY.get(reason, "Nothing more goes in.")
+
+
+def tell_lack(missing: str) -> str:
+    """What no stock of the lot brings, as a further sentence; nothing for nothing."""
+    return f" {figures.begin(missing)} is missing." if missing else ""
+
+
+def tell_step(stock: str, best: Figure | None, tolerance: float, missing: str) -> str:
+    """Of what a step is, and how near it comes at best where that is surely no match; best: CIEDE2000.
+
+    >>> tell_step("red", {"value": 11.7, "low": 9.2, "high": 15.2}, 1.5, "something orange")
+    'of red, then stir. At best 11.7 (9.2 to 15.2). Something orange is missing.'
+    >>> tell_step("red", {"value": 0.7, "low": 0.2, "high": 1.8}, 1.5, "")
+    'of red, then stir'
+    """
+    step = f"of {stock}, then stir" if stock else "then stir"
+    if not best or figures.ends_of(best)[1] <= tolerance:
+        return step
+    return f"{step}. At best {tell_interval(best)}.{tell_lack(missing)}"
 
 
 def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = False) -> str:
     """Where the batch is and where it is good, for a maker; expected: no photo shows it yet.
 
     >>> tell_place("less red, paler", {"value": 3.46, "low": 2.8, "high": 4.1}, 1.5)
-    'Less red, paler: 3.5 now, good from 1.5.'
+    'Less red, paler: 3.5 now, good at 1.5 or less.'
     >>> tell_place("", {"value": 0.62, "low": 0.2, "high": 1.8}, 1.5, expected=True)
-    'About 0.6 now, good from 1.5.'
+    'About 0.6 now, good at 1.5 or less.'
     """
     far = tell_far(now)
     far = f"about {far}" if expected else far
     text = f"{way}: {far}" if way else far
-    return f"{figures.begin(text)} now, good from {tolerance:g}."
+    return f"{figures.begin(text)} now, good at {tolerance:g} or less."
 
 
 def tell_far(now: Figure) -> str:

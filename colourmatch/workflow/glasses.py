@@ -17,7 +17,7 @@ from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
-from colourmatch.words.advice import tell_before_blending
+from colourmatch.words.advice import tell_before_blending, tell_past
 from colourmatch.workflow.fitting import fit_story, make_prior, usable_photos, why_not_yet
 from colourmatch.workflow.photo_colours import views_of
 
@@ -52,8 +52,10 @@ def look_further(
         said.append(kind.text)
     if (rescue := advice.rescue) is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
-        found, left = advice.finding or advice.text, rescue.predicted
-        fills_up = rescue.set_aside_ml > 0
+        left, fills_up = rescue.predicted, rescue.set_aside_ml > 0
+        found = advice.finding or advice.text
+        if advice.reason == "past" and advice.now and not fills_up:
+            found = tell_past(advice.now, short=True)
         said = [tell_before_blending(found, said[1:], rescue.untinted_ml, left, fills_up=fills_up)]
     further = {"bottles": tuple(bottles), "other_stocks": others, "missing_kind": kind}
     return advice.having(text=" ".join(said), serving=looks, **further)

@@ -198,8 +198,7 @@ def tell_photos(drift: Drift, zone: tzinfo | None = None, signs: Signs = PLAIN) 
     if start := drift.start:
         far = tell_interval(start.delta_e_2000, signs=signs)
         when = f"{tell_date(start.at, zone)}, {'finished' if drift.closed else 'so far'}"
-        seen = "last photo" if start.photos == 1 else f"last {start.photos} photos"
-        yield when, f"CIEDE2000 {far} from its reference, by its {seen} alone"
+        yield when, f"CIEDE2000 {far} from its reference, which later photos are held against"
     for photo in drift.photos:
         when = f"{tell_date(photo.at, zone)}, {photo.weeks:.1f} weeks"
         yield when, tell_drift(photo.delta_e_2000, photo.difference, signs)

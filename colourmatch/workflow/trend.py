@@ -273,7 +273,7 @@ def tell_trend(
 ) -> str:
     """What closed lots say together: how many are outside, which, and where."""
     if not lots:
-        return "No closed lot can be compared yet. Close lots after a last photo beside the reference."
+        return "No closed lot of your own can be compared yet. Close lots after a last photo beside the reference."
     if limits["L*"] is None:
         return f"{len(lots)} closed lot{'s' if len(lots) > 1 else ''}: limits need at least {LEAST_VALUES}."
     rest = f" The limits rest on fewer than {SETTLED_VALUES} lots and are provisional."

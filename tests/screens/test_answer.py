@@ -23,6 +23,8 @@ from colourmatch.workflow.lot import advise_lot, record_photos, view_of_photos
 RED = Dose(stock="red", drops=12, ml=0.6, mg_per_l=6.0)
 YELLOW = Dose(stock="yellow", drops=5, ml=0.25, mg_per_l=2.0)
 NOW = Figure(value=4.0, low=3.0, high=5.0)
+FAR = {"value": 9.0, "low": 8.0, "high": 10.0}
+SMALL = {"reachable_delta_e_2000": FAR, "gain": FAR}
 
 
 def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
@@ -36,6 +38,11 @@ def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
         (advise("add", "step", RED), "", Answer("add", (("12 drops", ""),), "of red, then stir")),
         (advise("add", "step", RED, YELLOW), "",
          Answer("add", (("12 drops", "red"), ("5 drops", "yellow")), "then stir")),
+        (advise("add", "step", RED, reachable=FAR, missing_kind={"kind": "orange", "text": ""} | SMALL), "",
+         Answer("add", (("12 drops", ""),),
+                "of red, then stir. At best 9.0 (8.0 to 10.0). Something orange is missing.")),
+        (advise("stop", "past", missing_kind={"kind": "yellow", "text": ""} | SMALL), "",
+         Answer("stop", (("STOP", ""),), "Past the nearest that red comes. Something yellow is missing.")),
         (advise("add", "rest", RED), "5 drops of red", Answer("add", (("12 drops", ""),), "of red, then stir")),
         (advise("stop", "matched"), "", Answer("stop", (("STOP", ""),), "It matches.")),
         (advise("stop", "nearest"), "", Answer("stop", (("STOP", ""),), "As near as red comes.")),
