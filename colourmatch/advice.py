@@ -128,19 +128,28 @@ class OtherStock(Record):
         return self.stock
 
 
+def name_kinds(kind: str, also: str | None) -> str:
+    """One kind of colour or two, in the same order whichever comes first."""
+    return " or ".join(sorted(filter(None, (kind, also))))
+
+
 class MissingKind(Record):
-    """The kind of colour that would close the gap, where no stock on the shelf does; doses of what stands for it."""
+    """The kind of colour that would close the gap, where no stock on the shelf does; doses of what stands for it.
+
+    also: a second kind that may bring as much.
+    """
 
     kind: str = kept()
     reachable: Figure = kept(Figure.from_json, key="reachable_delta_e_2000")
     gain: Figure = kept(Figure.from_json)
     text: str = kept()
     doses: tuple[Dose, ...] = ()
+    also: str | None = kept(later=True)
 
     @property
     def name(self) -> str:
         """What it is called in a sentence."""
-        return f"something {self.kind}"
+        return f"something {name_kinds(self.kind, self.also)}"
 
 
 class Bottle(Record):

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from colourmatch.advice import Advice, Dose, MissingKind, OtherStock
+from colourmatch.advice import Advice, Dose, MissingKind, OtherStock, name_kinds
 from colourmatch.colour.difference import Figure
 from colourmatch.dosing.advice import stop_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
@@ -128,8 +128,11 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     if figures is None:
         return None
     doses, reachable, gain = figures
-    text = MISSING_KIND.format(best, tell_interval(reachable))
-    return MissingKind(kind=best, reachable=reachable, gain=gain, text=text, doses=doses)
+    # a second kind that may bring as much is named too: a word that changes from photo to photo buys the wrong bottle
+    second = max(gains.keys() - {best}, key=gains.__getitem__)
+    also = second if gains[second] > gain.low else None
+    text = MISSING_KIND.format(name_kinds(best, also), tell_interval(reachable))
+    return MissingKind(kind=best, also=also, reachable=reachable, gain=gain, text=text, doses=doses)
 
 
 def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:

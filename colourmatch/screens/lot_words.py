@@ -152,11 +152,15 @@ _SIGNS = {
 
 @dataclass(frozen=True)
 class Answer:
-    """What stands in the block: its state, the large lines with a small one after each, and a sentence under them."""
+    """What stands in the block: its state, the large lines with a small one after each, and a sentence under them.
+
+    matched: it stops since all is well, and looks like it.
+    """
 
     state: str
     lines: tuple[tuple[str, str], ...]
     under: str = ""
+    matched: bool = False
 
 
 def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinning | None = None) -> Answer:
@@ -181,7 +185,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         why = words.tell_why(
             advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up, missing=helps
         )
-        return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
+        return Answer("stop", ((words.STATES["stop"].upper(), ""),), why, advice.reason == "matched")
     text = advice.text
     first = html.split_sentence(text)[0]
     if waiting:
@@ -213,7 +217,10 @@ def set_aside_ml(advice: Advice) -> float:
 
 def draw_answer(answer: Answer, *, old: bool = False) -> str:
     """The block as HTML; old: while a photo is measured that may change it."""
-    word, drawn = words.STATES[answer.state].upper(), _SIGN.format(_SIGNS[answer.state])
+    word, drawn = (
+        words.STATES[answer.state].upper(),
+        _SIGN.format(_SIGNS["closed" if answer.matched else answer.state]),
+    )
     sign = f'<img alt="" src="{html.as_address(drawn.encode(), "svg+xml")}">'
     lines = [
         f'{html.as_html(large)}<span class="cm-of">{html.as_html(small)}</span>'
@@ -225,7 +232,8 @@ def draw_answer(answer: Answer, *, old: bool = False) -> str:
         head = f'<p class="cm-state">{sign}{html.as_html(word)}</p>'
     large = "".join(f'<p class="cm-large">{line}</p>' for line in lines)
     under = f'<p class="cm-under">{html.as_html(answer.under)}</p>' if answer.under else ""
-    return f'<div class="cm cm-answer {answer.state}{" old" if old else ""}" role="status">{head}{large}{under}</div>'
+    kind = f"{answer.state}{' matched' if answer.matched else ''}{' old' if old else ''}"
+    return f'<div class="cm cm-answer {kind}" role="status">{head}{large}{under}</div>'
 
 
 def find_place(story: LotStory, advice: Advice, waiting: str) -> tuple[str, Figure, bool] | None:

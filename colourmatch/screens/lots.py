@@ -90,7 +90,7 @@ def draw_row(story: LotStory) -> str:
     ).partition(" (")
     quiet = (
         lot.label,
-        "closed" if lot.closed else "open, by its last photo" if seen else "open",
+        "closed" if lot.closed else "open, last photo" if seen else "open",
         f"trial of {lot.trial_of}" if lot.trial_of else "",
         tell_ml(story.state().volume_ml, session.shows_us()),
         html.show_date(lot.created_at),

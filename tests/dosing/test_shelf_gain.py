@@ -109,6 +109,9 @@ def test_a_colour_that_nobody_has_holds_back_only_where_less_would_help_too():
 def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():
     missing = find_missing_kind(SHORT)
     assert missing is not None and missing.kind in ("yellow", "orange", "brown")
+    # of the others tartrazine, sunset yellow and caramel may bring as much: the sentence names two, by the alphabet
+    assert missing.also in ("yellow", "orange", "brown") and missing.also != missing.kind
+    assert " or ".join(sorted((missing.kind, missing.also))) in missing.text
     assert missing.gain.low > 0 and "None of your stocks" in missing.text
     kinds = {code for _, code in shelf_gain.KINDS}
     codes = {find_colourant(code).name for code in kinds} | kinds
