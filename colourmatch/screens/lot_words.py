@@ -232,7 +232,7 @@ def draw_answer(answer: Answer, *, old: bool = False) -> str:
         head = f'<p class="cm-state">{sign}{html.as_html(word)}</p>'
     large = "".join(f'<p class="cm-large">{line}</p>' for line in lines)
     under = f'<p class="cm-under">{html.as_html(answer.under)}</p>' if answer.under else ""
-    kind = f"{answer.state}{' matched' if answer.matched else ''}{' old' if old else ''}"
+    kind = f"{'matched ' if answer.matched else ''}{answer.state}{' old' if old else ''}"
     return f'<div class="cm cm-answer {kind}" role="status">{head}{large}{under}</div>'
 
 
