@@ -279,14 +279,14 @@ def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = Fals
     """Where the batch is and where it is good, for a maker; expected: no photo shows it yet.
 
     >>> tell_place("less red, paler", {"value": 3.46, "low": 2.8, "high": 4.1}, 1.5)
-    'Less red, paler: 3.5 now, good at 1.5 or less.'
+    'Less red, paler: 3.5 now, good up to 1.5.'
     >>> tell_place("", {"value": 0.62, "low": 0.2, "high": 1.8}, 1.5, expected=True)
-    'About 0.6 now, good at 1.5 or less.'
+    'About 0.6 now, good up to 1.5.'
     """
     far = tell_far(now)
     far = f"about {far}" if expected else far
     text = f"{way}: {far}" if way else far
-    return f"{figures.begin(text)} now, good at {tolerance:g} or less."
+    return f"{figures.begin(text)} now, good up to {tolerance:g}."
 
 
 def tell_far(now: Figure) -> str:

@@ -21,7 +21,7 @@ def test_a_first_reading_is_a_tap_and_the_photo(visit, book, photos):
     page.upload(photos[0])
     page.find(".cm-pair.reading")
     page.settle()
-    assert page.taps == 0 and "good at 1.5 or less" in page.text()  # and the tap that opens the camera
+    assert page.taps == 0 and "good up to 1.5" in page.text()  # and the tap that opens the camera
     page.pictures("first-reading")
     assert book.lots.count() == 0
 
