@@ -45,7 +45,7 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
         before = (result.get("as_read") or {}).get("delta_e_2000")
         was = f"; as read CIEDE2000 {figures.tell_interval(before)}" if before else ""
         yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
-    if apart := tell_metamerism(result.get("metamerism")):
+    if apart := tell_metamerism(result.get("metamerism"), result.get("delta_e_2000")):
         yield f"  {apart}"
     for flag in result["quality"]:
         yield f"  {'note' if flag['severity'] == 'warn' else flag['severity']}: {flag['text']}"

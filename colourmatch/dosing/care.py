@@ -29,8 +29,9 @@ def warn_of_base(
     """
     already, found = state.already_mg_per_l, []
     if ceiling_mg_per_l is not None and ceiling_mg_per_l <= already:
-        held = f"the base already holds {tell_typed(already)}"
-        held = held if already else "it leaves no room for any colour"
+        held = (
+            f"the base already holds {tell_typed(already)}" if already else "it leaves no room for any colour"
+        )
         text = (
             f"Your ceiling is {tell_typed(ceiling_mg_per_l)} mg/l and {held}: nothing may be added. Check both figures and "
             "put the wrong one right, or start from a base with less colour."

@@ -217,10 +217,8 @@ def set_aside_ml(advice: Advice) -> float:
 
 def draw_answer(answer: Answer, *, old: bool = False) -> str:
     """The block as HTML; old: while a photo is measured that may change it."""
-    word, drawn = (
-        words.STATES[answer.state].upper(),
-        _SIGN.format(_SIGNS["closed" if answer.matched else answer.state]),
-    )
+    word = words.STATES[answer.state].upper()
+    drawn = _SIGN.format(_SIGNS["closed" if answer.matched else answer.state])
     sign = f'<img alt="" src="{html.as_address(drawn.encode(), "svg+xml")}">'
     lines = [
         f'{html.as_html(large)}<span class="cm-of">{html.as_html(small)}</span>'

@@ -26,8 +26,6 @@ TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
 MOST_AT_ONCE = 20
 #: What is near enough where no lot says so.
 TOLERANCE = 1.5
-#: Two liquids that may be this near look alike: then a warm lamp that parts them is news.
-_ALIKE = 6.0
 #: Of so many refused photos of one upload it is drawn what is wrong.
 MOST_FAULTS = 3
 SWATCH_NOTE = "Only roughly these colours: judge the glass."
@@ -156,10 +154,7 @@ def show_reading(data: bytes, name: str) -> None:
 
 def show_metamerism(measured: Measurement) -> None:
     """That two liquids that look alike are of different stuff, where a photo of the colour card shows it."""
-    far = measured.delta_e_2000
-    alike = far is not None and far.low < _ALIKE
-    apart = measured.metamerism.to_json() if measured.metamerism and alike else None
-    if words := tell_metamerism(apart):
+    if words := tell_metamerism(measured.metamerism, measured.delta_e_2000):
         st.write(html.plain(words))
 
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from colourmatch.words import figures
-from colourmatch.words.figures import jug_ml, tell_interval
-
-#: A figure with its interval, as a record or as JSON.
-Figure = figures.Ranged | Mapping[str, float]
+from colourmatch.words.figures import Figure, jug_ml, tell_interval
 
 STIR = "Stir, wait for the bubbles to clear, photograph again."
 NO_ROOM = "Add no more: the ceiling leaves no room for another drop. Stir, and photograph."
@@ -97,7 +94,12 @@ def tell_matched(now: Figure, tolerance: float, chance: float | None) -> str:
 
 def _tell_stays(reached: Figure, tolerance: float) -> str:
     """That something stays different; an interval of what is reached that begins within the tolerance does not say so."""
-    return "stays" if figures.ends_of(reached)[1] > tolerance else "may stay"
+    return "stays" if _is_over(reached, tolerance) else "may stay"
+
+
+def _is_over(reached: Figure, tolerance: float) -> bool:
+    """Whether a difference is surely over the tolerance."""
+    return bool(figures.ends_of(reached)[1] > tolerance)
 
 
 def tell_nearest(
@@ -270,7 +272,7 @@ def tell_step(stock: str, best: Figure | None, tolerance: float, missing: str) -
     'of red, then stir'
     """
     step = f"of {stock}, then stir" if stock else "then stir"
-    if not best or figures.ends_of(best)[1] <= tolerance:
+    if not best or not _is_over(best, tolerance):
         return step
     return f"{step}. At best {tell_interval(best)}.{tell_lack(missing)}"
 

@@ -29,7 +29,11 @@ class Ranged(Protocol):
     def to_json(self) -> Mapping[str, Any]: ...
 
 
-def tell_interval(figure: Ranged | Mapping[str, Any] | None, digits: int = 1, signs: Signs = PLAIN) -> str:
+#: A figure with its interval, as a record or as JSON.
+Figure = Ranged | Mapping[str, Any]
+
+
+def tell_interval(figure: Figure | None, digits: int = 1, signs: Signs = PLAIN) -> str:
     """A figure with its 95 % interval: "9.2 (8.8 to 9.6)"; "at most 1.1" where the interval reaches 0.
 
     figure: value, low, high; None, or one without a value, is told as not there.
@@ -48,7 +52,7 @@ def tell_interval(figure: Ranged | Mapping[str, Any] | None, digits: int = 1, si
     return f"{value} ({low} to {high})"
 
 
-def ends_of(figure: Ranged | Mapping[str, Any]) -> tuple[Any, Any, Any]:
+def ends_of(figure: Figure) -> tuple[Any, Any, Any]:
     """Value, low and high of a figure."""
     told = figure if isinstance(figure, Mapping) else figure.to_json()
     return told.get("value"), told.get("low"), told.get("high")

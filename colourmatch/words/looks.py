@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from colourmatch.words.figures import PLAIN, Signs, tell_drops, tell_interval
+from colourmatch.words.figures import PLAIN, Figure, Signs, ends_of, tell_drops, tell_interval
 
 #: From so much on two liquids that part under another light are told of: a just noticeable difference in a glass is more.
 _SEEN_APART = 0.5
+#: Two liquids that may be this near in daylight look alike: then a warm lamp that parts them is news.
+_ALIKE = 6.0
 
 
 def tell_dilution(dilution: float) -> str:
@@ -37,17 +39,20 @@ def tell_glass(depth_mm: float, dilution: float) -> str:
     return tell_look({"depth_mm": depth_mm, "dilution": dilution})
 
 
-def tell_metamerism(apart: Mapping[str, Any] | None) -> str:
-    """What is said of two liquids that are of different stuff; empty where that is not sure or nobody would see it.
+def tell_metamerism(apart: Figure | None, now: Figure | None) -> str:
+    """What is said of two liquids that look alike and are of different stuff; empty where that is not sure, nobody would
+    see it, or they do not look alike.
 
-    apart: value, low, high in CIEDE2000 under a warm lamp.
+    apart: CIEDE2000 under a warm lamp, were they matched in daylight; now: in daylight as they are.
 
-    >>> tell_metamerism({"value": 3.1, "low": 2.0, "high": 4.2})
+    >>> tell_metamerism({"value": 3.1, "low": 2.0, "high": 4.2}, {"value": 1.2, "low": 0.7, "high": 1.8})
     'They are of different stuff: matched in daylight, they part under a warm lamp by 3.1 (2.0 to 4.2).'
-    >>> tell_metamerism({"value": 0.6, "low": 0.1, "high": 1.1})
+    >>> tell_metamerism({"value": 0.6, "low": 0.1, "high": 1.1}, {"value": 1.2, "low": 0.7, "high": 1.8})
+    ''
+    >>> tell_metamerism({"value": 3.1, "low": 2.0, "high": 4.2}, {"value": 20.2, "low": 17.7, "high": 22.8})
     ''
     """
-    if not apart or apart["low"] < _SEEN_APART:
+    if not apart or not now or ends_of(now)[1] >= _ALIKE or ends_of(apart)[1] < _SEEN_APART:
         return ""
     return f"They are of different stuff: matched in daylight, they part under a warm lamp by {tell_interval(apart)}."
 
