@@ -72,9 +72,8 @@ class Trials(Part):
             raise InputError(f"Lot {found.id} is no trial. Name the trial that is poured back.")
 
         def particulars(connection: Connection, parent_id: int) -> dict[str, Any]:
-            find_lot_id(
-                connection, found.id, lock=True
-            )  # nothing goes into the trial until it is in the batch
+            # nothing goes into the trial until it is in the batch
+            find_lot_id(connection, found.id, lock=True)
             if read_story(connection, parent_id).poured_back(found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
             story = read_story(connection, found.id)

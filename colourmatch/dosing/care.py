@@ -219,9 +219,8 @@ def portions_in_glass(
     caramels = [amount for code, amount in amounts.items() if code.startswith("E150")]
     if len(caramels) > 1:
         mg, sd = sum(mg for mg, _ in caramels), math.hypot(*(sd for _, sd in caramels))
-        shared = max(
-            float(row["adi_efsa_mg_per_kg"]) for row in read_rows("caramel.csv")
-        )  # of one class alone
+        # of one class alone
+        shared = max(float(row["adi_efsa_mg_per_kg"]) for row in read_rows("caramel.csv"))
         group = shared, "EFSA, for all caramels together"
         found.append(_portion("E150", "Caramels together", (mg, sd), batch_ml, group))
     return found
