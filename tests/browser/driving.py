@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -48,8 +49,9 @@ if (!window.cmAsked) {
   };
 }
 """
-#: Answers when the page has been at rest and the same for a quarter of a second, and each question to the app had its
-#: answer; not every one gets one, and a window that was not listened to from its beginning is watched for longer.
+#: Answers when the page has been at rest, as high and with the same text for a quarter of a second, and each question to
+#: the app had its answer; not every one gets one, and a window that was not listened to from its beginning is watched for
+#: longer. A fold that opens is not at rest, and at the end of its way it is for a moment as low as a closed one.
 _REST = """
 const done = arguments[arguments.length - 1], begun = performance.now();
 let text = '', since = begun;
@@ -59,14 +61,23 @@ const look = () => {
     && app.getAttribute('data-test-script-state') === 'notRunning'
     && !document.querySelector('[data-testid="stSkeleton"]')
     && document.querySelector('[data-testid="stMainBlockContainer"] h1, .cm-panel, .cm-empty')
+    && ![...document.querySelectorAll('details')].some(fold => fold.getAnimations().length)
     && (window.cmHeard >= window.cmAsked || !(now - window.cmAsked < 1500));
-  const seen = rests ? document.body.innerText : '';
+  const high = document.querySelector('[data-testid=stMain]')?.scrollHeight;
+  const seen = rests ? `${high} ${document.body.innerText}` : '';
   if (!seen || seen !== text) { text = seen; since = now; }
   if (seen && now - since >= (window.cmAsked ? 250 : 500)) done(true);
   else if (now - begun > 20000) done(false);
   else setTimeout(look, 50);
 };
 look();
+"""
+#: Brings an element up and listens whether a tap comes to it: what moves at that moment is not hit.
+_AIM = """
+const target = arguments[0];
+target.scrollIntoView({block: 'center'});
+window.cmTapped = false;
+target.addEventListener('click', () => { window.cmTapped = true; }, {capture: true, once: true});
 """
 _WIDEST = """
 const main = document.querySelector('[data-testid=stMain]');
@@ -262,13 +273,19 @@ class Page:
         return self._touch("css selector", css, f"there is no {css}")
 
     def _touch(self, way: str, path: str, otherwise: str) -> Any:
+        from selenium.common.exceptions import WebDriverException
+
         def touch() -> Any:
             shown = (e for e in self.driver.find_elements(way, path) if e.is_displayed())
             target = next(shown, None)
-            if target is not None:
-                self.run("arguments[0].scrollIntoView({block: 'center'})", target)
-                target.click()
-                self.taps += 1
+            if target is None:
+                return None
+            self.run(_AIM, target)
+            target.click()
+            with suppress(WebDriverException):  # the tap has led elsewhere
+                if self.run("return window.cmTapped === false"):
+                    return None
+            self.taps += 1
             return target
 
         return self.wait(touch, otherwise)
