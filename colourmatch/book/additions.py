@@ -142,10 +142,15 @@ def _pick_amount(drops: float | None, ml: float | None, grams: float | None) -> 
     return given[0][0], check_number(*given[0])
 
 
+def make_dose(stock: StockEntry, unit: str, quantity: float) -> Addition:
+    """What was typed of a stock, by its label."""
+    make = {"drops": Addition.from_drops, "ml": Addition.from_ml, "grams": Addition.from_grams}[unit]
+    return make(stock.as_stock(learnt=False), quantity)
+
+
 def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
     """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
-    make = {"drops": Addition.from_drops, "ml": Addition.from_ml, "grams": Addition.from_grams}[unit]
-    dose = make(stock.as_stock(learnt=False), quantity)
+    dose = make_dose(stock, unit, quantity)
     said = {"stock_id": stock.id, "quantity": quantity, "unit": unit, "void": False}
     return said | pick(dose, "ml", "mg") | pick(dose.stock, *_OF_STOCK)
 

@@ -146,7 +146,8 @@ _SIGNS = {
     "photo": '<path d="M4 14h9l4-6h14l4 6h9v27H4z"/><circle cx="24" cy="27" r="8"/>',
     "stop": '<path d="M15 3h18l12 12v18L33 45H15L3 33V15zM15 24h18"/>',
     "question": '<path d="M17 17a7 7 0 1 1 10 7c-3 2-3 4-3 7M24 38v2"/>',
-    "closed": '<path d="M6 25l12 12L42 11"/>',
+    "closed": '<path d="M12 6h24v9H12zM14 15v27h20V15M14 27h20"/>',
+    "matched": '<path d="M6 25l12 12L42 11"/>',
 }
 
 
@@ -154,7 +155,7 @@ _SIGNS = {
 class Answer:
     """What stands in the block: its state, the large lines with a small one after each, and a sentence under them.
 
-    matched: it stops since all is well, and looks like it.
+    matched: it stops, or was closed, since all is well, and looks like it.
     """
 
     state: str
@@ -168,7 +169,9 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     if story.closing is not None:
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
         under = f"{outcome} Not photographed since {waiting}." if waiting else outcome
-        return Answer("closed", ((words.STATES["closed"].upper(), ""),), under)
+        return Answer(
+            "closed", ((words.STATES["closed"].upper(), ""),), under, story.closing.outcome == "matched"
+        )
     question = advice.question
     if question and asks_first(advice):
         return Answer("question", (), question.text)
@@ -218,7 +221,7 @@ def set_aside_ml(advice: Advice) -> float:
 def draw_answer(answer: Answer, *, old: bool = False) -> str:
     """The block as HTML; old: while a photo is measured that may change it."""
     word = words.STATES[answer.state].upper()
-    drawn = _SIGN.format(_SIGNS["closed" if answer.matched else answer.state])
+    drawn = _SIGN.format(_SIGNS["matched" if answer.matched else answer.state])
     sign = f'<img alt="" src="{html.as_address(drawn.encode(), "svg+xml")}">'
     lines = [
         f'{html.as_html(large)}<span class="cm-of">{html.as_html(small)}</span>'

@@ -50,8 +50,7 @@ def show() -> None:
     with left:
         recording.show_trial_head(story)
         picture = show_pair(story, changed=bool(waiting))
-        block = st.empty()
-        block.html(lot_words.draw_answer(answer))
+        block = st.html(lot_words.draw_answer(answer))
         show_place(story, advice, waiting)
         # photos that were not measured are named until something else is entered
         place = f"lot-{story.lot.id}"
@@ -107,11 +106,10 @@ def is_typing(story: LotStory) -> bool:
 def show_pair(story: LotStory, *, changed: bool) -> Any:
     """Both glasses of the last photo, and over them the tap that shows it whole; the place of the picture."""
     photo = last_photo(story) if story.photos else None
-    # before its place is made, which is empty until it is filled
-    drawn = draw_pair(story, photo, changed=changed)
     with st.container(key="cm-pair"):
-        place = st.empty()
-        place.html(drawn)
+        place = st.html(
+            draw_pair(story, photo, changed=changed)
+        )  # an st.empty() would be seen before it is filled
         if photo is not None and st.button("Whole photo", key=f"whole-photo-{photo.id}"):
             st.dialog("The last photo", width="large")(show_photo)(photo)
     return place

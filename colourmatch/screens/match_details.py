@@ -86,6 +86,7 @@ def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
     lot = story.lot
     together, shown = lot_words.find_combined(story, advice), lot_words.find_shown(story, advice)
     far, cells = advice.now, []
+    whence = "all photos" if len(story.counting_photos) > 1 else "the photo and how dyes absorb"
     seen = shown or lot_words.last_compared(story)
     if seen and seen.delta_e_2000 and seen.difference:
         whose = lot_words.describe_photos(shown)
@@ -93,13 +94,13 @@ def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
         under = f"{html.judge(far, lot.tolerance)}; CIEDE2000, 95 %"
         if far is not seen.delta_e_2000:
             alone = f"{whose.capitalize()} {'together' if shown else 'alone'}"
-            under += f", from all photos. {alone}: {html.show_interval(seen.delta_e_2000)}"
+            under += f", from {whence}. {alone}: {html.show_interval(seen.delta_e_2000)}"
         heading = f"How far, {whose}" if waiting else "How far"
         cells.append(html.cell(heading, html.show_interval(far), under))
         words = f"the batch against the reference, {whose}"
         cells.append(html.cell("Which way", seen.difference.text, words))
     elif far:
-        words = f"{html.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from all photos"
+        words = f"{html.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from {whence}"
         cells.append(html.cell("How far", html.show_interval(far), words))
     st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
     if lot.target_lab is not None:

@@ -8,6 +8,7 @@ from functools import partial
 import streamlit as st
 
 from colourmatch.advice import Advice, Cause, Dose, Question
+from colourmatch.book.additions import make_dose
 from colourmatch.book.entries import AdditionEntry, LotStory
 from colourmatch.book.naming import leave_out_example
 from colourmatch.errors import InputError
@@ -15,7 +16,8 @@ from colourmatch.screens import html, lot_words, pages, session
 from colourmatch.screens.fields import Act, act_on, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.doubts import YES
 from colourmatch.words.entries import OUTCOMES, tell_dose, tell_entry
-from colourmatch.words.figures import tell_amount, tell_ml
+from colourmatch.words.figures import tell_amount, tell_ml, tell_quantity
+from colourmatch.workflow.ceilings import would_pass
 from colourmatch.workflow.closing import close_lot, finish_trial
 from colourmatch.workflow.lot import answer_question
 from colourmatch.workflow.trials import describe_trials, open_trials
@@ -27,8 +29,13 @@ _BLENDED = "The untinted batch is written down. Photograph again."
 
 
 def write_addition(story: LotStory, stock: str, unit: str, quantity: float | None, token: str) -> str:
-    """Write an addition into the book; the sentence that says so."""
-    entry = session.current_book().additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))
+    """Write an addition into the book; the sentence that says so. One that would pass a ceiling is asked about first."""
+    book = session.current_book()
+    known = next((one for one in book.stocks.all() if one.name == stock), None)
+    if quantity and known and (passed := would_pass(story, make_dose(known, unit, quantity))):
+        what = f"With {tell_quantity(quantity, unit)} of {stock} a ceiling is passed: {passed}"
+        session.ask(token, f"{what} Put the number right, or tap again if so much went in.")
+    entry = book.additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))
     return f"{tell_dose(entry)} written down."
 
 

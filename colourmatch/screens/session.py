@@ -188,21 +188,24 @@ def act_once(action: str, act: Once, *, to_top: bool = False) -> None:
         st.rerun()
 
 
-def ask(token: str, question: Question | None) -> None:
-    """QuestionError about an amount, once an action: the same button with the same amount answers it."""
-    if question is None:
-        return
-    text, key = question.text("tap the button again", bare=True), f"asked-{token}"
-    asked = st.session_state.setdefault(key, [])
-    if text not in asked:
-        asked.append(text)
-        raise QuestionError(text)
+def ask(token: str, question: str) -> None:
+    """QuestionError about what is to be entered, once an action: the same button with the same amount answers it."""
+    asked = st.session_state.setdefault(f"asked-{token}", [])
+    if question not in asked:
+        asked.append(question)
+        raise QuestionError(question)
+
+
+def ask_amount(token: str, question: Question | None) -> None:
+    """The question that an absurd amount raises, where it does."""
+    if question is not None:
+        ask(token, question.text("tap the button again", bare=True))
 
 
 def ask_size(token: str, field: str, value: float | None, size: str) -> None:
     """Ask about an amount of a field, in the unit of its size, where another reading is the usual one."""
     if value is not None:
-        ask(token, ask_about(value, f"{field}: {tell_typed(value)}", SIZES[size]))
+        ask_amount(token, ask_about(value, f"{field}: {tell_typed(value)}", SIZES[size]))
 
 
 def mark_of(story: LotStory) -> tuple[Any, ...]:

@@ -221,7 +221,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
 
         def weigh(token: str) -> str:
             weighed_g = grams or 0.0
-            session.ask(token, ask_about_weighing(drops, weighed_g, stock.density_g_per_ml))
+            session.ask_amount(token, ask_about_weighing(drops, weighed_g, stock.density_g_per_ml))
             book, by = session.current_book(), session.by(token)
             weighed = book.stocks.weigh(stock.id, drops, weighed_g, another_dropper=another, **by)
             spread = tell_percent(weighed.drop_rel_sd, PAGES)

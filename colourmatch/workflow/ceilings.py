@@ -7,6 +7,7 @@ from typing import Any
 
 from colourmatch.book.entries import LotStory
 from colourmatch.dosing.limits import ceiling_check, place_or_first, room_mg_per_l
+from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.words.figures import tell_interval
 
 
@@ -16,16 +17,30 @@ def passed_ceilings(story: LotStory) -> list[dict[str, str]]:
     A lot that names no place is held against the first jurisdiction on file, and the sentence says so: a limit may be
     another where it is sold, and is never hidden.
     """
+    passed = _passed_in(story, story.state())
+    return [
+        {"code": "ceiling", "text": f"The ceiling is passed: {text}"} for text in passed.values()
+    ] or _passed_by_photos(story)
+
+
+def would_pass(story: LotStory, dose: Addition) -> str | None:
+    """The first ceiling that holds by the labels and would not with a dose in the batch, in a sentence; None without."""
+    state = story.state()
+    known, then = _passed_in(story, state), _passed_in(story, state.add(dose))
+    return next((text for what, text in then.items() if what not in known), None)
+
+
+def _passed_in(story: LotStory, state: BatchState) -> dict[str, str]:
+    """What is passed in a batch of the lot, by what it is a ceiling of: each in a sentence."""
     head = story.lot
     place = place_or_first(head.jurisdiction)
-    lines = ceiling_check(story.state(), head.ceiling_mg_per_l, place)
-    passed = []
-    for line in lines:
+    passed = {}
+    for line in ceiling_check(state, head.ceiling_mg_per_l, place):
         unsaid = line.law and head.jurisdiction is None
         where = f" It is not said where the lot is sold; this is a limit of {place}." if unsaid else ""
         if line.over:
-            passed.append({"code": "ceiling", "text": f"The ceiling is passed: {line.text}{where}"})
-    return passed or _passed_by_photos(story)
+            passed[line.what] = f"{line.text}{where}"
+    return passed
 
 
 def _passed_by_photos(story: LotStory) -> list[dict[str, str]]:

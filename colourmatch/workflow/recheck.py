@@ -200,7 +200,8 @@ def tell_photos(drift: Drift, zone: tzinfo | None = None, signs: Signs = PLAIN) 
         when = f"{tell_date(start.at, zone)}, {'finished' if drift.closed else 'so far'}"
         yield when, f"CIEDE2000 {far} from its reference, which later photos are held against"
     for photo in drift.photos:
-        when = f"{tell_date(photo.at, zone)}, {photo.weeks:.1f} weeks"
+        since = f"{photo.weeks:.1f} weeks" if photo.weeks >= 0.05 else "the same day"
+        when = f"{tell_date(photo.at, zone)}, {since}"
         yield when, tell_drift(photo.delta_e_2000, photo.difference, signs)
 
 
