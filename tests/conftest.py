@@ -151,11 +151,8 @@ def sample_photos() -> Path:
     return SAMPLE_PHOTOS
 
 
-# ---- a fresh lot book for every test: SQLite, and for what is marked both_databases PostgreSQL too ----
-
-
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """Only where the two can differ (writing, locking, migrations, types) is a test worth a run on either."""
+    """A fresh book for every test: SQLite; where the two can differ (writing, locking, migrations, types), PostgreSQL too."""
     if "location" in metafunc.fixturenames:
         both = metafunc.definition.get_closest_marker("both_databases")
         metafunc.parametrize("location", ["sqlite", "postgresql"] if both else ["sqlite"], indirect=True)

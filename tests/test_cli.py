@@ -90,9 +90,6 @@ def lot(cli: Callable[..., Said], begun: bytes, tmp_path: Path) -> Callable[...,
 COMMANDS = dict(every_command())
 
 
-# ---- help, start, documentation --------------------------------------------------------------------------
-
-
 PIXELS, SPECTRA = {"cv2", "PIL"}, {"scipy", "skimage", "colour", "pandas"}
 HEAVY = PIXELS | SPECTRA | {"numpy", "sqlalchemy", "streamlit", "click", "rich"}
 
@@ -135,9 +132,6 @@ def test_each_command_has_help_with_an_example(cli, name):
     assert said.code == 0
     assert re.search(rf"Example:\n {{2,4}}colourmatch {name}", said.out)
     assert "--json" in said.out
-
-
-# ---- numbers ---------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -204,8 +198,6 @@ def test_an_absurd_size_is_asked_about_until_it_is_sure(lot, arguments):
     assert not lot("stock", "list", "--json").data["stocks"][0]["drop_weighed"]
     assert lot(*arguments, "--sure", "--json").code == 0
 
-
-# ---- refusals --------------------------------------------------------------------------------------------
 
 REFUSALS = [
     (["lot", "shw"], "usage", "There is no command 'shw'. Near it: show, sheet. See: colourmatch lot --help"),
@@ -336,9 +328,6 @@ def test_figures_are_printed_without_the_tail_of_a_binary_number(lot, capsys):
         assert not re.search(r"\d\.\d{11,}", said)
 
 
-# ---- card and measure ------------------------------------------------------------------------------------
-
-
 def test_photos_are_measured_in_words_and_as_an_object_or_refused(cli, drawn_photos, sample_photos, tmp_path):
     measured = cli("measure", drawn_photos[0], "--json")
     assert measured.code == 0
@@ -368,9 +357,6 @@ def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tm
     assert len(one["photos"]) == 1 and one["combined"]["photos"] == [drawn_photos[1].name]
     none = cli("measure", tmp_path / "none.jpg", "--same", "--json")
     assert none.code == 2 and none.data["combined"] is None
-
-
-# ---- lots ------------------------------------------------------------------------------------------------
 
 
 def test_a_glass_can_be_looked_at(lot, drawn_photos):
@@ -491,9 +477,6 @@ def test_a_question_names_the_command_that_answers_it(cli, sample_photos):
     assert "colourmatch lot answer 1 --yes" in said and "lot answer 1 --no" in said
 
 
-# ---- targets and servings --------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(
     ("typed", "lab"),
     [
@@ -522,18 +505,12 @@ def test_servings_and_known_liquids_as_people_type_them(cli):
         read_known("red", "--batch")
 
 
-# ---- book ------------------------------------------------------------------------------------------------
-
-
 def test_the_book_may_be_named_before_and_after_the_command(cli, tmp_path):
     one, two = tmp_path / "one.sqlite", tmp_path / "two.sqlite"
     cli("--book", one, *RED)
     assert len(cli("stock", "list", "--book", one, "--json").data["stocks"]) == 1
     assert cli("--book", one, "stock", "list", "--book", two, "--json").data["stocks"] == []
     assert cli("--json", "stock", "list").data["stocks"] == []
-
-
-# ---- app -------------------------------------------------------------------------------------------------
 
 
 @pytest.fixture
@@ -595,9 +572,6 @@ def test_app_refuses_an_address_it_cannot_open(cli, served, arguments, words):
     assert said.code == 2 and words in said.data["error"]["text"] and not served
 
 
-# ---- cards and phones ------------------------------------------------------------------------------------
-
-
 def test_times_and_dates_are_those_of_the_place(lot, monkeypatch, tmp_path):
     lot("lot", "add", "1", "--stock", "red", "--drops", "2")
     told = lot("lot", "show", "1", "--json").data
@@ -618,9 +592,6 @@ def test_times_and_dates_are_those_of_the_place(lot, monkeypatch, tmp_path):
     finally:
         monkeypatch.undo()
         time.tzset()
-
-
-# ---- times put right ---------------------------------------------------------------------------------------
 
 
 def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):

@@ -22,6 +22,7 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from types import SimpleNamespace
@@ -41,6 +42,7 @@ from colourmatch.colour.spectra import planck_spectrum, read_illuminant
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import Problem, no_nearer
+from colourmatch.errors import PhotoError
 from colourmatch.liquid.learn import fit_lot
 from colourmatch.liquid.lot_model import expect_stock
 from colourmatch.liquid.mishaps import Dosed, think_of
@@ -230,7 +232,9 @@ def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator,
         case.volume_ml / volume * case.base
         + ml * case.stock.mg_per_ml * case.strength / volume * 1000 * case.dye
     )
-    return photograph_glasses(case, np.stack([batch, case.reference]) / thinned, rng, fields=fields)
+    while True:
+        with suppress(PhotoError):  # refused: the maker photographs again
+            return photograph_glasses(case, np.stack([batch, case.reference]) / thinned, rng, fields=fields)
 
 
 def photograph_glasses(case: Case, both: np.ndarray, rng: np.random.Generator, *, fields: bool) -> Photo:

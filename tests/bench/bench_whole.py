@@ -1,6 +1,6 @@
 """The whole job on drawn photos: a maker follows the advice of the lot book from the first photo to the stop.
 
-usage: python tests/bench/bench_whole.py [LOTS] [--seed S] [--tolerance T] [--moving] [--fields] [--verbose] [--json]
+usage: python tests/bench/bench_whole.py [LOTS] [--seed S] [--tolerance T] [--moving | --still] [--fields] [--verbose] [--json]
 
 The lots are those of bench_dosing.py (base, dye, another dye, wrong label and drop, ceilings, batches already past).
 Here every photo is drawn as pixels by the generator (a phone and lamps for each lot; pose, gradients, shadows, glasses,
@@ -35,9 +35,10 @@ _KINDS = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
 
 @dataclass(frozen=True)
 class Way:
-    """How the photos of all lots are taken: with other lamps in every photo, on card 2."""
+    """How the photos of all lots are taken: with other lamps in every photo or with light that falls as it did, on card 2."""
 
     moving: bool = False
+    still: bool = False
     fields: bool = False
 
 
@@ -51,7 +52,8 @@ def draw_photo(case: Case, state: tuple[int, float], seeds: tuple[int, int], fol
     """The lot's glasses as they are now, through the lot's phone in a new place; state: drops, dilution; seeds: lot,
     photo.
 
-    The card and the lamps stay the same within a lot and how these fall changes; `way.moving`: every photo has other lamps.
+    The card and the lamps stay the same within a lot and how these fall changes; `way.moving`: every photo has other lamps,
+    `way.still`: the light falls on the card as in the first.
     """
     (drops, dilution), (lot, photo) = state, seeds
     first = _take(lot, 0, way.fields)
@@ -59,7 +61,9 @@ def draw_photo(case: Case, state: tuple[int, float], seeds: tuple[int, int], fol
     take = _take(lot, photo, way.fields)
     if way.fields:
         take = replace(take, printer=first.printer)
-    if not way.moving:
+    if way.still:
+        take = replace(take, light=replace(lamps, shadow=None), printer=first.printer)
+    elif not way.moving:
         light = replace(
             take.light, spectrum=lamps.spectrum, name=lamps.name, second_spectrum=lamps.second_spectrum,
             second_share=take.light.second_share if lamps.second_spectrum is not None else 0.0,
@@ -152,7 +156,9 @@ def main() -> None:
     parser.add_argument("lots", type=int, nargs="?", default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tolerance", type=float, default=1.0)
-    parser.add_argument("--moving", action="store_true", help="other lamps in every photo")
+    light = parser.add_mutually_exclusive_group()
+    light.add_argument("--moving", action="store_true", help="other lamps in every photo")
+    light.add_argument("--still", action="store_true", help="light that falls in every photo as in the first")
     parser.add_argument("--fields", action="store_true", help="photos of card 2, with colour fields")
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument(
@@ -160,7 +166,9 @@ def main() -> None:
     )
     args = parser.parse_args()
     with ProcessPoolExecutor() as pool:
-        one = partial(play, seed=args.seed, tolerance=args.tolerance, way=Way(args.moving, args.fields))
+        one = partial(
+            play, seed=args.seed, tolerance=args.tolerance, way=Way(args.moving, args.still, args.fields)
+        )
         played = list(pool.map(one, range(args.lots)))
     if args.verbose:
         for lot, (outcome, lines, _) in enumerate(played):

@@ -26,9 +26,6 @@ def between(first: LotEntry, second: LotEntry) -> datetime:
     return start + (end - start) / 2
 
 
-# ---- times -------------------------------------------------------------------------------------------
-
-
 @pytest.fixture
 def late(book: LotBook, lot: int) -> tuple[LotEntry, ...]:
     """A note, a dose, another dose, and a photo that was noted after them."""
@@ -130,9 +127,6 @@ def test_nothing_is_carried_over_the_closing_but_notes(book, lot, late):
     assert len(doses_before(book.lots.story(lot))) == 1
 
 
-# ---- names and numbers -------------------------------------------------------------------------------
-
-
 def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book):
     book.stocks.add("red", "E129", 1.0)
     lot = book.lots.begin("Aperitiff", 900, "red", number="26-014", notes="of May").id
@@ -210,9 +204,6 @@ def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book, lo
     assert book.lots.get(str(lot)).id == lot and book.archive.check() == []
 
 
-# ---- lots opened again -------------------------------------------------------------------------------
-
-
 def test_a_closed_lot_is_opened_again_and_closed_again(book, lot):
     first = book.lots.close(lot, "matched", "all well", {"lab": [1, 2, 3]})
     opened = book.lots.reopen(lot, "closed too early", entered_by="MK", token="once")
@@ -269,9 +260,6 @@ def test_what_a_closing_taught_is_taken_back_and_learnt_again(book, lot):
     book.stocks.learn("red", 0.95, 0.03, book.lots.begin("Later", 900, "red").id)
     book.lots.reopen(lot, "too early")
     assert book.stocks.get("red").strength_factor == 0.95, "what a later lot learnt stays"
-
-
-# ---- stocks ------------------------------------------------------------------------------------------
 
 
 def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(book, lot):

@@ -49,9 +49,6 @@ def small_disk() -> Iterator[Path]:
     place.rmdir()
 
 
-# ---- a full disk ----------------------------------------------------------------------------------------
-
-
 _KILLED_WITH_A_LOG = """
 import os, sys
 from colourmatch.book.lot_book import open_book
@@ -176,8 +173,6 @@ def test_a_backup_restored_without_room_leaves_no_half_book(small_disk, tmp_path
     assert (code, said["lots"]) == (0, 1)
 
 
-# ---- a folder that may not be written -------------------------------------------------------------------
-
 _READ_ONLY = """
 import os, sys, tempfile
 from colourmatch.errors import ColourMatchError
@@ -240,9 +235,6 @@ def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_
     assert lots == "1"
 
 
-# ---- clocks ---------------------------------------------------------------------------------------------
-
-
 def set_clock(monkeypatch: pytest.MonkeyPatch, now: datetime) -> None:
     """The time of day of whatever is entered from now on."""
     for module in (base, archive):
@@ -279,9 +271,6 @@ def test_entries_from_the_future_are_named_by_the_check(tmp_path, monkeypatch):
         book.additions.add(lot, "red", drops=5)
         assert book.archive.check() == []
         assert book.lots.story(lot).state().mg["red"] == pytest.approx(7.5)
-
-
-# ---- a book that goes away ------------------------------------------------------------------------------
 
 
 def gone(path: Path) -> None:
@@ -335,9 +324,6 @@ def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_p
         assert [entry.text for entry in book.lots.story(lot).events] == ["into the second"]
     with open_book(tmp_path / "moved") as book:
         assert [entry.text for entry in book.lots.story(lot).events] == ["into the first"]
-
-
-# ---- a photo that is missing beside the book ------------------------------------------------------------
 
 
 def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_photo_puts_it_back(tmp_path, drawn_photos):

@@ -38,9 +38,6 @@ def test_the_start_offers_card_reading_and_example(book, card_photo_bytes):
     assert not [b for b in app.button if b.key == "example-first"]
 
 
-# ---- matching ------------------------------------------------------------------------------------------------------
-
-
 def test_a_photo_gives_advice_and_the_advised_drops_count_once(book, lot_id, card_photo_bytes):
     app = open_app("match", lot_id)
     assert "cm-answer photo" in shown(app)
@@ -155,9 +152,6 @@ def test_a_photo_is_set_aside_and_taken_back_in_the_history(book, measured):
         assert f"reason: {why}" in shown(app)
 
 
-# ---- closing -------------------------------------------------------------------------------------------------------
-
-
 def test_a_closing_against_the_advice_is_asked_about_and_bears_the_name(book, lot_id, photos):
     action = f"close-{lot_id}"
     app = fill(open_app("match", lot_id), {f"{action}-reason": "ceiling"}).run()
@@ -210,9 +204,6 @@ def test_the_example_takes_its_own_photos_and_is_followed_by_a_lot_of_ones_own(b
         assert not {"like", "recheck"} & {button.key for button in closed.button}
 
 
-# ---- lots ----------------------------------------------------------------------------------------------------------
-
-
 def test_the_list_finds_lots_and_tells_the_story_of_one(book, lot_id):
     from colourmatch.screens.pages import make_paper
 
@@ -253,9 +244,6 @@ def test_a_recall_names_the_lots_that_hold_the_batch_and_the_log_who_did_what(bo
     app.run()
     (line,) = [line for line in shown(app).split("<p") if "26-04A" in line and "CD" in line]
     assert "2 ml of red" in line
-
-
-# ---- failures ------------------------------------------------------------------------------------------------------
 
 
 def test_a_book_that_cannot_be_opened_is_said_in_a_sentence(tmp_path, monkeypatch):

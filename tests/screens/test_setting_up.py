@@ -15,8 +15,6 @@ from colourmatch.screens.new_lot import PRESETS
 OWN = {"ceiling_mg_per_l": 60.0, "tolerance": 1.0, "depth_mm": 12.0, "dilution": 5.0, "jurisdiction": "US",
        "already_mg_per_l": 2.0, "already_colourant": "E163", "serving": {"conditions": [{"name": "neat", "depth_mm": 40.0, "weight": 2.0}]}}  # fmt: skip
 
-# ---- stocks --------------------------------------------------------------------------------------------------------
-
 
 def test_a_stock_is_added_once_and_shown(book):
     app = open_app("set_up")
@@ -125,9 +123,6 @@ def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book, lot
     assert book.stocks.get("red").strength_factor == 1.08
     tap(fill(app, {"away-sure": True}), "away-forget")
     assert book.stocks.get("red").learnt is None
-
-
-# ---- new lots ------------------------------------------------------------------------------------------------------
 
 
 @pytest.fixture

@@ -98,9 +98,6 @@ def gate(app: App, door: Door) -> Gate:
     return Gate(app, door, "cookie_8501")
 
 
-# ---- at this machine ---------------------------------------------------------------------------------------
-
-
 def test_a_page_is_not_kept_and_the_gate_idle_until_the_first_request(gate):
     """With the page its connection would be kept, and what was typed there would stay with that visit."""
     assert gate.idle_s() == float("inf")
@@ -144,9 +141,6 @@ def test_answers_cannot_be_framed_or_sniffed(gate):
         assert answer.headers["referrer-policy"] == "same-origin"
     assert "frame-ancestors 'self'" in page.headers["content-security-policy"]
     assert file.headers["content-security-policy"].startswith("sandbox; default-src 'none'")
-
-
-# ---- from the network --------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("path", PATHS)
@@ -228,9 +222,6 @@ def test_stopping_ends_what_was_let_in(gate, app, door):
     assert ask(gate, make_scope(HERE)).status == 200
 
 
-# ---- sockets -----------------------------------------------------------------------------------------------
-
-
 def make_socket(server: str, **headers: str) -> dict[str, Any]:
     scope = make_scope(server, "/_stcore/stream", **{"origin": f"http://{server}:{PORT}"} | headers)
     return scope | {"type": "websocket"}
@@ -289,9 +280,6 @@ def test_stopping_closes_an_open_socket(gate, app, door):
     assert sent == [{"type": "websocket.accept"}, {"type": "websocket.close", "code": 1008}]
 
 
-# ---- encrypted ---------------------------------------------------------------------------------------------
-
-
 def test_an_encrypted_visit_goes_by_the_certificates_name_and_its_cookie_is_never_sent_plainly(gate, door):
     named = f"colour.example:{PORT}"
     scope = make_scope(LAN, "/", "POST", origin=f"https://{named}", host=named)
@@ -300,9 +288,6 @@ def test_an_encrypted_visit_goes_by_the_certificates_name_and_its_cookie_is_neve
     assert answer.status == 303 and answer.headers["set-cookie"].endswith("; Secure")
     page = ask(gate, make_scope(LAN) | {"scheme": "https"}).text
     assert "not encrypted" not in page and "not encrypted" in ask(gate, make_scope(LAN)).text
-
-
-# ---- uploads -----------------------------------------------------------------------------------------------
 
 
 def test_too_many_waiting_files_are_refused_with_what_to_do(app):
@@ -321,9 +306,6 @@ def test_a_page_says_that_it_is_left(app, door):
         assert ask(gate, scope, body=b"session").status == 204
     ask(gate, make_scope(LAN, LEFT_PATH, "POST"), body=b"session")
     assert left == ["session", "session"] and not app.reached
-
-
-# ---- one browser from another ------------------------------------------------------------------------------
 
 
 def test_a_browser_is_marked_with_its_first_page_and_known_again(gate, app):
