@@ -105,6 +105,8 @@ class Estimate:
 FEWEST_FIELDS = 3
 #: Noise that is allowed for (root units) and the squared strain of a field's three channels that is called odd.
 _ODD_SD, _ODD = 0.006, 60.0
+#: What covers a white window changes it by more than this part of the blank's light in some channel, or all alike.
+_COVERED = 0.1
 #: Root mean square of the components (1 on average) from which on a reading counts as outside the worlds.
 _FAR = 1.8
 #: Of what the table expects to be off, at least this part is no noise of the reading.
@@ -244,7 +246,8 @@ def _drop_odd(glasses: list[GlassReading], seen: NDArray[np.bool_]) -> NDArray[n
     """The fields that fit the rest of what was read: one that a reflection or a hand covers fits no world.
 
     Values of a field, or of the white window, given all others are normal with the precision's own block (Rasmussen,
-    Williams 2006, A.2). PhotoError where it is the white that does not fit, as a reflection fills the window.
+    Williams 2006, A.2). PhotoError where it is the white that something covers. One that departs from what fits by less
+    than _COVERED, and not in all channels alike, is that of a phone unlike the others, and is kept.
     """
     table = branch("fields")
     white = glasses[2].values[0]
@@ -262,7 +265,11 @@ def _drop_odd(glasses: list[GlassReading], seen: NDArray[np.bool_]) -> NDArray[n
             of = np.r_[0, np.tile(1 + np.flatnonzero(seen), 2)]
             for which, own_pull, start in zip(of, pull.reshape(-1, 3), range(0, pull.size, 3), strict=True):
                 block = precision[start : start + 3, start : start + 3]
-                strain = float(own_pull @ np.linalg.solve(block, own_pull))
+                beyond = np.linalg.solve(block, own_pull)
+                strain = float(own_pull @ beyond)
+                if which == 0 and abs(np.sign(beyond).sum()) < 3:
+                    departed = own[:3] ** 3 - (own[:3] - beyond) ** 3
+                    strain = strain if np.abs(departed).max() > _COVERED else 0.0
                 if strain > worst:
                     worst, odd, spot = strain, int(which), glass.spot
         if worst < _ODD:

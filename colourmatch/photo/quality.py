@@ -40,7 +40,7 @@ FLAGS: dict[str, tuple[str, str]] = {
     "glass-off-centre": ("warn", "The {spot} glass stands off its ring's middle, part of the reading window lies outside it. Centre it and photograph again if you can."),
     "glass-outside": ("refuse", "The {spot} glass stands outside its ring. Set it in the middle of the ring and photograph again."),
     "glare": ("warn", "Reflections cover {percent:.0f} % of the {spot} window; they were left out. Move the lamp or the card a little if you can."),
-    "glare-over-window": ("refuse", "A reflection covers most of the {spot} window. Move the lamp or the card and photograph again."),
+    "glare-over-window": ("refuse", "A reflection, or something else, covers most of the {spot} window. Move it, the lamp or the card, and photograph again."),
     "haze": ("warn", "Filter the {spot}, then photograph again. It is hazy (clarity {clarity:.2f}, {low:.2f} to {high:.2f}, of clear water), and haze makes colour meaningless."),
     "channel-empty": ("warn", "The {spot} is too strong for the camera: its {channel} channel is nearly empty, so this colour is only a rough guess. Measure reference and batch both at 1+{parts} with water, counted from what stands in the glasses now."),
     "channel-full": ("warn", "The {spot} is too bright for the camera in its {channel} channel. Darken the photo a little and photograph again."),

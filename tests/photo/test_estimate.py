@@ -145,10 +145,27 @@ def test_what_is_left_beside_more_noise_is_the_conditional_covariance(kind):
     assert table.trust(d, np.zeros_like(noise))[0] == pytest.approx(np.eye(len(usual)), abs=1e-6)
 
 
-def test_a_reflection_that_fills_the_white_window_is_no_colour():
+def test_a_white_window_that_something_covers_is_no_colour():
     for (one, two, water), _ in pairs(6, 5):
-        lit = two.values.copy()
-        lit[0] = lit[0] / 2 + 0.6
-        with pytest.raises(PhotoError) as refused:
-            read([one, replace(two, values=lit, spot="batch"), water])
-        assert (refused.value.code, refused.value.spot) == ("glare-over-window", "batch")
+        seen = two.values[0]
+        for covered in (seen / 2 + 0.6, seen / 3, seen * [1.3, 1.0, 0.6]):
+            values = np.concatenate([covered[None], two.values[1:]])
+            with pytest.raises(PhotoError) as refused:
+                read([one, replace(two, values=values, spot="batch"), water])
+            assert (refused.value.code, refused.value.spot) == ("glare-over-window", "batch")
+
+
+def test_a_phone_unlike_the_others_is_read_and_not_taken_for_a_reflection():
+    # drawn: strong colours of a wide gamut, a green and a blue filter 3 nm and 2 nm further red than measured ones
+    drawn = (
+        ((1.120, 0.470, 0.000), (1.091, 0.442, 0.000), (0.866, 0.188, 0.001), (0.688, 0.039, 0.003),
+         (0.345, 0.091, 0.029), (0.070, 0.083, 0.069), (0.461, 0.218, 0.001)),
+        ((1.012, 0.920, 0.615), (1.057, 0.784, 0.001), (0.853, 0.364, 0.111), (0.655, 0.077, 0.203),
+         (0.297, 0.233, 0.396), (0.000, 0.338, 0.615), (0.386, 0.529, 0.233)),
+        ((1.000, 1.000, 1.000), (1.070, 0.862, 0.001), (0.854, 0.400, 0.226), (0.662, 0.071, 0.379),
+         (0.278, 0.254, 0.652), (0.000, 0.368, 0.948), (0.374, 0.585, 0.399)),
+    )  # fmt: skip
+    _, _, usual = next(pairs(6, 1))[0]
+    estimate = read([replace(usual, values=np.array(values)) for values in drawn])
+    for lab, true in zip(estimate.lab, ((81.8, 29.8, 77.2), (96.3, -2.3, 18.6)), strict=True):
+        assert ciede2000(lab, np.array(true)) < 4
