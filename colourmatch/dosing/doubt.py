@@ -72,7 +72,7 @@ def weigh_causes(fit: LotFit) -> list[Cause]:
     groups: dict[tuple[str, int, int, str], list[int]] = {}
     for k, one in enumerate(fit.hands.mishaps):
         if one.code:
-            name = one.bottle.name if one.bottle else str(one.label) if one.code == LABEL else ""
+            name = one.bottle.name if one.bottle else ""
             shot = -1 if one.code == "other-photo" and one.shots == 2 else one.shot
             key = (one.code, shot, one.entry, name)
             groups.setdefault(key, []).append(k)
@@ -88,7 +88,10 @@ def _cause(fit: LotFit, places: list[int]) -> Cause:
         logs = fit.draws[here, fit.layout.part.start] if here.size else np.log([one.part[0]])
         part = float(np.exp(np.median(logs)))
     changed = [v for v in (*one.deeper, *(1 / one.reference_deeper)) if v != 1]
-    times = float(np.exp(one.label.sum())) if one.code == LABEL else None
+    times = None
+    if one.code == LABEL:
+        logs = fit.draws[here, fit.layout.factor][:, one.entry] if here.size else one.label[one.entry]
+        times = float(np.exp(np.median(logs)))
     newest = max(fit.hands.mishaps[place].shot for place in places)
     return Cause(
         one.code, float(fit.chances[places].sum()), newest, one.entry, times or part,

@@ -22,8 +22,9 @@ LABEL = "label"
 _SWAPPED, _THINNED, _PALER, _AMOUNT, _NOTHING, _UNSTIRRED, _BOTTLE, _LATE, _OTHER = (
     0.01, 0.015, 0.003, 0.015, 0.005, 0.015, 0.01, 0.008, 0.003,
 )  # fmt: skip
-#: Chance that a stock that no lot has tried is about half or twice as strong as its label, and how near (sd of the log).
-_LABEL, LABEL_LOG_SD = 0.02, 0.15
+#: Chance that a stock that no lot has tried is about half or twice as strong as its label, that a digit of it slipped, and
+#: how near (sd of the log).
+_LABELS, LABEL_LOG_SD = {0.5: 0.02, 2.0: 0.02, 0.1: 0.005, 10.0: 0.005}, 0.25
 #: Part of a dose that went in or shows (median, sd of the natural log): a miscount or a second pour; what lies unstirred.
 _MISCOUNTED, _SHOWN = (1.0, 0.6), (0.5, 0.45)
 #: So many of the last steps and photos are looked at: what was wrong before them was asked about then.
@@ -211,12 +212,12 @@ def _of_photos(
 
 
 def _of_labels(plain: Mishap, learnt: Sequence[bool]) -> Iterator[Mishap]:
-    """A stock that is half or twice as strong as its label."""
+    """A stock that is half or twice as strong as its label, or ten times less or more."""
     for k in range(plain.stocks):
-        for times in () if learnt[k] else (0.5, 2.0):
+        for times, chance in ({} if learnt[k] else _LABELS).items():
             shift = np.zeros(plain.stocks)
             shift[k] = np.log(times)
-            yield replace(plain, code=LABEL, entry=k, log_chance=float(np.log(_LABEL)), label=shift)
+            yield replace(plain, code=LABEL, entry=k, log_chance=float(np.log(chance)), label=shift)
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ _CAUSES = {
         "the photo is older", "Yes, it was before",
     ),
     "label": (
-        "{stock} seems {share} as strong as its label.",
+        "{stock} seems {share} as strong as its label. If that was typed wrongly, put the stock right.",
         "{stock} is {share} as strong as its label", _BY_PHOTOS,
         "its strength is not that of its label", "Yes",
     ),
@@ -104,5 +104,5 @@ def _share(part: float) -> str:
     if abs(part - 0.5) < 0.05:
         return "about half"
     if part > 1:
-        return f"about {part:.1f} times"
+        return f"about {part:.2g} times"
     return f"about {100 * part:.{0 if part >= 0.1 else 1}f} % of"

@@ -51,9 +51,16 @@ def list_mishaps(
         late=_late(story, photos), learnt=learnt, references=[bool(p.measurement.spots.get("reference")) for p in photos],
     )  # fmt: skip
     answered = story.answers
-    return [
-        one for one in every if one.code in ("", LABEL) or (one.code, _about(one, photos)) not in answered
-    ]
+    # that a label is off explains all until then
+    until = max((about for (code, about), yes in answered.items() if code == LABEL and yes), default=-1)
+
+    def is_open(one: Mishap) -> bool:
+        about = _about(one, photos) if one.code else -1
+        if one.code == LABEL:
+            return answered.get((LABEL, about), True)
+        return not one.code or (about > until and (one.code, about) not in answered)
+
+    return [one for one in every if is_open(one)]
 
 
 def _about(one: Mishap | weighed.Cause, photos: Sequence[PhotoEntry]) -> int:

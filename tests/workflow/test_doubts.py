@@ -191,3 +191,20 @@ def test_the_photos_of_a_ladder_lead_near_the_best_and_never_past_it(book):
     assert widths[0] > 1.5 * widths[1] and widths[-1] < 1.1 * widths[1]
     learnt = advices[-1]["stocks_learnt"][0]
     assert learnt["low"] <= 0.98 <= learnt["high"]  # 40.89 mg/l in truth where the label says 41.49
+
+
+@pytest.mark.parametrize("factor", [0.05, 0.1, 0.25, 4.0])
+def test_a_label_that_is_far_off_is_learnt_whatever_is_answered(bench, factor):
+    made = bench(factor=factor, ceiling_mg_per_l=None)
+    made.add(dose(made))
+    advice = made.shoot()["advice"]
+    if advice["question"] is not None:
+        codes = {cause["code"] for cause in advice["question"]["causes"]}
+        answer_question(
+            made.book, made.lot, yes="label" in codes, cause="label" if "label" in codes else None
+        )
+        advice = made.advice()
+    assert advice["question"] is None
+    learnt = advice["stocks_learnt"][0]
+    assert learnt["low"] * 0.85 < factor < learnt["high"] * 1.15
+    assert advice["action"] == "add" if factor < 1 else advice["reason"] == "past"
