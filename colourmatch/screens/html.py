@@ -18,6 +18,7 @@ import streamlit as st
 from colourmatch.advice import Advice
 from colourmatch.colour.difference import Figure
 from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.dosing.advice_facts import SURE
 from colourmatch.photo.card import read_card
 from colourmatch.records import Array
 from colourmatch.words import figures
@@ -119,11 +120,14 @@ def glance(cells: Iterable[str]) -> str:
     return f'<div class="cm cm-glance">{"".join(f"<div>{cell}</div>" for cell in cells)}</div>'
 
 
-def judge(part: Figure, tolerance: float) -> str:
-    """Where an interval lies against the tolerance, in words."""
-    if part.high <= tolerance:
+def judge(part: Figure, tolerance: float, chance: float | None = None) -> str:
+    """Where an interval lies against the tolerance, in words; chance: that it is within, where that is known."""
+    if part.high <= tolerance or (part.low <= tolerance and (chance or 0.0) >= SURE):
         return f"within the tolerance of {tolerance:g}"
-    return f"{'over' if part.low > tolerance else 'around'} the tolerance of {tolerance:g}"
+    if part.low > tolerance:
+        return f"over the tolerance of {tolerance:g}"
+    likely = "" if chance is None else f" ({100 * chance:.0f} % likely within)"
+    return f"around the tolerance of {tolerance:g}{likely}"
 
 
 def cell(heading: str, big: str, small: str = "") -> str:

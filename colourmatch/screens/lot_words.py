@@ -179,7 +179,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     if doses := advice.steps:
         lines = tuple((tell_quantity(*dose.amount), dose.stock) for dose in doses)
         alone = lines[0][1] if len(doses) == 1 else ""
-        under = words.tell_step(alone, advice.reachable, story.lot.tolerance, helps)
+        under = words.tell_step(alone, words.find_best(advice), story.lot.tolerance, helps)
         return Answer("add", ((lines[0][0], ""),) if alone else lines, under)
     if not story.photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))

@@ -91,7 +91,8 @@ def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
     if seen and seen.delta_e_2000 and seen.difference:
         whose = lot_words.describe_photos(shown)
         far = far or seen.delta_e_2000
-        under = f"{html.judge(far, lot.tolerance)}; CIEDE2000, 95 %"
+        chance = advice.chance_within_tolerance if far is advice.now else None
+        under = f"{html.judge(far, lot.tolerance, chance)}; CIEDE2000, 95 %"
         if far is not seen.delta_e_2000:
             alone = f"{whose.capitalize()} {'together' if shown else 'alone'}"
             under += f", from {whence}. {alone}: {html.show_interval(seen.delta_e_2000)}"
@@ -100,7 +101,7 @@ def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
         words = f"the batch against the reference, {whose}"
         cells.append(html.cell("Which way", seen.difference.text, words))
     elif far:
-        words = f"{html.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from {whence}"
+        words = f"{html.judge(far, lot.tolerance, advice.chance_within_tolerance)}; CIEDE2000, 95 %, from {whence}"
         cells.append(html.cell("How far", html.show_interval(far), words))
     st.html(html.glance([*cells, lot_words.show_ceiling(story)]))
     if lot.target_lab is not None:

@@ -215,11 +215,21 @@ def tell_grounds(
         cautious = "should a bottle be stronger than its label" if advice.expected else "by the labels"
         known = "by the stricter of labels and photos" if advice.now else cautious
         yield "ceiling", f"{figures.tell_left(advice.ceiling_left_mg_per_l)}, {known}"
-    if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
-        # blending back undoes more than drops do, and a wish for a better photo promises nothing
-        promised = advice.reason != "past" and advice.action != "rephotograph"
-        stays = f": it {_tell_stays(advice.reachable, tolerance)} {advice.missing}"
-        yield "at best", f"{tell(advice.reachable)}{stays if advice.missing and promised else ''}"
+    # there is nothing left to reach, or blending back undoes more than drops do
+    if advice.reason not in ("matched", "past") and (best := find_best(advice)):
+        promised = advice.action != "rephotograph"  # a wish for a better photo promises nothing
+        stays = f": it {_tell_stays(best, tolerance)} {advice.missing}"
+        yield "at best", f"{tell(best)}{stays if advice.missing and promised else ''}"
+
+
+def find_best(advice: Any) -> Figure | None:
+    """How near the stocks come: the figure of the batch now, or after the step, where that is the nearest point itself."""
+    best: Figure | None = advice.now if advice.action == "stop" else None
+    wanted = {dose.stock: round(dose.drops) for dose in advice.to_match if dose.drops}
+    steps = {dose.stock: round(dose.drops) for dose in advice.doses if dose.drops}
+    if steps and steps == wanted:
+        best = advice.predicted
+    return best or advice.reachable
 
 
 # ---- the one answer ----------------------------------------------------------------------------------------------

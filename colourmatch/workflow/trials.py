@@ -90,7 +90,9 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> Trial:
         delta_e_2000=photo.measurement.delta_e_2000 if photo else None, doses=scale_doses(trial, parent.state()),
         corrected=corrected,
     )  # fmt: skip
-    return told.having(text=" ".join([_tell(told, parent.state().volume_ml), *(c.text for c in corrected)]))
+    stale = photo is not None and any(entry.id > photo.id for entry in trial.additions)
+    said = _tell(told, parent.state().volume_ml, stale=stale)
+    return told.having(text=" ".join([said, *(c.text for c in corrected)]))
 
 
 #: Amounts in two records that are nearer than this are the same, so much of the larger.
@@ -161,10 +163,11 @@ def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: fl
     return ScaledDose(entry.stock, *there, round(wanted), low, high, round(batch_ml, 3))
 
 
-def _tell(told: Trial, batch_ml: float) -> str:
-    """What a trial says for the batch, in words."""
+def _tell(told: Trial, batch_ml: float, *, stale: bool) -> str:
+    """What a trial says for the batch, in words; stale: its last photo is from before its last dose."""
     seen = told.delta_e_2000
     how_far = f"difference {tell_interval(seen)}" if seen else "no photo yet"
+    how_far = "no photo since its last dose" if stale else how_far
     head = f"Trial of {tell_ml(told.taken_ml or told.volume_ml)} (lot {told.lot}), {how_far}"
     head += ", poured back" if told.poured_back else ""
     if not told.doses:
@@ -179,4 +182,4 @@ def _tell(told: Trial, batch_ml: float) -> str:
         said.append(f"{drops} there{there if dose.drops else already}")
     low = " and ".join(f"{dose.low} of {dose.stock}" for dose in told.doses if dose.low)
     first = f" Put in the lower figure first ({low}), then photograph the batch."
-    return f"{head}: {' and '.join(said)}.{first if low and not told.poured_back else ''}"
+    return f"{head}: {' and '.join(said)}.{first if low and not stale and not told.poured_back else ''}"

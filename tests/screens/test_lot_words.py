@@ -119,7 +119,11 @@ def test_a_time_is_that_of_the_place_where_the_browser_is(zone, text, monkeypatc
 
 @pytest.mark.parametrize("low, high, word", [(0.2, 1.5, "within"), (1.2, 1.8, "around"), (1.6, 2.0, "over")])
 def test_an_interval_is_judged_against_the_tolerance(low, high, word):
-    assert parts.judge(Figure(value=1.4, low=low, high=high), 1.5).startswith(word)
+    figure = Figure(value=1.4, low=low, high=high)
+    assert parts.judge(figure, 1.5).startswith(word)
+    # the lot stops by the chance: what it calls matched is within here too
+    assert parts.judge(figure, 1.5, 0.96).startswith("within" if word == "around" else word)
+    assert ("83 %" in parts.judge(figure, 1.5, 0.83)) is (word == "around")
 
 
 def test_the_panel_of_an_advice_tells_what_comes_of_it():

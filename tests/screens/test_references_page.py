@@ -105,7 +105,7 @@ def test_a_lot_with_a_target_shows_how_far_a_photo_without_its_reference_is(book
     alone["spots"]["reference"] = None
     book.photos.add(lot, alone)
     text = shown(open_app("match", lot))
-    assert "How far" in text and "of 1.5; CIEDE2000, 95 %" in text
+    assert "How far" in text and "; CIEDE2000, 95 %" in text
     assert "Tinted to an entered colour: L* 76.0 ± 2.0" in text
     assert "the batch alone, L* 82.0 ± 2.0" in text
 

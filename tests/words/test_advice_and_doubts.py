@@ -1,7 +1,11 @@
 """The advice in words; what may have gone wrong: every cause has a question, a clause, a reason, and an answer."""
 
+from dataclasses import replace
+
 import pytest
 
+from colourmatch.advice import Advice, Dose, DoseInAll
+from colourmatch.colour.difference import Figure
 from colourmatch.words import advice, doubts
 
 NOW = {"value": 1.2, "low": 0.6, "high": 1.9}
@@ -17,6 +21,20 @@ def test_a_chance_a_cost_and_what_is_missing_are_said_only_where_there_are_some(
         assert said.endswith(f" What {stays} different: paler.")
     assert "nearer" not in advice.tell_ceiling_stop(None, NOW, 0.0)
     assert "ceiling of 60 mg/l" in advice.tell_ceiling_stop(60.0, NOW, 0.8)
+
+
+def test_one_state_of_the_batch_has_one_figure():
+    reached, after = Figure(1.0, 0.4, 1.9), Figure(1.2, 0.3, 2.2)
+    known = Advice(now=Figure(**NOW), reachable=reached, predicted=after, doses=(Dose("red", 14, 0.7, 4.0),))
+    for in_all, best in ((14.2, after), (20.0, reached)):
+        step = replace(known, action="add", to_match=(DoseInAll("red", in_all, 9.0, 30.0),))
+        assert advice.find_best(step) == best
+    stopped = replace(known, action="stop", reason="nearest", doses=())
+    assert advice.find_best(stopped) == stopped.now
+    past = replace(stopped, reason="past")
+    assert [
+        [name for name, _ in advice.tell_grounds(one, 1.5) if name == "at best"] for one in (stopped, past)
+    ] == [["at best"], []]
 
 
 def test_untinted_batch_and_strengths_are_told_as_a_maker_reads_them():

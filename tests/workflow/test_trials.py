@@ -221,5 +221,8 @@ def test_a_trial_with_one_photo_teaches_nothing(bench):
     trial.lot = made.book.trials.take(made.lot, 100).id
     trial.add(4)
     trial.keep()
+    trial.add(1)
+    (told,) = describe_trials(made.book, made.story)
+    assert "no photo since its last dose" in told.text and "lower figure" not in told.text
     finish_trial(made.book, trial.lot)
     assert made.book.stocks.get("red").learnt_from_lot_id is None
