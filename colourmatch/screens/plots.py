@@ -159,7 +159,8 @@ def draw_curve(curve: Curve, step_drops: float | None, tolerance: float) -> go.F
         x=drops, y=curve.delta_e_2000, mode="lines", name="expected", line={"color": _ACCENT, "width": 3},
         hovertemplate="drops %{x:.0f}: %{y:.1f}<extra></extra>",
     )  # fmt: skip
-    marks = (("this step", step_drops, "solid"), ("best", curve.best_drops, "dash"),
+    held = curve.ceiling_drops is not None and curve.best_drops > curve.ceiling_drops - 1
+    marks = (("this step", step_drops, "solid"), ("best", None if held else curve.best_drops, "dash"),
              ("most allowed", curve.ceiling_drops, "dot"))  # fmt: skip
     for level, (name, at, dash) in enumerate(marks):
         if at is None or at > max(drops):

@@ -160,8 +160,14 @@ def test_the_drift_and_the_curve_are_drawn_with_their_marks():
     curve = {"stock": "red <b>", "drops": [0, 5, 10], "delta_e_2000": [3, 1, 2]}
     curve |= {"low": [2, 0, 1], "high": [4, 2, 3], "best_drops": 5, "ceiling_drops": 9}
     figure = plots.draw_curve(Curve.from_json(curve), 4, 1.5)
-    said = [note.text for note in figure.layout.annotations]
-    assert [text for text in said if text != "tolerance"] == ["this step: 4", "best: 5", "most allowed: 9"]
+    held = plots.draw_curve(Curve.from_json(curve | {"ceiling_drops": 5}), 4, 1.5)
+    said, alone = (
+        [note.text for note in one.layout.annotations if note.text != "tolerance"] for one in (figure, held)
+    )
+    assert said == ["this step: 4", "best: 5", "most allowed: 9"] and alone == [
+        "this step: 4",
+        "most allowed: 5",
+    ]
     assert figure.layout.xaxis.title.text == "further drops of red &lt;b>"
 
 
