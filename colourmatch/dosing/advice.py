@@ -210,6 +210,8 @@ def _stop_here(problem: Problem, line: Line, facts: Advice) -> Advice:
         return _decide(facts, "stop", "matched", text)
     names = [stock.name for stock in problem.stocks]
     text = words.tell_nearest(names, facts.now, problem.tolerance, facts.missing, stalled=problem.stalled)
+    if not any(problem.state.mg.values()):
+        text += words.UNNOTED
     return _decide(facts, "stop", "nearest", text)
 
 

@@ -102,6 +102,10 @@ def _is_over(reached: Figure, tolerance: float) -> bool:
     return bool(figures.ends_of(reached)[1] > tolerance)
 
 
+#: Where nothing helps though nothing was noted.
+UNNOTED = " If colour went in already, write it down."
+
+
 def tell_nearest(
     stocks: Sequence[str], now: Figure, tolerance: float, missing: str | None, *, stalled: bool
 ) -> str:

@@ -20,6 +20,7 @@ from colourmatch.dosing.plan import Line, plan_line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import Addition, BatchState, Stock, dilute
+from colourmatch.words.advice import UNNOTED
 
 REASONS = {"add": {"step"}, "stop": {"matched", "nearest", "ceiling", "past"}, "rephotograph": {"photo"}}
 RED_2 = Stock("red 2", "E129", 0.4)
@@ -180,6 +181,7 @@ def test_an_impossible_target_is_nearest_with_what_is_missing():
     advice = advise(replace(first, fit=replace(first.fit, photos=2)))
     assert (advice.action, advice.reason, advice.doses) == ("stop", "nearest", ())
     assert advice.text.startswith("This is the nearest that red can come: ")
+    assert UNNOTED in advice.text  # nothing was noted
     assert advice.missing and f"What stays different: {advice.missing}." in advice.text
     assert "blue" in advice.missing or "green" in advice.missing
     assert advice.reachable.value > 5

@@ -16,7 +16,7 @@ from colourmatch.screens import lot_words, match
 from colourmatch.screens.drawing import draw_pair
 from colourmatch.screens.lot_words import Answer, draw_scale, find_answer, find_place
 from colourmatch.simulate.kitchen import Kitchen, take_photo
-from colourmatch.words.advice import STIR
+from colourmatch.words.advice import STIR, UNNOTED
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import advise_lot, record_photos, view_of_photos
 
@@ -45,7 +45,7 @@ def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
          Answer("stop", (("STOP", ""),), "Past the nearest that red comes. Something orange or yellow is missing.")),
         (advise("add", "rest", RED), "5 drops of red", Answer("add", (("12 drops", ""),), "of red, then stir")),
         (advise("stop", "matched"), "", Answer("stop", (("STOP", ""),), "It matches.", matched=True)),
-        (advise("stop", "nearest"), "", Answer("stop", (("STOP", ""),), "As near as red comes.")),
+        (advise("stop", "nearest"), "", Answer("stop", (("STOP", ""),), f"As near as red comes.{UNNOTED}")),
         (advise("stop", "nearest", other_stocks=[{"stock": "blue"}]), "",
          Answer("stop", (("STOP", ""),), "As near as red comes. Blue is missing.")),
         (advise("stop", "ceiling"), "", Answer("stop", (("STOP", ""),), "It is at your ceiling.")),
