@@ -188,7 +188,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         why = words.tell_why(
             advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up, missing=helps
         )
-        why += words.UNNOTED if advice.reason == "nearest" and not story.additions else ""
+        why += words.UNNOTED if advice.reason == "nearest" and not (helps or story.additions) else ""
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why, advice.reason == "matched")
     text = advice.text
     first = html.split_sentence(text)[0]
