@@ -130,7 +130,7 @@ def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: W
 @click.command(cls=Command, example="colourmatch lot trend --stock red")
 @opt.text("--stock", "STOCK", "Only lots of this stock, all bottles of its name.")
 @opt.text("--reference", "NAME", "Only lots tinted to this reference.")
-@opt.text("--name", "TEXT", "Only lots with this in their name or number.")
+@opt.text("--name", "TEXT", "Only lots of this name, else with this in their name or number.")
 @click.option(
     "--limit",
     type=click.IntRange(1, 10_000),

@@ -7,7 +7,7 @@ import streamlit as st
 from colourmatch.screens import html, pages, plots, session
 from colourmatch.screens.fields import pick_one, two_beside
 from colourmatch.words.figures import PAGES
-from colourmatch.workflow.trend import CHARTS, LEAST_VALUES, Limits, Trend, TrendLot, read_trend
+from colourmatch.workflow.trend import CHARTS, Limits, Trend, TrendLot, read_trend
 
 ALL = "all"
 MOST_LOTS = 50
@@ -58,9 +58,7 @@ def tell_outside(told: Trend) -> list[str]:
     return [" ".join(said) for said in texts.values()]
 
 
-def tell_limits(limits: Limits | None) -> str:
-    if limits is None:
-        return "No limits yet: they need at least three lots."
+def tell_limits(limits: Limits) -> str:
     low, high = html.show_number(limits.low, 2), html.show_number(limits.high, 2)
     early = ", provisional" if limits.provisional else ""
     return (
@@ -97,8 +95,8 @@ def show_charts(told: Trend) -> None:
                 plots.draw_chart(told, chart), config=plots.CONFIG, key=f"trend-chart-{chart}",
                 alt=f"{chart}, {words}, of each closed lot with mean and limits",
             )  # fmt: skip
-            if len(told.lots) >= LEAST_VALUES:  # the panel above says it once for all
-                st.html(html.line(tell_limits(told.limits[chart])))
+            if limits := told.limits[chart]:  # the panel above says once why there are none
+                st.html(html.line(tell_limits(limits)))
 
 
 def show_table(lots: tuple[TrendLot, ...]) -> None:

@@ -297,6 +297,12 @@ def _tell_rate(drift: Drift, seen: Sequence[Seen], anchor: Array) -> Drift:
             f"In {span:.1f} weeks the batch has turned {change.text}, by {rate.value:.2f} CIEDE2000 a week "
             f"(between {rate.low:.2f} and {rate.high:.2f}). {forecast.text}"
         )
+    elif (newest := drift.photos[-1].difference).seen:
+        forecast = None
+        text = (
+            f"The photos do not lie on a line, so no rate can be told. By the newest the batch has turned {newest.text}, "
+            f"by {tell_interval(drift.photos[-1].delta_e_2000)} CIEDE2000. Photograph again now."
+        )
     else:
         forecast = None
         text = (

@@ -6,12 +6,12 @@ whose finished colour no photo shows.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import tzinfo
 
 import numpy as np
 
-from colourmatch.book.entries import LotStory
+from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import is_example
 from colourmatch.colour.difference import Figure, compare_lab
@@ -162,38 +162,51 @@ def read_trend(
     name: str | None = None,
     limit: int = 50,
 ) -> Trend:
-    """Final colour and dose of the last closed lots: of a stock, a reference, a part of a name, or all.
+    """Final colour and dose of the last closed lots: of a stock, a reference, a name (else a part of one), or all.
 
-    `limit` is the number of lots looked at; the invented lot is looked at where a stock or a name asks for it.
+    `limit` is the number of lots looked at; the invented lot is looked at where a stock or a name asks for it alone.
     NotFoundError for a stock or a reference that does not exist.
     """
     if limit < 1:
         raise ValueError(f"limit must be at least 1, got {limit}")
     heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit + _EXAMPLES)
-    # the invented lot is none of the maker's, where it is not asked for by its stock or name
-    asked = stock is not None or name is not None
-    heads = [head for head in heads if asked or not is_example(head)][-limit:]
+    # "Bitter" is that drink alone where there is one, though "Bitter orange" holds it too
+    heads = [head for head in heads if name and _fold(head.name) == _fold(name)] or heads
+    # the invented lot is none of the maker's, where it is not all that a stock or a name asks for
+    own = [head for head in heads if not is_example(head)]
+    heads = (own or ([] if stock is None and name is None else heads))[-limit:]
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
     shown: list[tuple[LotStory, Seen]] = []
     left_out: list[LeftOut] = []
-    of_reference: dict[int | None, list[np.ndarray]] = defaultdict(list)
+    of_bottle: dict[int | str, list[np.ndarray]] = defaultdict(list)
     for head, story in zip(heads, book.lots.stories([head.id for head in heads]), strict=True):
         seen, reason = _look(story, view)
         if seen is None:
             left_out.append(LeftOut(head.id, head.label, reason))
         else:
             shown.append((story, seen))
-            of_reference[story.lot.reference_id].append(seen.reference_lab)
+            of_bottle[_bottle(story.lot)].append(seen.reference_lab)
     # the mean Lab of each reference over the photos of its lots: one place to draw all differences from
-    anchors = {reference_id: np.mean(labs, axis=0) for reference_id, labs in of_reference.items()}
-    lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in shown)
+    anchors = {bottle: np.mean(labs, axis=0) for bottle, labs in of_bottle.items()}
+    lots = tuple(_describe(story, seen, anchors[_bottle(story.lot)]) for story, seen in shown)
     limits, outside = {}, []
+    several_drinks = min(len(anchors), len({_fold(lot.name) for lot in lots})) > 1
     for chart in CHARTS:
         values = [lot.point(chart)[0] for lot in lots]
-        limits[chart] = control_limits(values, lowest=0.0 if chart in ("CIEDE2000", "mg/l") else None)
+        lowest = 0.0 if chart in ("CIEDE2000", "mg/l") else None
+        limits[chart] = None if several_drinks else control_limits(values, lowest=lowest)
         outside += _find_outside(lots, values, chart, limits[chart])
     notes = tuple(_notes(lots, anchors))
     return Trend(lots, limits, tuple(outside), tuple(left_out), notes, tell_trend(lots, limits, outside))
+
+
+def _fold(name: str) -> str:
+    return " ".join(name.casefold().split())
+
+
+def _bottle(head: Lot) -> int | str:
+    """What stands for the reference of a lot: its own, else that of all lots of the drink's name without one."""
+    return _fold(head.name) if head.reference_id is None else head.reference_id
 
 
 def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | None, str]:
@@ -253,17 +266,17 @@ def _find_outside(
     return found
 
 
-def _notes(lots: Sequence[TrendLot], anchors: dict[int | None, np.ndarray]) -> list[str]:
+def _notes(lots: Sequence[TrendLot], bottles: Collection[int | str]) -> list[str]:
     notes = []
-    if len(anchors) > 1:
+    names = {_fold(lot.name) for lot in lots}
+    if len(bottles) > 1 and len(names) == 1:
         notes.append(
-            f"These lots have {len(anchors)} references; choose one of them to compare like with like."
+            f"These lots have {len(bottles)} references; choose one of them to compare like with like."
         )
-    elif None in anchors:
-        notes.append(
-            "The reference of these lots is not named in the book; it is taken to be the same bottle."
-        )
-    if len({lot.name for lot in lots}) > 1:
+    elif any(isinstance(bottle, str) for bottle in bottles):
+        each = " for each name" if len(names) > 1 else ""
+        notes.append(f"Where the book names no reference, it is taken to be the same bottle{each}.")
+    if len(names) > 1 and len(bottles) == 1:
         notes.append("These lots have several names; choose one to compare like with like.")
     return notes
 
@@ -274,6 +287,11 @@ def tell_trend(
     """What closed lots say together: how many are outside, which, and where."""
     if not lots:
         return "No closed lot of your own can be compared yet. Close lots after a last photo beside the reference."
+    if limits["L*"] is None and len(lots) >= LEAST_VALUES:
+        return (
+            f"{len(lots)} closed lots of several drinks have no limits together: choose one drink by its name "
+            "(--name), or note the reference that they share."
+        )
     if limits["L*"] is None:
         return f"{len(lots)} closed lot{'s' if len(lots) > 1 else ''}: limits need at least {LEAST_VALUES}."
     rest = f" The limits rest on fewer than {SETTLED_VALUES} lots and are provisional."

@@ -26,7 +26,7 @@ def closed(book: LotBook) -> LotBook:
     book.stocks.add("yellow", "E102", 1.0)
     for k in range(9):
         close_measured(book, f"B{k}", [0.0, 0.1 * (-1) ** k, 0.0], name="Aperitif <b>")
-    close_measured(book, "B9", [0.0, -4.0, 0.0])
+    close_measured(book, "B9", [0.0, -4.0, 0.0], name="Aperitif <b>")
     return book
 
 
@@ -36,7 +36,10 @@ def test_few_lots_are_told_that_limits_need_more(book, red):
     page = shown(open_app("trend"))
     assert page.count("limits need at least 3") == 1 and "No limits yet" not in page
     assert not plots.draw_chart(chart(limits=None), "a*").layout.shapes
-    assert trend.tell_limits(None) == "No limits yet: they need at least three lots."
+    for number in ("B1", "B2"):  # limits of two drinks together say nothing of either
+        close_measured(book, number, [0.0, 0.1, 0.0], name="Tonic")
+    page = shown(open_app("trend"))
+    assert "choose one drink by its name" in page and "Mean" not in page
 
 
 def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed):

@@ -119,6 +119,15 @@ def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book, closed):
     assert "No forecast yet" in drift.text
 
 
+def test_a_newest_photo_that_drifted_off_the_line_is_no_colour_that_holds(book, closed):
+    for week, gap in ((1, 0.0), (2, 4.0), (3, -3.0), (4.5, 2.7)):
+        add(book, closed, week, measured(np.array([0.0, -gap, 0.0])))
+    drift = read_drift(book, closed)
+    assert drift.forecast is None and drift.photos[-1].delta_e_2000.low > 0
+    assert "do not lie on a line" in drift.text and "less red, by " in drift.text
+    assert drift.text.endswith("Photograph again now.") and "no drift" not in drift.text
+
+
 def estimated(gap: np.ndarray, read: np.ndarray) -> dict[str, Any]:
     """A measurement with the difference as estimated, and as read beside it."""
     photo = measured(gap)
@@ -224,6 +233,25 @@ def test_the_invented_lot_is_none_of_the_makers_unless_it_is_asked_for(book, lot
     close_measured(book, "PLAYED", np.zeros(3), stock=EXAMPLE_STOCK)
     assert [one.label for one in read_trend(book, limit=3).lots] == ["B1", "B2", "B3"]
     assert [one.label for one in read_trend(book, stock=EXAMPLE_STOCK).lots] == ["PLAYED"]
+    assert [one.label for one in read_trend(book, name="aperitif").lots] == ["B1", "B2", "B3"]
+    assert [one.label for one in read_trend(book, name="played").lots] == ["PLAYED"]
+
+
+def test_another_drink_moves_no_colour_and_gets_no_limits_with_the_first(book, lot):
+    for number in ("A1", "A2", "A3"):
+        close_measured(book, number, np.zeros(3), name="Bitter")
+    alone = read_trend(book)
+    close_measured(book, "B1", np.zeros(3), name="Bitter orange", photo={"light": 9.0})
+    both = read_trend(book)
+    assert [one.lab for one in both.lots[:3]] == [one.lab for one in alone.lots]
+    assert both.limits["a*"] is None and not both.outside and "--name" in both.text
+    assert "the same bottle for each name" in both.notes[0]
+    assert read_trend(book, name="bitter").limits == alone.limits  # not of the longer name
+    assert len(read_trend(book, name="bitt").lots) == 4
+    bottle = book.references.add("Bottle").id
+    for one in both.lots:
+        book.lots.amend(one.lot, "the same bottle", reference_id=bottle)
+    assert read_trend(book).limits["a*"] is not None and "several names" in read_trend(book).notes[0]
 
 
 def test_dose_per_litre_with_its_spread(book, lot):
