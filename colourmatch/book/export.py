@@ -165,12 +165,14 @@ def _fits(column: Column[Any], value: Any) -> bool:
     return isinstance(value, str)
 
 
+#: By all photos together, where "delta_e_2000" is the last one's.
+_CLOSING = ("closing_delta_e_2000", "closing_delta_e_2000_low", "closing_delta_e_2000_high")
 LOT_COLUMNS = (
     "lot_id", "lot_number", "lot_name", "created_at_utc", "entered_by", "volume_start_ml", "volume_now_ml",
     "depth_mm", "dilution", "tolerance_delta_e_2000", "ceiling_mg_per_l", "already_mg_per_l", "jurisdiction",
     "stocks", "additions", "added_ml", "added_mg", "dose", "colour_mg_per_l", "photos", "delta_e_2000",
     "delta_e_2000_low", "delta_e_2000_high", "outcome", "closed_at_utc", "closing_text", "notes",
-    "already_colourant", "trial_of_lot_id", "lot_label",
+    "already_colourant", "trial_of_lot_id", "lot_label", *_CLOSING,
 )  # fmt: skip
 ENTRY_COLUMNS = (
     "entry_id", "lot_id", "lot_name", "created_at_utc", "entered_by", "kind", "counts", "replaces_entry_id",
@@ -225,6 +227,7 @@ def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
         state = None
     # A recheck weeks later says how the colour held, not where the lot ended.
     matched = [photo for photo in story.matched if photo.delta_e_2000 is not None]
+    ended = closing and closing.final and closing.final.now
     dosed: dict[str, float] = {}
     for entry in story.additions:
         dosed[entry.stock] = dosed.get(entry.stock, 0.0) + entry.ml
@@ -241,6 +244,7 @@ def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
         "outcome": closing and closing.outcome,
         "closed_at_utc": closing and closing.created_at,
         "closing_text": closing and closing.text,
+        **(dict(zip(_CLOSING, ended.ends, strict=True)) if ended else {}),
     }
 
 

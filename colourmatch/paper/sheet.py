@@ -25,7 +25,7 @@ from colourmatch.files import write_out
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, choose_fonts, page_size
 from colourmatch.paper.sheet_colour import choose_swatches, draw_approach, draw_path, see_photos
 from colourmatch.records import pick
-from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_entry, tell_head
+from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_basis, tell_entry, tell_head
 from colourmatch.words.figures import PAPER, tell_interval, tell_lab, tell_ml
 from colourmatch.words.looks import tell_look
 from colourmatch.words.times import tell_minute, tell_zones
@@ -229,7 +229,7 @@ class Parts:
         else:
             outcome, said = split_closing(closing.outcome, closing.text)
             by = f" by {closing.entered_by}" if closing.entered_by else ""
-            text = f"{said} {closing.against} Closed {tell_minute(closing.created_at, self.zone)}{by}."
+            text = f"{said} {closing.against} Closed {tell_minute(closing.created_at, self.zone)}{by}{tell_basis(closing.final)}."
             markup = f"{self.strong(outcome)} {self.fonts.markup(' '.join(text.split()))}"
         rows = [[self.mark(markup, "stop")]]
         if any(photo.purpose == "recheck" for photo in self.story.photos):

@@ -11,7 +11,15 @@ from colourmatch.colour.difference import Figure
 from colourmatch.measurement import Measurement
 from colourmatch.screens import html, session
 from colourmatch.words import advice as words
-from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_dose, tell_entry, tell_head
+from colourmatch.words.entries import (
+    Medium,
+    split_closing,
+    tell_aside,
+    tell_basis,
+    tell_dose,
+    tell_entry,
+    tell_head,
+)
 from colourmatch.words.figures import PAGES, jug_ml, tell_quantity
 from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.lot import Thinning
@@ -20,7 +28,7 @@ from colourmatch.workflow.photo_colours import photo_view, since_photo
 
 def closing_panel(closing: ClosingEntry) -> str:
     outcome, said = split_closing(closing.outcome, closing.text)
-    when = f"Closed on {html.show_time(closing.created_at)}."
+    when = f"Closed on {html.show_time(closing.created_at)}{tell_basis(closing.final)}."
     return html.panel("Closed", outcome, [said, closing.against, when], "stop")
 
 

@@ -84,13 +84,13 @@ def draw_row(story: LotStory) -> str:
     spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
     looks = (f' style="background:{lab_to_hex(one.lab)}"' if one else "" for one in spots)
     colours = "".join(f"<i{look}></i>" for look in looks)
-    final = story.closing.final if story.closing else None
-    apart, _, ends = tell_interval(
-        (final and final.now) or (seen and seen.delta_e_2000), signs=PAGES
-    ).partition(" (")
+    ended = story.closing and story.closing.final and story.closing.final.now
+    apart, _, ends = tell_interval(ended or (seen and seen.delta_e_2000), signs=PAGES).partition(" (")
+    basis = "all photos" if ended else "last photo" if seen else ""
     quiet = (
         lot.label,
-        "closed" if lot.closed else "open, last photo" if seen else "open",
+        "closed" if lot.closed else "open",
+        basis,
         f"trial of {lot.trial_of}" if lot.trial_of else "",
         tell_ml(story.state().volume_ml, session.shows_us()),
         html.show_date(lot.created_at),

@@ -42,6 +42,11 @@ def tell_closing(outcome: str, text: str, against: str = "") -> str:
     return " ".join(part for part in (start, *split_closing(outcome, text), against) if part)
 
 
+def tell_basis(final: Any) -> str:
+    """What the difference in a closing rests on, to stand after its day; final: the advice that the closing kept."""
+    return ", judged by all photos together" if final and final.now else ""
+
+
 @dataclass(frozen=True)
 class Medium:
     """What a medium shows of an entry: its signs, US measures, its clock, and whether the reason stands in the sentence.

@@ -198,7 +198,8 @@ def tell_photos(drift: Drift, zone: tzinfo | None = None, signs: Signs = PLAIN) 
     if start := drift.start:
         far = tell_interval(start.delta_e_2000, signs=signs)
         when = f"{tell_date(start.at, zone)}, {'finished' if drift.closed else 'so far'}"
-        yield when, f"CIEDE2000 {far} from its reference, which later photos are held against"
+        by = f"by the photo{'s' if start.photos > 1 else ''} then"
+        yield when, f"CIEDE2000 {far} from its reference {by}, which later ones are held against"
     for photo in drift.photos:
         since = f"{photo.weeks:.1f} weeks" if photo.weeks >= 0.05 else "the same day"
         when = f"{tell_date(photo.at, zone)}, {since}"

@@ -40,7 +40,7 @@ CHARTS = {
     "L*": "lightness",
     "a*": "green to red",
     "b*": "blue to yellow",
-    "CIEDE2000": "difference from the reference",
+    "CIEDE2000": "difference from the reference by the last photo",
     "mg/l": "colour added per litre of drink",
 }
 
@@ -108,7 +108,7 @@ class TrendLot(Record):
             "Closed": tell_date(self.closed_at, zone),
             "Ended": self.outcome,
             **{axis: tell_spread(value, sd, signs=signs) for axis, value, sd in axes},
-            "CIEDE2000": tell_interval(self.delta_e_2000, signs=signs),
+            "CIEDE2000, last photo": tell_interval(self.delta_e_2000, signs=signs),
             "mg/l": tell_spread(self.mg_per_l, self.mg_per_l_sd, signs=signs),
             "Drops/l": tell_number(self.drops_per_l, 0, signs),
         }

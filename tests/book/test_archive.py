@@ -10,6 +10,7 @@ import pytest
 from raw_books import begin_lot, export_rows, export_text, write_file
 from sqlalchemy import select
 
+from colourmatch.advice import Advice
 from colourmatch.book import tables
 from colourmatch.book.calibrations import CARD
 from colourmatch.book.export import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
@@ -17,6 +18,7 @@ from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.restoring import restore_book
 from colourmatch.book.rows import may_contradict
 from colourmatch.book.tables import HISTORY
+from colourmatch.colour.difference import Figure
 from colourmatch.errors import BookError, InputError
 
 
@@ -317,10 +319,14 @@ def test_lots_as_a_table_end_where_they_ended(full_book):
     assert second["lot_name"].startswith("'=cmd") and second["notes"] == "'-1+2"
     assert (second["delta_e_2000"], second["closed_at_utc"]) == ("", "")
     lot = int(read_csv(full_book, "lots")[0]["lot_id"])
+    full_book.lots.reopen(lot, "judged by all photos")
+    full_book.lots.close(lot, "matched", "", Advice(now=Figure(1.5, 0.5, 2.0)))
     faded = {"delta_e_2000": {"value": 7.5, "low": 7, "high": 8}}
     full_book.photos.add(lot, faded, purpose="recheck")
     first = read_csv(full_book, "lots")[0]
     assert (first["delta_e_2000"], first["delta_e_2000_high"], first["photos"]) == ("1.25", "1.5", "2")
+    assert [first[f"closing_delta_e_2000{end}"] for end in ("", "_low", "_high")] == ["1.5", "0.5", "2"]
+    assert second["closing_delta_e_2000"] == ""
     seen = [row["delta_e_2000"] for row in read_csv(full_book, "entries") if row["photo_purpose"]]
     assert seen == ["1.25", "7.5"]
 
