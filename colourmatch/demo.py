@@ -13,7 +13,7 @@ from colourmatch.book.naming import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.files import replace_whole, what_to_do
 from colourmatch.simulate import kitchen as truth
-from colourmatch.words.figures import tell_drops, tell_interval
+from colourmatch.words.figures import tell_drops, tell_factor, tell_interval
 from colourmatch.workflow.closing import Closed, close_lot
 from colourmatch.workflow.lot import record_photos, view_of_photos
 
@@ -78,7 +78,7 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Say) -> truth.Kitche
 
 
 def _tell_end(book: LotBook, lot_id: int, closed: Closed, difference: float, say: Say) -> None:
-    story, learnt = book.lots.story(lot_id), book.stocks.get(STOCK)
+    story, learnt = book.lots.story(lot_id), book.stocks.get(STOCK).learnt
     state, drops = story.state(), sum(entry.quantity for entry in story.additions)
     for line in (
         "",
@@ -86,8 +86,7 @@ def _tell_end(book: LotBook, lot_id: int, closed: Closed, difference: float, say
         f"  {tell_drops(drops)} in {len(story.additions)} additions, {len(story.photos)} photos.",
         f"  {state.volume_ml:.1f} ml with {state.total_mg_per_l():.1f} mg/l of colour by the label, "
         f"of {CEILING_MG_PER_L:g} allowed.",
-        f"  Learnt of {STOCK}: a drop does {learnt.strength_factor:.2f} "
-        f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
+        f"  Learnt of {STOCK}: a drop does {tell_factor(learnt) if learnt else 'all'} of what its label promises; "
         f"in truth {truth.TRUE_STRENGTH * truth.TRUE_DROP:.2f}.",
         f"  {closed.advice.label}".replace("\n", "\n  "),
         f"  The true difference on the last photo was CIEDE2000 {difference:.1f}; only a simulation can know that.",

@@ -94,6 +94,23 @@ def read_stocks(connection: Connection, ids: Iterable[int] | None = None) -> lis
     return [_stock(row, changes[row["id"]]) for row in connection.execute(chosen).mappings()]
 
 
+def read_taught(connection: Connection, stock_id: int, lot_id: int) -> StockEntry | None:
+    """A stock as a lot left it when it taught its strength, by the label of now; None where no closing of it that stands did."""
+    later = (
+        select(t.stock_entries).where(t.stock_entries.c.stock_id == stock_id).order_by(t.stock_entries.c.id)
+    )
+    changes = connection.execute(later).mappings().all()
+    of_lot = [change for change in changes if change["lot_id"] == lot_id]
+    undone = max((change["id"] for change in of_lot if change["kind"] == "unlearnt"), default=0)
+    taught = [one["id"] for one in of_lot if one["kind"] == "learnt" and one["id"] > undone]
+    if not taught:
+        return None
+    until = [one for one in changes if one["id"] <= taught[0] or one["kind"] == "corrected"]
+    return _stock(
+        connection.execute(select(t.stocks).where(t.stocks.c.id == stock_id)).mappings().one(), until
+    )
+
+
 def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
     taken_back = {change["lot_id"]: change["id"] for change in changes if change["kind"] == "unlearnt"}
     told: list[str] = []

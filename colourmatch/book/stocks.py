@@ -16,7 +16,7 @@ from colourmatch.book import tables as t
 from colourmatch.book.additions import StockCorrection, check_stock_changes, put_stock_right
 from colourmatch.book.entries import CAME_BACK, CARRIED
 from colourmatch.book.naming import ADD_STOCK, find_stock, is_same_stock, lock_names, stocks_named
-from colourmatch.book.rows import count, read_stocks
+from colourmatch.book.rows import count, read_stocks, read_taught
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import By, Part, reads
 from colourmatch.errors import ClosedError, InputError, NotFoundError
@@ -131,7 +131,7 @@ def read_left_ml(connection: Connection, stocks: Iterable[StockEntry]) -> dict[i
 class Stocks(Part):
     """Stocks of an open book."""
 
-    get, left_ml = reads(find_stock), reads(read_left_ml)
+    get, left_ml, as_taught = reads(find_stock), reads(read_left_ml), reads(read_taught)
 
     def add(
         self,

@@ -21,7 +21,7 @@ from colourmatch.liquid.colourants import custom_colourant
 from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import suggest_strength
 from colourmatch.records import pick, plain
-from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
+from colourmatch.words.figures import tell_amount, tell_factor, tell_percent, tell_typed
 from colourmatch.workflow.shelf_state import describe_bottles, trace_batch
 
 #: What a bottle says of its strength: one of these.
@@ -188,12 +188,12 @@ def list_(session: Session, everything: bool) -> Answer:
     rows = []
     for entry, one in zip(entries, described, strict=True):
         known = {
-            "weighed": entry.weighed, f"learnt {entry.strength_factor:.2f}": entry.strength_factor != 1,
+            "weighed": entry.weighed, f"learnt {tell_factor(entry.learnt)}" if entry.learnt else "": entry.learnt,
             "put right": entry.corrected, "put away": not entry.active,
         }  # fmt: skip
         rows.append((
             entry.name, name_colourant(entry.colourant),
-            f"{tell_amount(entry.strength_g_per_100ml)} {tell_percent(entry.strength_rel_sd)}",
+            tell_amount(entry.strength_g_per_100ml) + ("" if entry.learnt else f" {tell_percent(entry.strength_rel_sd)}"),
             f"{tell_amount(entry.drop_ml)} {tell_percent(entry.drop_rel_sd)}",
             tell_amount(entry.as_stock().mg_per_drop), entry.made_in,
             "" if one["left_ml"] is None else tell_amount(one["left_ml"]),

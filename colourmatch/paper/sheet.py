@@ -26,9 +26,9 @@ from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, choos
 from colourmatch.paper.sheet_colour import choose_swatches, draw_approach, draw_path, see_photos
 from colourmatch.records import pick
 from colourmatch.words.entries import Medium, split_closing, tell_aside, tell_basis, tell_entry, tell_head
-from colourmatch.words.figures import PAPER, tell_interval, tell_lab, tell_ml
+from colourmatch.words.figures import PAPER, tell_factor, tell_interval, tell_lab, tell_ml
 from colourmatch.words.looks import tell_look
-from colourmatch.words.times import tell_minute, tell_zones
+from colourmatch.words.times import tell_date, tell_minute, tell_zones
 from colourmatch.workflow.label_lines import NOT_CHECKED, read_label_lines, tell_care
 from colourmatch.workflow.photo_colours import read_doses, read_intake, total_sd
 from colourmatch.workflow.recheck import read_drift
@@ -267,9 +267,10 @@ class Parts:
         header = "Stock", "Colour", "Strength by the label", "Drop", "Made in", "Learnt from photos"
         rows = [self.says(*header, style="th")]
         for stock in self.story.stock_entries:
-            learnt = "nothing yet"
-            if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
-                learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
+            taught = self.book.stocks.as_taught(stock.id, self.story.lot.id)
+            day = "" if taught else f", as of {tell_date(stock.changed_at, self.zone)}"
+            known = (taught or stock).learnt
+            learnt = f"{tell_factor(known, PAPER)} of its label{day}" if known else "nothing yet"
             batch = f", batch {stock.supplier_batch}" if stock.supplier_batch else ""
             batch += f" of {stock.supplier}" if stock.supplier else ""
             name = f"{stock.name}{batch}{'' if stock.active else ' (put away)'}"

@@ -19,7 +19,7 @@ from colourmatch.liquid.stock import Stock, suggest_strength
 from colourmatch.screens import fields, html, pages, references, session
 from colourmatch.screens.fields import UNKNOWN, ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.screens.new_lot import show_new_lot
-from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
+from colourmatch.words.figures import PAGES, tell_amount, tell_factor, tell_ml, tell_percent, tell_typed
 from colourmatch.workflow.shelf_state import SEEN_DEPTH_MM, SEEN_DROPS, describe_bottles, see_in_water
 
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
@@ -156,10 +156,9 @@ def tell_learnt(stock: StockEntry) -> str:
     """What the photos taught of a strength, empty when nothing."""
     if not stock.learnt:
         return ""
-    learnt = html.show_interval(dict(zip(("value", "low", "high"), stock.learnt, strict=True)), 2)
     where = f", from lot {stock.learnt_from_lot_id}" if stock.learnt_from_lot_id is not None else ""
     strength = tell_amount(stock.strength_g_per_100ml)
-    return f"strength as photos showed: {learnt} of the label, like {strength} g in 100 ml{where}"
+    return f"strength as photos showed: {tell_factor(stock.learnt, PAGES)} of the label, like {strength} g in 100 ml{where}"
 
 
 #: What a bottle may state of its strength, as it is asked for.

@@ -52,6 +52,11 @@ def tell_interval(figure: Figure | None, digits: int = 1, signs: Signs = PLAIN) 
     return f"{value} ({low} to {high})"
 
 
+def tell_factor(learnt: Iterable[float], signs: Signs = PLAIN) -> str:
+    """How strong a stock is of what its label says, with the 95 % ends: "0.88 (0.78 to 0.99)"."""
+    return tell_interval(dict(zip(("value", "low", "high"), learnt, strict=True)), 2, signs)
+
+
 def ends_of(figure: Figure) -> tuple[Any, Any, Any]:
     """Value, low and high of a figure."""
     told = figure if isinstance(figure, Mapping) else figure.to_json()

@@ -58,9 +58,9 @@ def block(*parts: str) -> str:
 
 INTRODUCTION = """\
 As it was typed and printed, with drawn photos `photo-1.jpg` to `photo-3.jpg` and a book `lots.sqlite` of its own (else it
-lies in your data folder); lines that a first look can miss are left out. In brackets are 95 % intervals. A stock of 1 g
-in 100 ml by its label, whose drops were weighed, and a lot that may hold 60 mg of colour in a litre, measured 1 part
-made up to 5:
+lies in your data folder); lines that a first look can miss are left out. In brackets are 95 % intervals; +- is one
+standard deviation. A stock of 1 g in 100 ml by its label, whose drops were weighed, and a lot that may hold 60 mg of
+colour in a litre, measured 1 part made up to 5:
 """
 FIRST = f"""\
 For each photo a glass of {SAMPLE_ML} ml is poured that does not go back: `colourmatch lot sample 1 --ml {SAMPLE_ML}`.

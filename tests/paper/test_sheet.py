@@ -55,6 +55,18 @@ def test_the_figures_on_the_sheet_are_those_of_the_book(book, finished):
     assert reader.metadata.title == f"Lot L{finished}: Aperitif"
 
 
+def test_what_a_lot_taught_stays_on_its_sheet_and_what_others_did_has_its_day(book, finished):
+    other = book.lots.begin("Other", 900, "red").id
+    book.stocks.learn("red", 0.84, 0.06, finished)
+    told = "0.84 (0.75 to 0.94) of its label"
+    assert told in read_sheet(book, finished)[0] and f"{told}, as of 20" in read_sheet(book, other)[0]
+    book.stocks.learn("red", 0.85, 0.05, other)
+    book.stocks.learn("red", 0.86, 0.05, finished)  # as where its drop is weighed again
+    assert told in read_sheet(book, finished)[0] and "as of" not in read_sheet(book, finished)[0]
+    book.lots.reopen(finished, "more")
+    assert "0.85 (0.77 to 0.94) of its label, as of 20" in read_sheet(book, finished)[0]
+
+
 def test_the_history_names_what_was_corrected_and_why(book, finished):
     text, _ = read_sheet(book, finished)
     story = book.lots.story(finished)
