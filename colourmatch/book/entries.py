@@ -208,7 +208,8 @@ class AmendmentEntry(LotEntry):
 class AnswerEntry(LotEntry):
     """What the maker said to the question whether something went wrong by hand; the newest answer to one counts.
 
-    changes: `code` of the cause, `about` the entry that it is about, `yes`: None where an answer was taken back.
+    changes: `code` of the cause, `about` the entry that it is about, `yes`: None where an answer was taken back; `stock`
+    where it names one.
     """
 
     changes: dict[str, Any] = field(default_factory=dict)
@@ -217,6 +218,11 @@ class AnswerEntry(LotEntry):
     def cause(self) -> tuple[str, int]:
         """The cause, and the entry that it is about."""
         return str(self.changes["code"]), int(self.changes["about"])
+
+    @property
+    def stock(self) -> str | None:
+        """The stock that the cause names, where it was written down."""
+        return self.changes.get("stock")
 
     @property
     def yes(self) -> bool | None:

@@ -42,14 +42,16 @@ class Entries(Part):
         about: int,
         yes: bool | None,
         *,
+        stock: str | None = None,
         reason: str | None = None,
         **by: Unpack[By],
     ) -> e.AnswerEntry:
         """Keep what the maker says to the question whether something went wrong by hand (liquid/mishaps.py).
 
-        about: the entry that it is about; yes: None takes an answer back. InputError when the lot has no such entry.
+        about: the entry that it is about; yes: None takes an answer back; stock: the one that it names. InputError when the lot has no such entry.
         """
-        values = {"changes": to_json({"code": check_text(code, "code"), "about": about, "yes": yes})}
+        told = {"code": check_text(code, "code"), "about": about, "yes": yes}
+        values = {"changes": to_json(told | ({"stock": stock} if stock else {}))}
 
         def check(connection: Connection, lot_id: int) -> None:
             if transactions.find_entry(connection, about).lot_id != lot_id:

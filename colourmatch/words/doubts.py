@@ -63,7 +63,7 @@ _CAUSES = {
     "label": (
         "{stock} seems {share} as strong as its label. If that was typed wrongly, put the stock right.",
         "{stock} is {share} as strong as its label", _BY_PHOTOS,
-        "its strength is not that of its label", "Yes",
+        "the strength of {stock} is not that of its label", "Yes",
     ),
     "other-bottle": (
         "This looks like {other}, not {stock}: {dose}. Write it so?",
@@ -89,9 +89,9 @@ def tell_cause(
     return Told(begin(question), clause, reason)
 
 
-def tell_answer(code: str, about: str, yes: bool | None) -> str:
+def tell_answer(code: str, about: str, yes: bool | None, stock: str | None = None) -> str:
     """An answer as an entry: "Photo 3: the glasses stood the other way round"; None: it was taken back."""
-    said = _CAUSES[code][3] if code in _CAUSES else code
+    said = _CAUSES[code][3].format(stock=stock or "a stock") if code in _CAUSES else code
     if yes is None:
         return f"{begin(about)}: open again, whether {said}"
     return f"{begin(about)}: {said}" if yes else f"{begin(about)}: not so, that {said}"

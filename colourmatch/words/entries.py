@@ -184,7 +184,7 @@ _TELLERS: dict[str, Callable[[Any, Medium], str]] = {
     "note": lambda entry, _: f"Note: {entry.text}",
     "amendment": lambda entry, medium: f"Put right: {tell_changes(entry.changes, medium.signs)}",
     "answer": lambda entry, medium: tell_answer(
-        entry.cause[0], medium.names.get(entry.cause[1], f"entry {entry.cause[1]}"), entry.yes
+        entry.cause[0], medium.names.get(entry.cause[1], f"entry {entry.cause[1]}"), entry.yes, entry.stock
     ),
     "reopening": lambda *_: "Opened again",
     "closing": lambda entry, _: tell_closing(entry.outcome, entry.text),

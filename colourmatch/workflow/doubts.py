@@ -113,7 +113,8 @@ def put_question(
     told = [_tell(story, photos, stocks, cause) for cause in found]
     named = tuple(
         Cause(
-            code=cause.code, chance=round(cause.chance, 3), part=cause.part, stock=cause.other,
+            code=cause.code, chance=round(cause.chance, 3), part=cause.part,
+            stock=stocks[cause.entry].name if cause.code == LABEL else cause.other,
             about=_about(cause, photos), text=words.question,
             at=_just_before(story.find(cause.entry)) if cause.code == OLDER else None,
         )

@@ -109,7 +109,7 @@ def take_back(
     if isinstance(entry, e.AdditionEntry | e.VolumeEntry):
         return _restore(book, story, entry, reason, **by)
     if isinstance(entry, e.AnswerEntry):
-        return book.entries.answer(lot, *entry.cause, None, reason=reason, **by)
+        return book.entries.answer(lot, *entry.cause, None, stock=entry.stock, reason=reason, **by)
     if isinstance(entry, e.ClosingEntry):
         return book.lots.reopen(lot, reason, **by)
     if isinstance(entry, e.AmendmentEntry):

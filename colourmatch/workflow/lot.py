@@ -274,7 +274,9 @@ def answer_question(
     if yes:
         return _accept(book, story, named[0], by)
     answers = [
-        book.entries.answer(story.lot.id, one.code, one.about, False, **(part_of(by, str(k)) if k else by))
+        book.entries.answer(
+            story.lot.id, one.code, one.about, False, stock=one.stock, **(part_of(by, str(k)) if k else by)
+        )
         for k, one in enumerate(named)
     ]
     return answers[-1]
@@ -292,7 +294,7 @@ def _accept(book: LotBook, story: e.LotStory, cause: Cause, by: By) -> e.LotEntr
         amount: dict[str, Any] = {entry.unit: put_right(entry, cause.part or 1.0)}
         return book.additions.correct(entry.id, reason=why, **amount, **by)
     if code in (e.SWAPPED, LABEL):
-        return book.entries.answer(story.lot.id, code, entry.id, True, **by)
+        return book.entries.answer(story.lot.id, code, entry.id, True, stock=cause.stock, **by)
     if code == OLDER:
         assert cause.at is not None, "it is asked with the time that the photo is moved to"
         return book.entries.move(entry.id, cause.at, why, **by)

@@ -7,11 +7,16 @@ import numpy as np
 import pytest
 from known_lot import Bench
 
+from colourmatch.advice import Advice
 from colourmatch.colour.difference import ciede2000
+from colourmatch.dosing.doubt import Cause, Doubt
 from colourmatch.errors import InputError, QuestionError
 from colourmatch.measurement import Measurement
+from colourmatch.words.entries import tell_entry
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.doubts import put_question
+from colourmatch.workflow.log import take_back
 from colourmatch.workflow.lot import answer_question, record_photos
 
 
@@ -147,6 +152,18 @@ def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):
     made.book.volumes.take_sample(made.lot, ml)
     made.book.volumes.add_untinted(made.lot, ml)
     assert made.story.state().total_mg_per_l() < 0.5 * advice["used_mg_per_l"]
+
+
+def test_an_answer_to_a_doubted_label_names_its_stock_in_the_story(bench, monkeypatch):
+    made = bench()
+    made.keep()
+    story, stock = made.story, made.book.stocks.get("red").as_stock()
+    question = put_question(story, story.photos, [stock], Doubt((Cause("label", 0.9, -1, 0, 0.5),), 0.1))
+    assert question.causes[0].stock == "red"
+    monkeypatch.setattr("colourmatch.workflow.lot.advise_lot", lambda *_: Advice(question=question))
+    said = answer_question(made.book, made.lot, yes=True)
+    assert "the strength of red is not that of its label" in tell_entry(said)
+    assert "of red" in tell_entry(take_back(made.book, made.story, said, "no"))
 
 
 def test_more_colour_than_the_ceiling_by_the_photos_is_said(bench):
