@@ -10,7 +10,9 @@ import pypdfium2
 import pytest
 from known_photos import measured
 
+from colourmatch.advice import Advice
 from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.difference import Figure
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.paper.labels import write_label_page
 from colourmatch.paper.page import choose_fonts
@@ -63,6 +65,9 @@ def test_what_a_lot_taught_stays_on_its_sheet_and_what_others_did_has_its_day(bo
     book.stocks.learn("red", 0.85, 0.05, other)
     book.stocks.learn("red", 0.86, 0.05, finished)  # as where its drop is weighed again
     assert told in read_sheet(book, finished)[0] and "as of" not in read_sheet(book, finished)[0]
+    book.lots.reopen(finished, "more")
+    book.lots.close(finished, "matched", "", Advice(now=Figure(0.4, 0.1, 0.9)))
+    assert "judged by all photos together." in read_sheet(book, finished)[0]
     book.lots.reopen(finished, "more")
     assert "0.85 (0.77 to 0.94) of its label, as of 20" in read_sheet(book, finished)[0]
 

@@ -11,6 +11,7 @@ from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import photo_view
+from colourmatch.screens.lots import draw_row
 
 SEEN = {"value": 4.2, "low": 3.1, "high": 5.0}
 MEASUREMENT = {"delta_e_2000": SEEN, "difference": {"text": "paler, less red"}, "spots": {}}
@@ -79,6 +80,12 @@ def test_the_story_escapes_and_strikes_out_and_tells_a_closing_once(book, lot_id
     assert '<span class="gone">9 drops of red (0.45 ml, 4.5 mg)</span> (corrected later)' in told
     assert "8 drops of red" in told and "Photo 1: CIEDE2000 4.2 (3.1 to 5.0), paler, less red" in told
     assert telling.closing_panel(story.closing).count("Matched") == 1
+    assert "all photos" not in telling.closing_panel(story.closing) + draw_row(story)
+    book.lots.reopen(lot_id, "more")
+    book.lots.close(lot_id, "matched", "", Advice(now=Figure(1.0, 0.5, 1.5)))
+    story = book.lots.story(lot_id)
+    assert ", judged by all photos together." in telling.closing_panel(story.closing)
+    assert "1.0<small>0.5–1.5" in draw_row(story) and ">all photos<" in draw_row(story)
 
 
 def test_several_photos_of_a_state_are_told_as_one(book, lot_id):

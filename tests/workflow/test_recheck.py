@@ -12,7 +12,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import EXAMPLE_STOCK
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.workflow.recheck import Drift, fit_line, read_drift, record_recheck
+from colourmatch.workflow.recheck import Drift, fit_line, read_drift, record_recheck, tell_photos
 from colourmatch.workflow.trend import control_limits, read_trend
 
 BEGIN = datetime(2026, 9, 1, 10, tzinfo=UTC)
@@ -67,6 +67,7 @@ def test_the_rate_of_a_fading_colour_lies_in_its_interval(book, closed):
     assert "paler" in drift.text or "less red" in drift.text
     assert drift.change_per_week.lab == pytest.approx(FADING.tolist(), abs=0.1)
     assert [photo.weeks for photo in drift.photos] == [1, 2, 4, 6]
+    assert "by the photo then" in dict(tell_photos(drift, UTC))["2026-09-01, finished"]
     last = drift.photos[-1].delta_e_2000
     assert last.low < 6 * truth < last.high
     assert Drift.from_json(json.loads(json.dumps(drift.to_json()))) == drift
