@@ -50,7 +50,7 @@ def show() -> None:
     st.page_link(pages.find_page("trend"), label="Trend")
     show_recall()
     show_log()
-    with st.expander("For a spreadsheet"), st.container(horizontal=True):
+    with st.expander("Spreadsheet"), st.container(horizontal=True):
         for rows, words in (("lots", "A row a lot (CSV)"), ("entries", "A row an entry (CSV)")):
             pages.offer_file(words, partial(make_table, rows), f"{rows}.csv", "text/csv", f"table-{rows}")
 
