@@ -10,7 +10,7 @@ from typing import Any
 from colourmatch.colour.difference import Difference, Figure
 from colourmatch.measurement import Colour
 from colourmatch.records import Record, decimals, kept, several
-from colourmatch.words.advice import NO_ROOM, tell_room
+from colourmatch.words.advice import NO_ROOM, tell_room, tell_uncounted
 
 #: Why a lot ended, as the advice gives it.
 STOPS = ("matched", "nearest", "ceiling", "past")
@@ -50,6 +50,13 @@ class Dose(Record):
         if self.measured and self.measured.unit != "drops":
             return self.measured.quantity, self.measured.unit
         return (self.drops, "drops") if self.drops <= MOST_DROPS else (self.ml, "ml")
+
+    @property
+    def text(self) -> str:
+        """The same with its stock, as a part of a sentence."""
+        if self.measured and self.amount[1] == self.measured.unit:
+            return self.measured.text
+        return tell_uncounted(self.stock, self.drops, self.ml)
 
 
 class DropsToMatch(Record):

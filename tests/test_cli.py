@@ -453,6 +453,18 @@ def test_a_book_that_was_begun_is_said_once(cli, tmp_path, arguments):
     assert "begun" not in cli("stock", "add", "b", *RED[3:], "--book", place).err
 
 
+def test_the_first_dose_of_a_lot_like_another_is_the_answer_until_it_is_in(lot):
+    lot("lot", "add", "1", "--stock", "red", "--drops", "60")
+    lot("lot", "close", "1", "--reason", "matched", "--sure")
+    *_, said, following = lot("lot", "new", "--like", "1").out.splitlines()
+    drops = re.fullmatch("-> Pour ([0-9]+) drops of red first, .*", said)[1]
+    assert following == f"Next: colourmatch lot add 2 --stock 'red' --drops {drops}"
+    (answer,) = re.findall("-> .*", lot("lot", "show", "2").out)
+    assert answer.startswith(f"-> Pour {drops} drops of red first")
+    lot("lot", "add", "2", "--stock", "red", "--drops", drops)
+    assert "-> Photograph" in lot("lot", "show", "2").out
+
+
 def test_a_closed_lot_is_told_with_its_end_and_takes_nothing_more(lot, drawn_photos, tmp_path):
     lot("lot", "photo", "1", drawn_photos[0])
     lot("lot", "close", "1", "--reason", "nearest", "--sure")

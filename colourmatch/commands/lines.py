@@ -182,8 +182,16 @@ def lot_lines(told: Mapping[str, Any], *, law: bool = True) -> Iterator[str]:
     if told["jurisdiction"] is None and not told["closed"]:
         yield f"  caution: {NO_PLACE.replace('LOT', str(told['lot']))}"
     yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
-    yield from (dose["text"] for dose in told.get("first_dose") or ())
-    answer = list(advice_lines(told["advice"], told["lot"], told["tolerance"], closed=told["closed"]))
+    advice = told["advice"]
+    if told.get("first_dose") and not told["closed"]:
+        from colourmatch.workflow.again import FirstDose, tell_first
+
+        first = tell_first([FirstDose.from_json(dose) for dose in told["first_dose"]])
+        if any(dose["measured"]["quantity"] for dose in told["first_dose"]):
+            advice = advice | {"text": first}
+        else:
+            yield first
+    answer = list(advice_lines(advice, told["lot"], told["tolerance"], closed=told["closed"]))
     said = [line for line in answer if line.startswith("-> ")]
     yield from (line for line in answer if line not in said)
     yield from said

@@ -64,7 +64,7 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     """
     from colourmatch.dosing.care import cautions_for
     from colourmatch.dosing.limits import place_or_first
-    from colourmatch.workflow.again import begin_lot, fill_like
+    from colourmatch.workflow.again import begin_lot, fill_like, tell_first
 
     given["volume_ml"] = lot_entries.one_volume(given)
     head = lot_entries.head_figures(given)
@@ -85,10 +85,15 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     stocked = f"{made.volume_ml:g} ml, tinted with {', '.join(made.stocks)}."
     lines = [f"Lot {made.id} ({made.label}), {made.name}: {stocked}"]
     lines += [f"  Warning: {warning.text}" for warning in warnings]
-    lines += [f"  {text}" for text in (*(dose.text for dose in first), *(one.text for one in cautions))]
+    lines += [f"  {caution.text}" for caution in cautions]
     if made.jurisdiction is None:
         lines.append(f"  {telling.NO_PLACE.replace('LOT', str(made.id))}")
-    return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
+    steps = [dose.step for dose in first if dose.measured.quantity]
+    if first:
+        lines.append(f"{'->' if steps else ' '} {tell_first(first)}")
+    nexts = [f"add {made.id} --stock {one.stock!r} --{one.amount[1]} {one.amount[0]:g}" for one in steps]
+    lines += [f"Next: colourmatch lot {act}" for act in nexts or [f"photo {made.id} PHOTO"]]
+    return Answer(data, lines)
 
 
 @click.command(cls=Command, example="colourmatch lot photo 1 photo.jpg --json")

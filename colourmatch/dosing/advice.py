@@ -142,8 +142,7 @@ def _tell_doses(sentence: str, doses: tuple[Dose, ...]) -> str:
     parts, warnings = [], []
     for dose in doses:
         assert dose.measured is not None
-        counted = dose.amount[1] == dose.measured.unit
-        parts.append(dose.measured.text if counted else words.tell_uncounted(dose.stock, dose.drops, dose.ml))
+        parts.append(dose.text)
         warnings.append(warn_of_weight(dose.measured))
     return " ".join([sentence.format(" and ".join(parts)), *filter(None, warnings)])
 

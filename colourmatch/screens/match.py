@@ -6,7 +6,7 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.advice import Advice, Dose
+from colourmatch.advice import Advice
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import is_example
@@ -19,7 +19,7 @@ from colourmatch.screens.photo_view import count_kept, end_upload, show_photo, s
 from colourmatch.words.advice import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.again import FirstDose, find_first_dose
+from colourmatch.workflow.again import FirstDose, begin_with, find_first_dose
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.lot import Thinning, advise_lot, find_thinning, record_photos, view_of_photos
 
@@ -157,10 +157,7 @@ def find_advice(story: LotStory) -> Advice:
     with st.spinner("Working out the next step …"):
         advice = session.compute(story, advise_lot)
         first = session.compute(story, _first_dose)
-    if not any(dose.measured.quantity for dose in first):
-        return advice
-    steps = (Dose(one.stock, one.step_drops, round(one.step_ml, 3), measured=one.measured) for one in first)
-    return advice.having(action="add", doses=tuple(steps))
+    return begin_with(advice, first)
 
 
 def _first_dose(book: LotBook, lot_id: int) -> list[FirstDose]:

@@ -35,9 +35,6 @@ def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
     told = ""  # nothing where the answer is a question, word for word
     if story.closing is not None:
         told = lot_words.closing_panel(story.closing)
-    elif not asks_first(advice) and not story.photos and not waiting:
-        text = "Photograph reference and batch on the card before the first drop."
-        told = html.panel("Now", text, ["The first photo says how far apart they are."], "photo")
     elif not asks_first(advice):
         told = html.advice_panel(advice, story.lot.tolerance, waiting)
     told += "".join(html.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story))

@@ -18,7 +18,7 @@ from colourmatch.screens import fields, html, pages, session
 from colourmatch.screens.references import IN_PHOTO, check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
-from colourmatch.workflow.again import begin_lot, take_lines
+from colourmatch.workflow.again import begin_lot, take_lines, tell_first
 
 _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}
@@ -238,8 +238,9 @@ def write_lot(values: LotFigures, number: str, target: str) -> None:
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
         session.notify(f"Lot {lot.name} is begun.")
-        for text in (*(dose.text for dose in begun.first_dose), *(one.text for one in begun.warnings)):
-            session.notify(text)
+        for text in (tell_first(begun.first_dose), *(one.text for one in begun.warnings)):
+            if text:
+                session.notify(text)
         if target != IN_PHOTO:
             session.notify(choose_for_lot(lot.id, target))
         pages.go_to_lot("match", lot.id)

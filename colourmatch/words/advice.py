@@ -21,6 +21,9 @@ LOOK_AT_THE_GLASSES = (
 #: A step to add, and what is left of one, from its doses in words.
 STEP = "Add {}, stir, wait for the bubbles to clear, photograph again."
 REST_OF_STEP = "Add the rest of the step: {}. Then stir, wait for the bubbles to clear, photograph."
+#: The first step of a lot like earlier ones, and what it rests on: their labels, a stock, and its whole dose.
+FIRST_STEP = "Pour {} first, stir, and photograph."
+TAUGHT = "As lot {} taught, the whole dose of {} will be {}."
 #: From the whole dose in ml and the percentage by which it thins the batch.
 TOO_WEAK = (
     "The whole dose would be {:.0f} ml and thin the batch by {:.0f} %. "

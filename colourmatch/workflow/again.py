@@ -5,11 +5,12 @@ It shortens no step: what is poured first is photographed like any other.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from colourmatch.advice import Caution, Measured
+from colourmatch.advice import Advice, Caution, Dose, Measured
 from colourmatch.book.entries import Lot, LotFigures, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
@@ -20,6 +21,7 @@ from colourmatch.errors import InputError
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.records import Record, alike, decimals, kept
+from colourmatch.words.advice import FIRST_STEP, TAUGHT
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
 from colourmatch.workflow.shelf_state import warn_of_stocks
@@ -49,7 +51,12 @@ class FirstDose(Record):
     step_grams: float = kept(write=decimals(3))
     measured: Measured = kept(Measured.from_json)
     lots: tuple[str, ...] = kept()
-    text: str = kept()
+    text: str = kept(default="")
+
+    @property
+    def step(self) -> Dose:
+        """Its first step, as an advice has it."""
+        return Dose(self.stock, self.step_drops, round(self.step_ml, 3), measured=self.measured)
 
 
 class Begun(NamedTuple):
@@ -66,6 +73,22 @@ def begin_lot(book: LotBook, **head: Any) -> Begun:
     of_base = warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction)
     first = find_first_dose(book, book.lots.story(lot.id))
     return Begun(lot, first, [*of_base, *warn_of_stocks(book, lot.stocks)])
+
+
+def begin_with(advice: Advice, doses: Sequence[FirstDose]) -> Advice:
+    """What a lot begins with: its first doses, where lots like it taught any, else what is advised anyway."""
+    steps = tuple(one.step for one in doses if one.measured.quantity)
+    return advice.having(action="add", doses=steps, text=tell_first(doses)) if steps else advice
+
+
+def tell_first(doses: Sequence[FirstDose]) -> str:
+    """What to pour first, and what says so."""
+    poured = [one.step.text for one in doses if one.measured.quantity]
+    told = [FIRST_STEP.format(" and ".join(poured))] if poured else []
+    for one in doses:
+        whole = tell_drops(round(one.drops), (math.floor(one.low), math.ceil(one.high)))
+        told.append(TAUGHT.format(", ".join(one.lots), one.stock, whole))
+    return " ".join(told)
 
 
 def fill_like(book: LotBook, like: int | str) -> LotFigures:
@@ -160,14 +183,8 @@ def _plan(
         step = float(int(step + 1e-6))
     ml = step * stock.drop_ml
     measured = measure_dose(stock, int(step), ml)
-    whole = tell_drops(round(drops), (math.floor(low), math.ceil(high)))
-    text = (
-        f"As lot {', '.join(lots)} taught, the whole dose of {entry.name} will be {whole}. "
-        f"Pour {measured.text} first, stir, and photograph."
-    )
-    return FirstDose(
-        entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, measured, lots, text
-    )
+    dose = FirstDose(entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, measured, lots)
+    return dose.having(text=tell_first((dose,)))
 
 
 def _room_drops(head: Lot, state: BatchState, entry: StockEntry) -> float:

@@ -229,7 +229,9 @@ def test_match_begins_with_the_first_dose_as_its_hand_measures_it(book, red):
     book.lots.close(old, "matched")
     lot = book.lots.begin("cordial", 5000, [red], hand="grams", like=old).id
     app = open_app("match", lot)
-    assert "cm-answer add" in shown(app)
+    text = shown(app)
+    assert "cm-answer add" in text and "Photograph reference" not in text
+    assert '<p class="cm-do">Pour ' in text and "taught, the whole dose of red will be" in text
     tap(app, f"dose-{lot}-red")
     (entry,) = book.lots.story(lot).additions
     assert entry.unit == "grams" and 10 < entry.quantity < 20

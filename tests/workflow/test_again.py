@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 from known_liquids import BASE, VIEW
 
+from colourmatch.advice import Advice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.errors import ClosedError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
-from colourmatch.workflow.again import fill_like, find_first_dose
+from colourmatch.workflow.again import begin_with, fill_like, find_first_dose
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.fitting import make_prior
 
@@ -103,8 +104,24 @@ def test_two_stocks_share_the_ceiling_and_each_keeps_its_first_dose_until_it_is_
     red, yellow = find_first_dose(book, book.lots.story(lot))
     # 20 mg/l in a litre: 40 drops of 0.5 mg of both together
     assert red.step_drops + yellow.step_drops == 40 and red.step_drops > yellow.step_drops
+    begun = begin_with(Advice(action="rephotograph"), [red, yellow])
+    assert [dose.drops for dose in begun.steps] == [red.step_drops, yellow.step_drops]
+    poured = f"{red.step_drops} drops of red and {yellow.step_drops} drops of yellow"
+    assert begun.text.startswith(f"Pour {poured} first, stir, and photograph.")
     book.additions.add(lot, "red", drops=red.step_drops)
     assert find_first_dose(book, book.lots.story(lot)) == [yellow]
+
+
+def test_more_drops_than_anybody_counts_are_poured_in_ml_and_none_where_the_ceiling_is_full(book):
+    book.stocks.add("red", "E129", 1.0)
+    old = close_with(book, 190)
+    (dose,) = find_first_dose(book, book.lots.story(book.lots.begin(**vars(fill_like(book, old))).id))
+    ml, unit = dose.step.amount
+    assert unit == "ml" and f"Pour {ml:.2f} ml of red ({dose.step_drops} drops)" in dose.text
+    full = book.lots.begin(**vars(fill_like(book, old)) | {"ceiling_mg_per_l": 0.01, "name": "Full"}).id
+    (none,) = find_first_dose(book, book.lots.story(full))
+    asked = Advice(action="rephotograph", text="photograph")
+    assert none.step_drops == 0 and "Pour" not in none.text and begin_with(asked, [none]) == asked
 
 
 LISTED = find_colourant("E163")
