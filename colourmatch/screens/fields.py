@@ -118,7 +118,10 @@ def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: s
     """A field for a figure in a place of the page; `words` call it otherwise, `other` goes to the field as it is."""
     called, step, told = FIGURES[name]
     _, least, _, high, _ = LIMITS[name]
-    hint = "none" if name == "ceiling_mg_per_l" else None
+    hint = None
+    if name == "ceiling_mg_per_l":  # a lot may do without: a field that begins with a value cannot be emptied
+        st.session_state.setdefault(key, value)
+        value, hint = None, "none"
     given = {"low": least, "high": high, "step": step, "help": told, "placeholder": hint}
     return ask_number(place, words or called, key, value, **given | other)
 

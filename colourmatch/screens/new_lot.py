@@ -95,8 +95,10 @@ def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tu
             )  # fmt: skip
             number, figures, place, target = ask_more(act, source, figures)
         with button:
-            if source is not None:
-                st.html(html.line(f"As lot {source.label}: {tell_taken(figures)}. Change it under More."))
+            told = (
+                f"As lot {source.label}: {tell_taken(source)}" if source else tell_kept(figures.jurisdiction)
+            )
+            st.html(html.line(f"{told}. Change it under More."))
             if st.button("Begin the lot", type="primary", key=act.key("begin"), width="stretch"):
                 write_lot(figures, number, target)
     return chosen, place
@@ -156,6 +158,11 @@ def tell_taken(values: LotFigures) -> str:
         f"sold in {values.jurisdiction or _ELSEWHERE}",
     )
     return ", ".join(filter(None, told))
+
+
+def tell_kept(place: str | None) -> str:
+    """Whose limits a lot keeps; place: where it is sold, None for one that none are on file for."""
+    return f"Sold in {place}: its limits are kept" if place else "No limits of the law are kept"
 
 
 def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[dict[str, Any]]] | None:

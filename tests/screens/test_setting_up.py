@@ -186,12 +186,31 @@ def test_a_new_lot_whose_base_fills_the_ceiling_is_warned_of(book, red):
 def test_name_and_volume_are_enough_and_the_rest_is_the_last_lot_s(book, first):
     book.trials.take(first, 100)  # a trial is no lot to go by
     app = open_app("set_up")
-    assert "As lot 26-041: ceiling 60 mg/l, 2 mg/l already in" in shown(app)
-    fill(app, {"lot-unit": "l"}).run()
+    taken = "As lot 26-041: ceiling 60 mg/l, 2 mg/l already in"
+    fill(app, {"lot-unit": "l", "lot-tolerance": 3.0}).run()
+    assert taken in shown(app) and "tolerance 1, " in shown(app)  # of the lot, not what was typed
+    fill(app, {"lot-tolerance": 1.0}).run()
     begin(app, volume=1.5)
     lot = book.lots.get("cordial")
     assert {name: getattr(lot, name) for name in OWN} == OWN
     assert (lot.volume_ml, lot.stocks, lot.number) == (1500, ("red",), None)
+
+
+@pytest.mark.parametrize("ceiling", [None, 20.0])
+def test_a_ceiling_that_was_taken_over_is_taken_off_or_changed(book, first, ceiling):
+    app = open_app("set_up")
+    assert field(app, "lot-ceiling_mg_per_l").value == 60
+    # the browser lets a field be emptied that has no value of its own
+    assert not field(app, "lot-ceiling_mg_per_l").proto.HasField("default")
+    begin(app, ceiling_mg_per_l=ceiling)
+    assert book.lots.get("cordial").ceiling_mg_per_l == ceiling
+
+
+def test_the_first_lot_says_whose_limits_it_keeps(book, red):
+    app = open_app("set_up")
+    assert "Sold in EU: its limits are kept. Change it under More." in shown(app)
+    fill(app, {"lot-place": "another place"}).run()
+    assert "No limits of the law are kept." in shown(app)
 
 
 def test_the_next_lot_like_a_finished_one_is_filled_in(book, first):
