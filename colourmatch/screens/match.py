@@ -187,7 +187,8 @@ def take_photos(
         if is_example(lot):
             files = take_example(story, view, asked=asked)
         else:
-            files = upload_photos(place, "Photos of reference and batch", camera=camera, bare=asked)
+            seen = "the batch" if lot.target_lab is not None else "reference and batch"
+            files = upload_photos(place, f"Photos of {seen}", camera=camera, bare=asked)
     if not files:
         return
     block.html(lot_words.draw_answer(answer, old=True))

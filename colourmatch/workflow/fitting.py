@@ -106,6 +106,10 @@ def why_not_yet(story: LotStory, newest: Measurement | None = None) -> str | Non
     if newest is not None and not newest.spots.get("batch"):
         return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
     if not usable:
+        if head.target_lab is not None:
+            return (
+                "Photograph the batch beside the card, with water in an equal glass. It needs no reference."
+            )
         return "Photograph reference and batch in equal glasses beside the card, with water in the third."
     if not any(p.measurement.spots.get("reference") for p in usable) and head.target_lab is None:
         return "No reference was seen yet. Photograph the reference beside the batch once."

@@ -357,5 +357,8 @@ def test_water_is_asked_for_once_and_then_the_drops_are_told(book, lot, dilution
 def test_after_a_drop_and_for_a_noted_colour_it_is_not_asked(book, lot):
     book.additions.add(lot, "red", drops=5)
     noted = book.lots.begin("shrub", 900, ["red"], target_lab=(60, 45, 30)).id
+    asked = [advise_lot(book, one).text for one in (lot, noted)]
+    assert [text.startswith("Photograph reference and batch") for text in asked] == [True, False]
+    assert asked[1].startswith("Photograph the batch beside the card, with water")
     for one in (lot, noted):
         assert "with water" not in shoot(book, one, 1, 1.0)["text"]
