@@ -189,7 +189,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         alone = lines[0][1] if len(doses) == 1 else ""
         under = words.tell_step(alone, words.find_best(advice), story.lot.tolerance, helps)
         return Answer("add", ((lines[0][0], ""),) if alone else lines, under)
-    if not story.photos and not waiting:
+    if not story.counting_photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if advice.action == "stop":
         fills_up = set_aside_ml(advice) > 0

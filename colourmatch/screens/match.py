@@ -105,7 +105,7 @@ def is_typing(story: LotStory) -> bool:
 
 def show_pair(story: LotStory, *, changed: bool) -> Any:
     """Both glasses of the last photo, and over them the tap that shows it whole; the place of the picture."""
-    photo = last_photo(story) if story.photos else None
+    photo = last_photo(story)
     with st.container(key="cm-pair"):
         place = st.html(
             draw_pair(story, photo, changed=changed)

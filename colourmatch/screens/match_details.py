@@ -105,9 +105,9 @@ def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
         st.html(html.line(f"Tinted to {tell_target(story)}."))
     if together and not together.agree:
         st.html(html.flag_line("Doubtful", together.text, "warn"))
-    if story.photos:
-        show_metamerism(last_photo(story).measurement)
-        show_flags(last_photo(story).measurement, advice.text)
+    if photo := last_photo(story):
+        show_metamerism(photo.measurement)
+        show_flags(photo.measurement, advice.text)
     for one in (advice.amounts, *advice.surprises):
         if one and one.text:
             st.html(html.flag_line("Strength", one.text, "warn"))
@@ -119,10 +119,10 @@ def blends_back(advice: Advice) -> bool:
 
 
 def show_last_photo(story: LotStory, advice: Advice) -> None:
-    if not story.photos:
+    if (last := last_photo(story)) is None:
         return
+    photo = last
     left, right = st.columns(2, gap="large")
-    last = photo = last_photo(story)
     with right:
         st.header("The photo")
         if len(story.photos) > 1:
@@ -147,10 +147,9 @@ def is_as_set(story: LotStory, measurement: Measurement) -> bool:
     return photo_view(story.lot, measurement) == photo_view(story.lot, None)
 
 
-def last_photo(story: LotStory) -> PhotoEntry:
-    """The last photo of the match that counts; those after the closing tell of keeping, and stand under Lots."""
-    match = [photo for photo in story.photos if photo.purpose == "match"]
-    return ([photo for photo in match if photo.aside is None] or match or list(story.photos))[-1]
+def last_photo(story: LotStory) -> PhotoEntry | None:
+    """The last photo that counts, one of the match where there is one: those after the closing tell of keeping."""
+    return next(reversed(story.matched or story.counting_photos), None)
 
 
 def next_step(story: LotStory, advice: Advice) -> Advice | None:

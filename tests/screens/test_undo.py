@@ -135,6 +135,18 @@ def test_a_closing_and_a_photo_after_it_are_taken_back_by_one_tap_for_an_hour(bo
     assert [photo.aside for photo in book.lots.story(measured).photos] == [None, UNDONE]
 
 
+def test_the_only_photo_taken_back_leaves_no_picture_and_no_figures(book, measured):
+    app = open_app("match", measured)
+    assert "cm-pair card" not in shown(app) and "good up to" in shown(app)
+    text = shown(tap(app, "undo-"))
+    assert "cm-pair card" in text and "Lay the card, photograph" in text
+    assert (
+        "good up to" not in text
+        and "The colours" not in text
+        and "the batch against the reference" not in text
+    )
+
+
 def test_after_a_second_addition_the_correction_offers_it(book, dosed):
     app = fill(open_app("match", dosed), {f"correct-{dosed}-reason": "of the first"}).run()
     tap(fill(app, {f"addition-{dosed}-amount": 15.0}), f"addition-{dosed}-write")
