@@ -52,12 +52,18 @@ def record_advised(story: LotStory, doses: Sequence[Dose]) -> None:
 
 
 def record_amount(
-    act: Act, words: tuple[str, str], amount: tuple[float, float], write: Callable[..., str], key: str
+    act: Act,
+    words: tuple[str, str],
+    amount: tuple[float, float],
+    write: Callable[..., str],
+    key: str,
+    label: str = "collapsed",
 ) -> None:
-    """Minus, the amount, plus, and the button; words: of the field and the button; amount: what is advised, and a step."""
+    """Minus, the amount, plus, and the button; words: of the field and the button; amount: what is advised, and a step;
+    label: whether the field's words are "visible"."""
     with st.container(horizontal=True, vertical_alignment="bottom", key=key):
         given = ask_number(
-            st, words[0], act.key("amount"), amount[0], None, None, amount[1], label_visibility="collapsed", width=190
+            st, words[0], act.key("amount"), amount[0], None, None, amount[1], label_visibility=label, width=190
         )  # fmt: skip
         act.offer(words[1], lambda token: write(given, token), to_top=True, type="primary")
 
@@ -72,8 +78,8 @@ def record_untinted(story: LotStory, ml: float, *, fills_up: bool = False) -> No
         volumes.add_untinted(story.lot.id, amount, **session.by(token))
         return _BLENDED
 
-    words = "ml of untinted batch", "Filled up" if fills_up else "Blended back"
-    record_amount(act_on(story, "untinted"), words, (ml, 5.0), blend, "cm-dose-untinted")
+    words = "Untinted batch, ml", "Filled up" if fills_up else "Blended back"
+    record_amount(act_on(story, "untinted"), words, (ml, 5.0), blend, "cm-dose-untinted", "visible")
 
 
 def list_shelf(story: LotStory) -> list[str]:

@@ -266,15 +266,15 @@ def tell_why(
     would bring it nearer.
 
     >>> tell_why("nearest", ["red"], missing="something yellow"), tell_why("past", ["red"], 250)
-    ('As near as red comes. Something yellow is missing.', 'Past: blend back 250 ml.')
+    ('As near as red comes. Something yellow is missing.', 'Past: blend back 250 ml of untinted batch.')
     >>> tell_why("past", ["red"], missing="something yellow")
     'Past the nearest that red comes. Something yellow is missing.'
     """
     lacks = tell_lack(missing)
     named = f"{' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}"
     if reason == "past" and untinted_ml > 0:
-        act = "Spoilt: set aside and fill up" if fills_up else "Past: blend back"
-        return f"{act} {figures.tell_amount(untinted_ml)} ml."
+        act = "Spoilt: set {} aside, fill up with" if fills_up else "Past: blend back {} of"
+        return f"{act.format(f'{figures.tell_amount(untinted_ml)} ml')} untinted batch."
     if reason == "nearest":
         return f"As near as {named}.{lacks}"
     if reason == "past" and missing:

@@ -50,9 +50,9 @@ def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
          Answer("stop", (("STOP", ""),), "As near as red comes. Blue is missing.")),
         (advise("stop", "ceiling"), "", Answer("stop", (("STOP", ""),), "It is at your ceiling.")),
         (advise("stop", "past", rescue={"untinted_ml": 253.1}), "",
-         Answer("stop", (("STOP", ""),), "Past: blend back 250 ml.")),
+         Answer("stop", (("STOP", ""),), "Past: blend back 250 ml of untinted batch.")),
         (advise("stop", "past", rescue={"untinted_ml": 886.4, "set_aside_ml": 886.4}), "",
-         Answer("stop", (("STOP", ""),), "Spoilt: set aside and fill up 880 ml.")),
+         Answer("stop", (("STOP", ""),), "Spoilt: set 880 ml aside, fill up with untinted batch.")),
         (advise("rephotograph", "photo", text=STIR), "12 drops of red",
          Answer("photo", (("Stir, wait, photograph", ""),))),
         (advise("rephotograph", "photo"), "",
@@ -137,7 +137,10 @@ def test_filling_up_writes_what_was_set_aside_and_what_came(book, measured, monk
     rescue["predicted"] = NOW.to_json()
     told = {"action": "stop", "reason": "past", "rescue": Rescue.from_json(rescue)}
     monkeypatch.setattr(match, "advise_lot", lambda *of: advise_lot(*of).having(**told))
-    tap(open_app("match", measured), f"untinted-{measured}")
+    app = open_app("match", measured)
+    amount = field(app, f"untinted-{measured}-amount")
+    assert amount.label == "Untinted batch, ml" and not amount.proto.label_visibility.value  # it is seen
+    tap(app, f"untinted-{measured}")
     state = book.lots.story(measured).state()
     assert state.volume_ml == pytest.approx(held.volume_ml)
     assert state.total_mg_per_l() == pytest.approx(held.total_mg_per_l() * (1 - 700 / held.volume_ml))
