@@ -258,9 +258,9 @@ def find_place(story: LotStory, advice: Advice, waiting: str) -> tuple[str, Figu
     return (seen.difference.text, far, False) if seen.difference and far else None
 
 
-def draw_scale(way: str, now: Figure, tolerance: float, *, expected: bool) -> str:
+def draw_scale(way: str, now: Figure, tolerance: float, *, expected: bool, closed: bool = False) -> str:
     """The sentence of where the batch stands, and the same as a drawing: the match left, the interval as a band."""
-    sentence = words.tell_place(way, now, tolerance, expected=expected)
+    sentence = words.tell_place(way, now, tolerance, expected=expected, closed=closed)
     most = max(1.15 * now.high, 2.5 * tolerance)
     places = (tolerance, now.low, now.high, now.value)
     good, low, high, here = (100 * min(max(place / most, 0.0), 1.0) for place in places)

@@ -119,7 +119,8 @@ def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
     """Where the batch stands, drawn; and what nobody should pass over."""
     if place := lot_words.find_place(story, advice, waiting):
         way, now, expected = place
-        st.html(lot_words.draw_scale(way, now, story.lot.tolerance, expected=expected))
+        lot = story.lot
+        st.html(lot_words.draw_scale(way, now, lot.tolerance, expected=expected, closed=lot.closed))
     lines = [html.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
     if advice.problem:
         lines.append(html.flag_line("Note", html.split_sentence(advice.problem)[0]))

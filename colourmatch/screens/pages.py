@@ -20,6 +20,7 @@ from colourmatch.book.naming import is_example, leave_out_example
 from colourmatch.screens import html, session
 from colourmatch.sharing.door import current_door
 from colourmatch.sharing.gate import LEFT_PATH
+from colourmatch.words.figures import PAGES
 
 #: address -> title
 TITLES = {
@@ -102,8 +103,23 @@ def lead_on(story: LotStory, *, here: bool = False) -> None:
             st.session_state["lot-like"] = story.lot.id
             st.session_state.pop("token-lot", None)  # what was typed for another lot is left
             st.switch_page(find_page("set_up"), query_params={"part": "New lot"})
-        if own and not here and st.button("Recheck in a week", key="recheck", width="stretch"):
+        last = "" if here else tell_last_recheck(story)
+        if last:
+            st.html(html.line(last))
+        words = "See its rechecks" if last else "Recheck in a week"
+        if own and not here and st.button(words, key="recheck", width="stretch"):
             go_to_lot("lots", story.lot.id)
+
+
+def tell_last_recheck(story: LotStory) -> str:
+    """When a closed lot was last photographed again and how far its colour had gone; nothing where no photo says so."""
+    if not any(photo.purpose == "recheck" for photo in story.counting_photos):
+        return ""
+    from colourmatch.workflow.recheck import read_drift, tell_photos  # other lots do not wait for it
+
+    drift = session.compute(story, read_drift)
+    *_, (when, told) = ("", ""), *tell_photos(drift, html.browser_zone(), PAGES)
+    return f"Last recheck, {when}: {told}." if drift.photos else ""
 
 
 # ---- what every page carries -------------------------------------------------------------------------------------

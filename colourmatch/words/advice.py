@@ -301,8 +301,10 @@ def tell_step(stock: str, best: Figure | None, tolerance: float, missing: str) -
     return f"{step}. At best {tell_interval(best)}.{tell_lack(missing)}"
 
 
-def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = False) -> str:
-    """Where the batch is and where it is good, for a maker; expected: no photo shows it yet.
+def tell_place(
+    way: str, now: Figure, tolerance: float, *, expected: bool = False, closed: bool = False
+) -> str:
+    """Where the batch is, or was when it was closed, and where it is good, for a maker; expected: no photo shows it yet.
 
     >>> tell_place("less red, paler", {"value": 3.46, "low": 2.8, "high": 4.1}, 1.5)
     'Less red, paler: 3.5 now, good up to 1.5.'
@@ -312,7 +314,7 @@ def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = Fals
     far = tell_far(now)
     far = f"about {far}" if expected else far
     text = f"{way}: {far}" if way else far
-    return f"{figures.begin(text)} now, good up to {tolerance:g}."
+    return f"{figures.begin(text)} {'when closed' if closed else 'now'}, good up to {tolerance:g}."
 
 
 def tell_far(now: Figure) -> str:

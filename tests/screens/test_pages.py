@@ -183,6 +183,9 @@ def test_a_closed_lot_takes_no_more_and_shows_the_photo_it_ended_with(book, meas
     assert choice.value == ended.id
     names = [re.sub(r", \d{4}-\d\d-\d\d \d\d:\d\d \w+", "", name) for name in choice.options]
     assert names == ["photo 2 (after the closing)", "photo 1 (the last)"]
+    text = shown(app)
+    assert " when closed, good up to" in text and " now, good up to" not in text
+    assert "Last recheck, " in text and app.button(key="recheck").label == "See its rechecks"
     choice.set_value(later.id).run()
     assert "This reading came without a picture." in shown(app)
     assert [one.label for one in app.get("download_button")] == ["Labels (PDF)", "Lot sheet (PDF)"]
