@@ -48,7 +48,8 @@ class Entries(Part):
     ) -> e.AnswerEntry:
         """Keep what the maker says to the question whether something went wrong by hand (liquid/mishaps.py).
 
-        about: the entry that it is about; yes: None takes an answer back; stock: the one that it names. InputError when the lot has no such entry.
+        about: the entry that it is about; yes: None takes an answer back; stock: the one that it names. InputError when the
+        lot has no such entry.
         """
         told = {"code": check_text(code, "code"), "about": about, "yes": yes}
         values = {"changes": to_json(told | ({"stock": stock} if stock else {}))}

@@ -60,7 +60,7 @@ class Doubt:
 
 
 def chance_as_noted(fit: LotFit) -> float:
-    """The chance that nothing went wrong by hand and no label is half or twice off."""
+    """The chance that nothing went wrong by hand and no label is far off."""
     return float(fit.chances[0])
 
 
@@ -83,18 +83,16 @@ def weigh_causes(fit: LotFit) -> list[Cause]:
 def _cause(fit: LotFit, places: list[int]) -> Cause:
     k = max(places, key=lambda place: fit.chances[place])
     one, here = fit.hands.mishaps[k], np.flatnonzero(fit.kind == k)
-    part = None
-    if one.part is not None:
-        logs = fit.draws[here, fit.layout.part.start] if here.size else np.log([one.part[0]])
-        part = float(np.exp(np.median(logs)))
-    changed = [v for v in (*one.deeper, *(1 / one.reference_deeper)) if v != 1]
-    times = None
+    logs = None
     if one.code == LABEL:
-        logs = fit.draws[here, fit.layout.factor][:, one.entry] if here.size else one.label[one.entry]
-        times = float(np.exp(np.median(logs)))
+        logs = fit.draws[here, fit.layout.factor.start + one.entry] if here.size else one.label[[one.entry]]
+    elif one.part is not None:
+        logs = fit.draws[here, fit.layout.part.start] if here.size else np.log([one.part[0]])
+    changed = [v for v in (*one.deeper, *(1 / one.reference_deeper)) if v != 1]
     newest = max(fit.hands.mishaps[place].shot for place in places)
     return Cause(
-        one.code, float(fit.chances[places].sum()), newest, one.entry, times or part,
+        one.code, float(fit.chances[places].sum()), newest, one.entry,
+        None if logs is None else float(np.exp(np.median(logs))),
         one.bottle.name if one.bottle else None, float(changed[0]) if changed else None,
     )  # fmt: skip
 

@@ -107,9 +107,8 @@ def show_pair(story: LotStory, *, changed: bool) -> Any:
     """Both glasses of the last photo, and over them the tap that shows it whole; the place of the picture."""
     photo = last_photo(story)
     with st.container(key="cm-pair"):
-        place = st.html(
-            draw_pair(story, photo, changed=changed)
-        )  # an st.empty() would be seen before it is filled
+        # an st.empty() would be seen before it is filled
+        place = st.html(draw_pair(story, photo, changed=changed))
         if photo is not None and st.button("Whole photo", key=f"whole-photo-{photo.id}"):
             st.dialog("The last photo", width="large")(show_photo)(photo)
     return place

@@ -118,8 +118,10 @@ def tell_last_recheck(story: LotStory) -> str:
     from colourmatch.workflow.recheck import read_drift, tell_photos  # other lots do not wait for it
 
     drift = session.compute(story, read_drift)
-    *_, (when, told) = ("", ""), *tell_photos(drift, html.browser_zone(), PAGES)
-    return f"Last recheck, {when}: {told}." if drift.photos else ""
+    if not drift.photos:
+        return ""
+    *_, (when, told) = tell_photos(drift, html.browser_zone(), PAGES)
+    return f"Last recheck, {when}: {told}."
 
 
 # ---- what every page carries -------------------------------------------------------------------------------------

@@ -31,8 +31,7 @@ _BLENDED = "The untinted batch is written down. Photograph again."
 def write_addition(story: LotStory, stock: str, unit: str, quantity: float | None, token: str) -> str:
     """Write an addition into the book; the sentence that says so. One that would pass a ceiling is asked about first."""
     book = session.current_book()
-    known = next((one for one in book.stocks.all() if one.name == stock), None)
-    if quantity and known and (passed := would_pass(story, make_dose(known, unit, quantity))):
+    if quantity and (passed := would_pass(story, make_dose(book.stocks.get(stock), unit, quantity))):
         what = f"With {tell_quantity(quantity, unit)} of {stock} a ceiling is passed: {passed}"
         session.ask(token, f"{what} Put the number right, or tap again if so much went in.")
     entry = book.additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))

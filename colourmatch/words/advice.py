@@ -214,13 +214,9 @@ def tell_grounds(
         if dose.drops is not None:
             # Where a ceiling comes first, these drops are no advice: they must not read like one.
             held = "" if advice.ceiling_cost is None else ", but a ceiling comes first"
-            if (
-                held
-                and advice.curve
-                and advice.curve.stock == dose.stock
-                and advice.curve.ceiling_drops is not None
-            ):
-                held += f", at {figures.tell_drops(advice.curve.ceiling_drops)}"
+            most = advice.curve.ceiling_drops if advice.curve and advice.curve.stock == dose.stock else None
+            if held and most is not None:
+                held += f", at {figures.tell_drops(most)}"
             drops = figures.tell_drops(round(dose.drops), (dose.low, dose.high))
             amount = dose.measured.text if dose.measured else f"{drops} of {dose.stock}"
             yield "in all", f"{amount} to the nearest point{held}"

@@ -292,20 +292,18 @@ def _tell_rate(drift: Drift, seen: Sequence[Seen], anchor: Array) -> Drift:
     begun = anchor + fit.values[:3]
     change = compare_lab(begun, begun + fit.slope * span, covariance)
     rate = Figure(*(end / span for end in change.delta_e_2000.rounded().ends)).rounded(4)
-    if change.seen:
-        forecast = _forecast(fit, anchor, drift.tolerance, span, begin)
+    forecast = _forecast(fit, anchor, drift.tolerance, span, begin) if change.seen else None
+    if forecast is not None:
         text = (
             f"In {span:.1f} weeks the batch has turned {change.text}, by {rate.value:.2f} CIEDE2000 a week "
             f"(between {rate.low:.2f} and {rate.high:.2f}). {forecast.text}"
         )
     elif (newest := drift.photos[-1].difference).seen:
-        forecast = None
         text = (
             f"The photos do not lie on a line, so no rate can be told. By the newest the batch has turned {newest.text}, "
             f"by {tell_interval(drift.photos[-1].delta_e_2000)} CIEDE2000. Photograph again now."
         )
     else:
-        forecast = None
         text = (
             f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
             f"{rate.high:.2f} CIEDE2000 a week. No forecast yet: photograph again in about "

@@ -11,6 +11,7 @@ from datetime import tzinfo
 
 import numpy as np
 
+from colourmatch.book.checks import name_key
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import is_example
@@ -171,7 +172,7 @@ def read_trend(
         raise ValueError(f"limit must be at least 1, got {limit}")
     heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit + _EXAMPLES)
     # "Bitter" is that drink alone where there is one, though "Bitter orange" holds it too
-    heads = [head for head in heads if name and _fold(head.name) == _fold(name)] or heads
+    heads = [head for head in heads if name and name_key(head.name) == name_key(name)] or heads
     # the invented lot is none of the maker's, where it is not all that a stock or a name asks for
     own = [head for head in heads if not is_example(head)]
     heads = (own or ([] if stock is None and name is None else heads))[-limit:]
@@ -190,7 +191,7 @@ def read_trend(
     anchors = {bottle: np.mean(labs, axis=0) for bottle, labs in of_bottle.items()}
     lots = tuple(_describe(story, seen, anchors[_bottle(story.lot)]) for story, seen in shown)
     limits, outside = {}, []
-    several_drinks = min(len(anchors), len({_fold(lot.name) for lot in lots})) > 1
+    several_drinks = min(len(anchors), len({name_key(lot.name) for lot in lots})) > 1
     for chart in CHARTS:
         values = [lot.point(chart)[0] for lot in lots]
         lowest = 0.0 if chart in ("CIEDE2000", "mg/l") else None
@@ -200,13 +201,9 @@ def read_trend(
     return Trend(lots, limits, tuple(outside), tuple(left_out), notes, tell_trend(lots, limits, outside))
 
 
-def _fold(name: str) -> str:
-    return " ".join(name.casefold().split())
-
-
 def _bottle(head: Lot) -> int | str:
     """What stands for the reference of a lot: its own, else that of all lots of the drink's name without one."""
-    return _fold(head.name) if head.reference_id is None else head.reference_id
+    return name_key(head.name) if head.reference_id is None else head.reference_id
 
 
 def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | None, str]:
@@ -268,7 +265,7 @@ def _find_outside(
 
 def _notes(lots: Sequence[TrendLot], bottles: Collection[int | str]) -> list[str]:
     notes = []
-    names = {_fold(lot.name) for lot in lots}
+    names = {name_key(lot.name) for lot in lots}
     if len(bottles) > 1 and len(names) == 1:
         notes.append(
             f"These lots have {len(bottles)} references; choose one of them to compare like with like."

@@ -166,8 +166,8 @@ def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: fl
 def _tell(told: Trial, batch_ml: float, *, stale: bool) -> str:
     """What a trial says for the batch, in words; stale: its last photo is from before its last dose."""
     seen = told.delta_e_2000
-    how_far = f"difference {tell_interval(seen)}" if seen else "no photo yet"
-    how_far = "no photo since its last dose" if stale else how_far
+    unseen = "no photo since its last dose" if stale else "no photo yet"
+    how_far = f"difference {tell_interval(seen)}" if seen and not stale else unseen
     head = f"Trial of {tell_ml(told.taken_ml or told.volume_ml)} (lot {told.lot}), {how_far}"
     head += ", poured back" if told.poured_back else ""
     if not told.doses:
