@@ -66,7 +66,7 @@ def check_light(light: LightField, readings: dict[str, SpotReading], card: Card)
     worst: tuple[float, str] = (0.0, present[0])
     for spot in present:
         points = np.clip(np.array(card.spots[spot]) + around, 0, np.array(card.block_mm))
-        worst = max(worst, (float(np.abs(light.departure(points).mean(axis=1)).max()), spot))
+        worst = max(worst, (float(np.abs(light.departure(points)).max()), spot))
     if worst[0] > UNEVEN_LOG:
         yield flag("uneven-light", spot=worst[1], percent=100 * np.expm1(worst[0]))
     corners = np.array(

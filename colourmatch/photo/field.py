@@ -1,7 +1,9 @@
 """The light over the card from scattered values of it: a smooth surface and what departs from it, with its doubt.
 
 The logarithm of the paper's linear value is a quadratic surface (gradient, vignetting) plus a Gaussian process (what
-is not smooth: shadows, a lamp's edge), fitted together (universal kriging). The edge of a shadow runs on: where that is
+is not smooth: shadows, a lamp's edge), fitted together (universal kriging). That is its level, the mean of the channels.
+Its colour, what each channel departs from the level by, changes only where one of two lights fades or is cut off: a
+quadratic surface and, where a shadow has an edge, a part of the level's departure, by least squares. The edge of a shadow runs on: where that is
 likelier, what lies along one direction is more alike than what lies across it (geometric anisotropy: Journel, Huijbregts
 1978, Mining Geostatistics, III.B; from memory). Its posterior variance is how well the light over a glass is known from the
 paper around it, somewhat too sure where an edge bends. It knows values on a lattice of cells and no pixels.
@@ -44,6 +46,11 @@ class Likeness:
     length_mm: float
     stretch: Array
 
+    @property
+    def has_edge(self) -> bool:
+        """Whether it reaches farther along one direction than across it."""
+        return not np.array_equal(self.stretch, np.eye(2))
+
     def of_shifts(self, shifts_mm: Array) -> Array:
         """Covariance (...) of places so far apart, (..., 2)."""
         across, along = np.moveaxis(shifts_mm @ self.stretch.T, -1, 0)
@@ -62,6 +69,7 @@ class LightField:
     points_mm: Array
     weights: Array
     trend: Array
+    colour: Array
     likeness: Likeness
     factor: Array
     solved_basis: Array
@@ -73,10 +81,12 @@ class LightField:
     def at(self, points_mm: Array) -> Array:
         """Linear value of bare paper, shape (N, 3), at card points, shape (N, 2)."""
         points = np.asarray(points_mm, float).reshape(-1, 2)
-        return np.exp(quadratic(points, self.block_mm) @ self.trend + self.departure(points))
+        smooth, departure = quadratic(points, self.block_mm), self.departure(points)
+        terms = np.column_stack([smooth, departure])[:, : len(self.colour)]
+        return np.exp((smooth @ self.trend + departure)[:, None] + terms @ self.colour)
 
     def departure(self, points_mm: Array) -> Array:
-        """Natural-log departure of the light from its quadratic part, shape (N, 3)."""
+        """Natural-log departure of the light's level from its quadratic part, shape (N,)."""
         points = np.asarray(points_mm, float).reshape(-1, 2)
         return np.asarray(self.likeness.between(points, self.points_mm) @ self.weights)
 
@@ -105,12 +115,16 @@ def fit_field(
     likeness = _find_likeness(points_mm[:_FEW], right[:_FEW], noise)
     kernel = likeness.between(points_mm, points_mm)[None]
     factor, solved = (part[0] for part in _factor(kernel, right, noise))
-    basis, seen = solved[:6].T, solved[6:].T
+    basis, seen = solved[:6].T, solved[6:].mean(axis=0)
     # generalised least squares of the trend, and the weights of the rest (eq. 2.41-2.42)
     trend = np.linalg.solve(basis.T @ basis, basis.T @ seen)
     weights = np.linalg.solve(factor.T, seen - basis @ trend)
+    terms, colours = quadratic(points[keep], block_mm), logs[keep] - logs[keep].mean(axis=1, keepdims=True)
+    if likeness.has_edge:
+        terms = np.column_stack([terms, likeness.between(points[keep], points_mm) @ weights])
+    colour = np.linalg.lstsq(terms, colours, rcond=None)[0]
     return LightField(
-        points_mm=points_mm, weights=weights, trend=trend, likeness=likeness, factor=factor,
+        points_mm=points_mm, weights=weights, trend=trend, colour=colour, likeness=likeness, factor=factor,
         solved_basis=basis, noise=noise, block_mm=block_mm, cells_mm=points, cells_kept=keep,
     )  # fmt: skip
 

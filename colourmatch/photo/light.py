@@ -5,6 +5,7 @@ Paper is cut into cells, cells that are not paper are left out, and the light is
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,8 @@ from colourmatch.records import Array
 #: A cell whose colour is this far from the smooth field's is an object or a stain, not a shadow (natural log).
 _STAIN_LOG = 0.06
 _BLACK_LOG = 1.2
+#: One whose colour is so many times as far as the middle one's shows more than light and noise (of noise alone, 1 in 80).
+_TINTED = 2.5
 
 
 def fit_light(flat: FlatCard, paper: NDArray[np.bool_], markers: tuple[int, ...]) -> LightField:
@@ -40,7 +43,9 @@ def fit_light(flat: FlatCard, paper: NDArray[np.bool_], markers: tuple[int, ...]
     keep = _reject_objects(points, logs, float(np.median(logs[sure])), flat.card.block_mm)
     if keep.sum() < 40:
         raise PhotoError(flag("no-card").text, "no-card")
-    return fit_field(points, logs, keep, flat.card.block_mm)
+    plain = keep & _untinted(points, logs, keep, flat.card.block_mm)
+    field = fit_field(points, logs, plain if plain.sum() >= 40 else keep, flat.card.block_mm)
+    return replace(field, cells_kept=keep)
 
 
 def _read_cells(flat: FlatCard, paper: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
@@ -120,6 +125,15 @@ def _reject_objects(
             break
         keep = new
     return keep
+
+
+def _untinted(
+    points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]
+) -> NDArray[np.bool_]:
+    """Cells that no glass throws its colour on: theirs is that of a smooth light, as nearly as most cells' is."""
+    basis, colour = quadratic(points, block_mm), logs - logs.mean(axis=1, keepdims=True)
+    off = np.linalg.norm(colour - basis @ _robust_solve(basis[keep], colour[keep]), axis=1)
+    return np.asarray(off < _TINTED * np.median(off[keep]), bool)
 
 
 def _robust_solve(basis: Array, values: Array) -> Array:

@@ -83,11 +83,9 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     if glass is not None:
         if _mirrors(level, _beside(flat, crop, whole, name, glass)):
             glints = 1.0
+        # the more of the liquid, the less its noise and the light's own unevenness
         around = _bare_liquid(flat, near, name, (glass, middle)) & inside
-        if (
-            around.sum() > usable.sum()
-        ):  # the more of the liquid, the less its noise and the light's own unevenness
-            clean = _reject_glints(seen, usable | around)[0]
+        clean = _reject_glints(seen, usable | around)[0]
     rgb, cov = _block_mean(seen, clean, flat.px_per_mm)
     empty, full = _at_ends(codes[clean])
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
