@@ -81,14 +81,14 @@ def drop(place: str) -> None:
 
 def holds(token: str) -> bool:
     """Whether something was typed under this token and not sent: its form is then shown unfolded."""
-    fields = st.session_state.get("draft-fields", {})
-    return any(token in key for key in fields if not key.startswith("token-"))
+    fields = st.session_state.get("draft-fields", {}).items()
+    return any(token in key and value is not None for key, value in fields if not key.startswith("token-"))
 
 
 def _is_kept(key: str, value: Any) -> bool:
-    """Texts, numbers and choices are kept; ticks are not: they say that somebody is sure now."""
+    """Texts, numbers, choices, and a number taken out are kept; ticks are not: they say that somebody is sure now."""
     parts = value if isinstance(value, list) and value else [value]
-    if not all(isinstance(part, (str, int, float)) and not isinstance(part, bool) for part in parts):
+    if not all(isinstance(part, str | int | float | None) and not isinstance(part, bool) for part in parts):
         return False
     return not key.startswith(("draft-", "refused-", "to-top")) and len(str(value)) <= _MOST_SIGNS
 

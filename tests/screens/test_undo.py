@@ -257,6 +257,19 @@ def test_an_untouched_field_follows_the_advice_and_chosen_stocks_are_kept(book, 
     assert {key: field(app, key).value for key in typed} == typed
 
 
+def test_an_emptied_ceiling_stays_empty(book, lot_id, keep_in, tmp_path, monkeypatch):
+    keep_in(tmp_path / "draft.json")
+    for name in ("_claim", "_is_owner"):
+        monkeypatch.setattr(drafts, name, lambda place: True)
+    app, ceiling = open_app("set_up"), "lot-ceiling_mg_per_l"
+    assert field(app, ceiling).value == 30
+    leave_and_return(fill(app, {ceiling: None}).run(), "set_up")
+    again = open_app("set_up")  # after a reload
+    assert field(app, ceiling).value is None and field(again, ceiling).value is None
+    leave_and_return(fill(again, {ceiling: 40.0}).run(), "set_up")
+    assert field(again, ceiling).value == 40
+
+
 @pytest.fixture
 def keep_in(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
     """Says which file is that of the browser."""
@@ -280,13 +293,13 @@ def test_a_draft_after_a_reload_does_not_choose_an_older_entry(book, lot_id, kee
     assert (tmp_path / "draft.json").exists()
 
 
-@pytest.mark.parametrize("value", [True, None, b"photo", [], [True], [b"photo"], {"a": 1}, "x" * 5001])
+@pytest.mark.parametrize("value", [True, b"photo", [], [True], [b"photo"], {"a": 1}, "x" * 5001])
 def test_only_short_texts_numbers_and_choices_are_kept(value):
     assert not drafts._is_kept("field", value)
-    assert all(drafts._is_kept("field", one) for one in ("text", 7.5, [1, 2], ["red"]))
+    assert all(drafts._is_kept("field", one) for one in ("text", 7.5, None, [1, 2], ["red"]))
 
 
-@pytest.mark.parametrize("content", ["", "[]", "{", '{"field": true, "draft-fields": "x", "other": null}'])
+@pytest.mark.parametrize("content", ["", "[]", "{", '{"field": true, "draft-fields": "x", "other": {}}'])
 def test_a_damaged_file_is_as_none(keep_in, tmp_path, content):
     keep_in(tmp_path / "draft.json")
     (tmp_path / "draft.json").write_text(content)
