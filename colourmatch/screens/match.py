@@ -54,7 +54,7 @@ def show() -> None:
         show_place(story, advice, waiting)
         # photos that were not measured are named until something else is entered
         place = f"lot-{story.lot.id}"
-        events, kept = st.session_state.get(f"refused-at-{place}", (0, 0))
+        events, kept, known = st.session_state.get(f"refused-at-{place}", (0, 0, False))
         is_named = events == len(story.events) and show_refused(place, "Not measured", again=True)
         if story.lot.closed and story.lot.trial_of is None:
             pages.lead_on(story)
@@ -64,7 +64,8 @@ def show() -> None:
         show_numbers(story, advice, waiting)
         forms = st.container()
     with left:
-        upload = show_bar(story, advice, answer, undoable=bool(kept) or not is_named, again=is_named) or forms
+        again = is_named and not known
+        upload = show_bar(story, advice, answer, undoable=bool(kept) or not is_named, again=again) or forms
         if session.may_enter() and not story.lot.closed:
             take_photos(story, answer, thinning, picture=picture, block=block, forms=forms, upload=upload)
     with fold:
@@ -199,7 +200,10 @@ def take_photos(
             book, by = session.current_book(), session.who_enters()
             sent += record_photos(book, lot.id, [file], entered_by=by, view=view)
         kept = count_kept(sent)
-        st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept)
+        known = all(
+            one.repeated or not one.note for one in sent
+        )  # after these what was advised still is the act
+        st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept, known)
         session.go_to_top()
         end_upload(place, files, sent)
 

@@ -46,6 +46,9 @@ from colourmatch.workflow.photo_colours import (
     views_of,
 )
 
+#: What is said of a photo that is sent again.
+IN_LOT = "It is in this lot already and is not counted again. Take a new photo."
+
 
 @dataclass(frozen=True)
 class PhotoTaken(Sent):
@@ -93,8 +96,7 @@ def _record_photo(
     measurement = photo.measurement
     if (known := photo.known) is not None:
         _check_same_view(book.lots.get(lot), known, changed)
-        note = "It is in this lot already and is not counted again. Take a new photo."
-        return PhotoTaken(measurement, known.id, note, repeated=True, lot=lot, advice=known.advice)
+        return PhotoTaken(measurement, known.id, IN_LOT, repeated=True, lot=lot, advice=known.advice)
     if photo.refused is not None:
         return PhotoTaken(measurement, note=photo.refused, lot=lot)
     story = book.lots.story(lot)

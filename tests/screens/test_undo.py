@@ -14,7 +14,7 @@ from visiting import buttons, field, fill, go_to, open_app, shown, tap, undo, up
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import amending, drafts
 from colourmatch.screens.amending import UNDONE
-from colourmatch.workflow.lot import record_photos
+from colourmatch.workflow.lot import IN_LOT, record_photos
 from colourmatch.workflow.references import enter_reference
 
 
@@ -221,6 +221,14 @@ def test_after_a_refused_photo_the_next_one_is_within_reach_beside_the_dose(book
     (place,) = app.file_uploader
     # in the bar the place has no label
     assert buttons(app, "dose-") and place.proto.label_visibility.value != before
+
+
+def test_after_the_same_photo_again_the_dose_stays_the_one_act(measured, photos):
+    app = open_app("match", measured)
+    (before,) = (field.proto.label_visibility.value for field in app.file_uploader)
+    upload(app, photos[0].read_bytes())
+    (place,) = app.file_uploader
+    assert buttons(app, "dose-") and place.proto.label_visibility.value == before and IN_LOT in shown(app)
 
 
 def leave_and_return(app: Any, page: str = "match") -> Any:
