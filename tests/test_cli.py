@@ -27,6 +27,7 @@ from colourmatch.commands.lines import advice_lines, measurement_lines
 from colourmatch.commands.options import parse_moment, read_lab, read_serving
 from colourmatch.errors import InputError
 from colourmatch.sharing import network
+from colourmatch.workflow.lot import IN_LOT
 
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
 RED = ["stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0"]
@@ -387,6 +388,7 @@ def test_an_old_photo_sent_again_does_not_ask_for_the_same_drops_again(lot, draw
     first = lot("lot", "photo", "1", drawn_photos[0], "--json").data
     again = lot("lot", "photo", "1", drawn_photos[0], "--json")
     assert again.err == "" and again.data["advice"] == first["advice"]
+    assert lot("lot", "photo", "1", drawn_photos[0]).out.count(IN_LOT) == 1
     lot("lot", "add", "1", "--stock", "red", "--drops", first["advice"]["doses"][0]["drops"])
     late = lot("lot", "photo", "1", drawn_photos[0], "--json")
     assert late.data["entry"] == first["entry"] and late.data["repeated"]

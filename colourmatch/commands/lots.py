@@ -113,7 +113,7 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
     """
     from colourmatch.instrument.incoming import lot_reader, note_for_lot
     from colourmatch.measurement import Measurement
-    from colourmatch.workflow.lot import record_photos
+    from colourmatch.workflow.lot import IN_LOT, record_photos
 
     view = opt.take(given, "depth_mm", "dilution")
     rectangles = reading.take_rectangles(given)
@@ -132,12 +132,13 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
         return taken.to_json()
 
     found = reading.record_each(session, photos, who, record)
-    closed = _renew_repeated(session, book, found)
+    again, closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
     answer = reading.answer_photos(found, data)
     together = (advice or {}).get("combined")
-    lines = telling.combined_lines(together) if together and len(together["photos"]) > 1 else ()
+    lines = [f"{name}: {IN_LOT}" for name in again]
+    lines += telling.combined_lines(together) if together and len(together["photos"]) > 1 else ()
     return answer._replace(
         text=[*answer.text, *lines, *telling.advice_lines(advice, lot_id, head.tolerance, closed=closed)]
     )
@@ -153,26 +154,28 @@ def _is_in(book: LotBook, lot: int, path: str) -> bool:
         return False
 
 
-def _renew_repeated(session: Session, book: LotBook, found: list[Data]) -> bool:
-    """Put what holds now in place of the advice of photos sent again, and say so; whether the lot is closed.
+def _renew_repeated(session: Session, book: LotBook, found: list[Data]) -> tuple[list[str], bool]:
+    """Put what holds now in place of the advice of photos sent again, and say so; which are the newest entry, and whether the
+    lot is closed.
 
     Advice from before an addition would have the same drops poured twice.
     """
     from colourmatch.workflow.describing import describe_lot
 
-    now: Data | None = None
+    now, newest = None, []
     for result in found:
         if not result.get("repeated"):
             continue
         now = now or describe_lot(book, result["lot"])
         if now["events"][-1]["id"] == result["entry"]:
+            newest.append(result["photo"])
             continue
         result["advice"] = now["advice"]
         session.note(
             f"{result['photo']} is in the lot already, as entry {result['entry']}, and something was entered "
             "since. The advice is for the lot as it stands: take a new photo to learn more."
         )
-    return now is not None and bool(now["closed"])
+    return newest, now is not None and bool(now["closed"])
 
 
 @click.command("list", cls=Command, example="colourmatch lot list --open")
