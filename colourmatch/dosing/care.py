@@ -67,12 +67,14 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
     """The cautions that these colourants call for, the standing ones last."""
     place, cautions = read_jurisdiction(jurisdiction), []
     found = [find_colourant(text) for text in dict.fromkeys(colourants)]
+    unchecked: dict[str, None] = {}
     for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
         code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
         cautions.append(Caution(code, limit.text))
-        unchecked = [number for number in limit.own or limit.colourants if limit.is_unchecked_for(number)]
-        if limit.kind != "unknown" and unchecked:
-            cautions.append(Caution("limit-unchecked", _UNCHECKED.format(name_few(unchecked))))
+        if limit.kind != "unknown":
+            unchecked |= dict.fromkeys(filter(limit.is_unchecked_for, limit.own or limit.colourants))
+    if unchecked:
+        cautions.append(Caution("limit-unchecked", _UNCHECKED.format(name_few(list(unchecked)))))
     for colourant in found:
         name = name_on_label(colourant)
         cautions += _alcoholic(colourant, place["jurisdiction"])

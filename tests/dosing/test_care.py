@@ -168,6 +168,8 @@ def test_a_limit_of_many_colours_names_the_ones_that_were_asked_about():
     assert name_few(["E129"]) == "E129" and name_few(list("abcd")) == "a, b, c and 1 other"
     unchecked = next(c for c in cautions_for(["E129"], "EU") if c.code == "limit-unchecked")
     assert unchecked.text.startswith("The limit for E129 is from memory")
+    # one for the sum and one for the limit of its own
+    assert codes(["E110", "E129"]).count("limit-unchecked") == 1
 
 
 def test_a_glass_against_the_daily_intake_by_hand():
