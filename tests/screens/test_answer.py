@@ -174,6 +174,8 @@ def test_the_question_is_the_pages_answer_and_a_yes_after_a_no_puts_the_dose_rig
     next(button for button in app.button if button.label == asked[1]).click().run()
     (((question, *_), said),) = book.lots.story(mixed).answers.items()
     assert (question, said) == ("other-bottle", False) and asked != buttons(app, "question-")
+    # the next likely cause is the page's question in its turn
+    assert "cm-answer question" in shown(app) and len(buttons(app, "question-")) == 2
     tap(app, "undo-")
     assert not book.lots.story(mixed).answers and buttons(app, "question-") == asked
     tap(app, "question-")
