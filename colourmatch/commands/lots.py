@@ -36,11 +36,8 @@ def lot() -> None:
     "--dilution 5",
 )
 @opt.text(
-    "--like",
-    "LOT",
-    "An old lot whose figures are taken over; what is given here counts before them.",
-    is_eager=True,
-)
+    "--like", "LOT", "An old lot whose figures are taken over; what is given here counts before them.", is_eager=True
+)  # fmt: skip
 @opt.text(
     "--name", "NAME", "What the drink is called. [required, or --like]", callback=lot_entries.need_unless_like
 )
@@ -155,8 +152,7 @@ def _is_in(book: LotBook, lot: int, path: str) -> bool:
 
 
 def _renew_repeated(session: Session, book: LotBook, found: list[Data]) -> tuple[list[str], bool]:
-    """Put what holds now in place of the advice of photos sent again, and say so; which are the newest entry, and whether the
-    lot is closed.
+    """Put what holds now in place of the advice of photos sent again, and say so; the newest, and whether the lot is closed.
 
     Advice from before an addition would have the same drops poured twice.
     """
@@ -231,12 +227,9 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
 @click.command(cls=Command, example="colourmatch lot log --since yesterday")
 @click.argument("lot", required=False)
 @opt.text(
-    "--since",
-    "TIME",
-    "today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
-    default="yesterday",
+    "--since", "TIME", "today, yesterday, '3 days', a day, or '2026-11-25 14:30'.", default="yesterday",
     show_default=True,
-)
+)  # fmt: skip
 @opt.text("--by", "WHO", "Only what one person entered.")
 def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     """Tell who did what, in one lot or in all."""
@@ -252,10 +245,8 @@ def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
 @click.command(cls=Command, asks=True, example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
 @opt.text(
-    "--reason",
-    "TEXT",
-    "matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
-)
+    "--reason", "TEXT", "matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]"
+)  # fmt: skip
 @opt.text("--note", "TEXT", "A remark.", default="")
 @opt.who
 def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -> Answer:

@@ -71,8 +71,7 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
     for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
         code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
         cautions.append(Caution(code, limit.text))
-        if limit.kind != "unknown":
-            unchecked |= dict.fromkeys(filter(limit.is_unchecked_for, limit.own or limit.colourants))
+        unchecked |= dict.fromkeys(filter(limit.is_unchecked_for, limit.own or limit.colourants))
     if unchecked:
         cautions.append(Caution("limit-unchecked", _UNCHECKED.format(name_few(list(unchecked)))))
     for colourant in found:

@@ -54,8 +54,8 @@ def show() -> None:
         show_place(story, advice, waiting)
         # photos that were not measured are named until something else is entered
         place = f"lot-{story.lot.id}"
-        events, kept, known = st.session_state.get(f"refused-at-{place}", (0, 0, False))
-        is_named = events == len(story.events) and show_refused(place, "Not measured", again=True)
+        events, kept, wrong = st.session_state.get(f"refused-at-{place}", (0, 0, False))
+        named = events == len(story.events) and show_refused(place, "Not measured", again=True)
         if story.lot.closed and story.lot.trial_of is None:
             pages.lead_on(story)
     with right:
@@ -64,8 +64,7 @@ def show() -> None:
         show_numbers(story, advice, waiting)
         forms = st.container()
     with left:
-        again = is_named and not known
-        upload = show_bar(story, advice, answer, undoable=bool(kept) or not is_named, again=again) or forms
+        upload = show_bar(story, advice, answer, undoable=kept or not named, again=named and wrong) or forms
         if session.may_enter() and not story.lot.closed:
             take_photos(story, answer, thinning, picture=picture, block=block, forms=forms, upload=upload)
     with fold:
@@ -200,10 +199,10 @@ def take_photos(
             book, by = session.current_book(), session.who_enters()
             sent += record_photos(book, lot.id, [file], entered_by=by, view=view)
         kept = count_kept(sent)
-        known = all(
-            one.repeated or not one.note for one in sent
-        )  # after these what was advised still is the act
-        st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept, known)
+        wrong = any(
+            one.note and not one.repeated for one in sent
+        )  # after one sent again the advised act stays
+        st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept, wrong)
         session.go_to_top()
         end_upload(place, files, sent)
 
