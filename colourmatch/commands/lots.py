@@ -36,8 +36,11 @@ def lot() -> None:
     "--dilution 5",
 )
 @opt.text(
-    "--like", "LOT", "An old lot whose figures are taken over; what is given here counts before them.", is_eager=True
-)  # fmt: skip
+    "--like",
+    "LOT",
+    "An old lot whose figures are taken over; what is given here counts before them.",
+    is_eager=True,
+)
 @opt.text(
     "--name", "NAME", "What the drink is called. [required, or --like]", callback=lot_entries.need_unless_like
 )
@@ -227,9 +230,12 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
 @click.command(cls=Command, example="colourmatch lot log --since yesterday")
 @click.argument("lot", required=False)
 @opt.text(
-    "--since", "TIME", "today, yesterday, '3 days', a day, or '2026-11-25 14:30'.", default="yesterday",
+    "--since",
+    "TIME",
+    "today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
+    default="yesterday",
     show_default=True,
-)  # fmt: skip
+)
 @opt.text("--by", "WHO", "Only what one person entered.")
 def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     """Tell who did what, in one lot or in all."""
@@ -245,8 +251,10 @@ def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
 @click.command(cls=Command, asks=True, example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
 @opt.text(
-    "--reason", "TEXT", "matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]"
-)  # fmt: skip
+    "--reason",
+    "TEXT",
+    "matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
+)
 @opt.text("--note", "TEXT", "A remark.", default="")
 @opt.who
 def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -> Answer:

@@ -71,7 +71,8 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
     for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
         code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
         cautions.append(Caution(code, limit.text))
-        unchecked |= dict.fromkeys(filter(limit.is_unchecked_for, limit.own or limit.colourants))
+        if limit.kind != "unknown":
+            unchecked |= dict.fromkeys(filter(limit.is_unchecked_for, limit.own or limit.colourants))
     if unchecked:
         cautions.append(Caution("limit-unchecked", _UNCHECKED.format(name_few(list(unchecked)))))
     for colourant in found:

@@ -199,9 +199,8 @@ def take_photos(
             book, by = session.current_book(), session.who_enters()
             sent += record_photos(book, lot.id, [file], entered_by=by, view=view)
         kept = count_kept(sent)
-        wrong = any(
-            one.note and not one.repeated for one in sent
-        )  # after one sent again the advised act stays
+        # after one sent again the advised act stays
+        wrong = any(one.note and not one.repeated for one in sent)
         st.session_state[f"refused-at-{place}"] = (len(story.events) + kept, kept, wrong)
         session.go_to_top()
         end_upload(place, files, sent)
