@@ -3,10 +3,11 @@
 The logarithm of the paper's linear value is a quadratic surface (gradient, vignetting) plus a Gaussian process (what
 is not smooth: shadows, a lamp's edge), fitted together (universal kriging). That is its level, the mean of the channels.
 Its colour, what each channel departs from the level by, changes only where one of two lights fades or is cut off: a
-quadratic surface and, where a shadow has an edge, a part of the level's departure, by least squares. The edge of a shadow runs on: where that is
-likelier, what lies along one direction is more alike than what lies across it (geometric anisotropy: Journel, Huijbregts
-1978, Mining Geostatistics, III.B; from memory). Its posterior variance is how well the light over a glass is known from the
-paper around it, somewhat too sure where an edge bends. It knows values on a lattice of cells and no pixels.
+quadratic surface and, where a shadow has an edge, a part of the level's departure, by least squares. The edge of a shadow
+runs on: where that is likelier, what lies along one direction is more alike than what lies across it (geometric anisotropy:
+Journel, Huijbregts 1978, Mining Geostatistics, III.B; from memory). Its posterior variance is how well the light over a
+glass is known from the paper around it, somewhat too sure where an edge bends. It knows values on a lattice of cells and no
+pixels.
 Source: Rasmussen, Williams (2006), Gaussian Processes for Machine Learning, sections 2.2, 2.7 and 5.4.1.
 """
 
@@ -81,9 +82,15 @@ class LightField:
     def at(self, points_mm: Array) -> Array:
         """Linear value of bare paper, shape (N, 3), at card points, shape (N, 2)."""
         points = np.asarray(points_mm, float).reshape(-1, 2)
-        smooth, departure = quadratic(points, self.block_mm), self.departure(points)
-        terms = np.column_stack([smooth, departure])[:, : len(self.colour)]
-        return np.exp((smooth @ self.trend + departure)[:, None] + terms @ self.colour)
+        level = quadratic(points, self.block_mm) @ self.trend + self.departure(points)
+        return np.exp(level[:, None] + self.colour_terms(points) @ self.colour)
+
+    def colour_terms(self, points_mm: Array) -> Array:
+        """What the light's colour is made of at points (N, 2): the quadratic's terms and, with an edge, the departure."""
+        smooth = quadratic(points_mm, self.block_mm)
+        if not self.likeness.has_edge:
+            return smooth
+        return np.column_stack([smooth, self.departure(points_mm)])
 
     def departure(self, points_mm: Array) -> Array:
         """Natural-log departure of the light's level from its quadratic part, shape (N,)."""
@@ -119,14 +126,12 @@ def fit_field(
     # generalised least squares of the trend, and the weights of the rest (eq. 2.41-2.42)
     trend = np.linalg.solve(basis.T @ basis, basis.T @ seen)
     weights = np.linalg.solve(factor.T, seen - basis @ trend)
-    terms, colours = quadratic(points[keep], block_mm), logs[keep] - logs[keep].mean(axis=1, keepdims=True)
-    if likeness.has_edge:
-        terms = np.column_stack([terms, likeness.between(points[keep], points_mm) @ weights])
-    colour = np.linalg.lstsq(terms, colours, rcond=None)[0]
-    return LightField(
-        points_mm=points_mm, weights=weights, trend=trend, colour=colour, likeness=likeness, factor=factor,
-        solved_basis=basis, noise=noise, block_mm=block_mm, cells_mm=points, cells_kept=keep,
+    field = LightField(
+        points_mm=points_mm, weights=weights, trend=trend, colour=np.empty((0, 3)), likeness=likeness,
+        factor=factor, solved_basis=basis, noise=noise, block_mm=block_mm, cells_mm=points, cells_kept=keep,
     )  # fmt: skip
+    colours = logs[keep] - logs[keep].mean(axis=1, keepdims=True)
+    return replace(field, colour=np.linalg.lstsq(field.colour_terms(points[keep]), colours, rcond=None)[0])
 
 
 def _find_likeness(points_mm: Array, right: Array, noise: float) -> Likeness:

@@ -43,8 +43,10 @@ def fit_light(flat: FlatCard, paper: NDArray[np.bool_], markers: tuple[int, ...]
     keep = _reject_objects(points, logs, float(np.median(logs[sure])), flat.card.block_mm)
     if keep.sum() < 40:
         raise PhotoError(flag("no-card").text, "no-card")
-    plain = keep & _untinted(points, logs, keep, flat.card.block_mm)
-    field = fit_field(points, logs, plain if plain.sum() >= 40 else keep, flat.card.block_mm)
+    field = fit_field(points, logs, keep, flat.card.block_mm)
+    plain = keep & _untinted(field, logs)
+    if plain.sum() >= 40:
+        field = fit_field(points, logs, plain, flat.card.block_mm)
     return replace(field, cells_kept=keep)
 
 
@@ -127,13 +129,12 @@ def _reject_objects(
     return keep
 
 
-def _untinted(
-    points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]
-) -> NDArray[np.bool_]:
-    """Cells that no glass throws its colour on: theirs is that of a smooth light, as nearly as most cells' is."""
-    basis, colour = quadratic(points, block_mm), logs - logs.mean(axis=1, keepdims=True)
-    off = np.linalg.norm(colour - basis @ _robust_solve(basis[keep], colour[keep]), axis=1)
-    return np.asarray(off < _TINTED * np.median(off[keep]), bool)
+def _untinted(light: LightField, logs: Array) -> NDArray[np.bool_]:
+    """Cells that no glass throws its colour on: theirs is that of the light, as nearly as most cells' is."""
+    terms, kept = light.colour_terms(light.cells_mm), light.cells_kept
+    colour = logs - logs.mean(axis=1, keepdims=True)
+    off = np.linalg.norm(colour - terms @ _robust_solve(terms[kept], colour[kept]), axis=1)
+    return np.asarray(off < _TINTED * np.median(off[kept]), bool)
 
 
 def _robust_solve(basis: Array, values: Array) -> Array:
