@@ -21,8 +21,9 @@ from colourmatch.records import Array
 #: A cell whose colour is this far from the smooth field's is an object or a stain, not a shadow (natural log).
 _STAIN_LOG = 0.06
 _BLACK_LOG = 1.2
-#: One whose colour is so many times as far as the middle one's shows more than light and noise (of noise alone, 1 in 80).
-_TINTED = 2.5
+#: One whose colour is so many times as far as the middle one's, and this far (natural log), shows more than light and noise
+#: (of noise alone, 1 in 80).
+_TINTED, _TINT_LOG = 2.5, 0.01
 
 
 def fit_light(flat: FlatCard, paper: NDArray[np.bool_], markers: tuple[int, ...]) -> LightField:
@@ -134,7 +135,7 @@ def _untinted(light: LightField, logs: Array) -> NDArray[np.bool_]:
     terms, kept = light.colour_terms(light.cells_mm), light.cells_kept
     colour = logs - logs.mean(axis=1, keepdims=True)
     off = np.linalg.norm(colour - terms @ _robust_solve(terms[kept], colour[kept]), axis=1)
-    return np.asarray(off < _TINTED * np.median(off[kept]), bool)
+    return np.asarray(off < max(_TINTED * float(np.median(off[kept])), _TINT_LOG), bool)
 
 
 def _robust_solve(basis: Array, values: Array) -> Array:
