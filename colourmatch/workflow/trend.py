@@ -286,8 +286,8 @@ def tell_trend(
         return "No closed lot of your own can be compared yet. Close lots after a last photo beside the reference."
     if limits["L*"] is None and len(lots) >= LEAST_VALUES:
         return (
-            f"{len(lots)} closed lots of several drinks have no limits together: choose one drink by its name "
-            "(--name), or note the reference that they share."
+            f"{len(lots)} closed lots of several drinks have no limits together: choose one drink by its name, "
+            "or note the reference that they share."
         )
     if limits["L*"] is None:
         return f"{len(lots)} closed lot{'s' if len(lots) > 1 else ''}: limits need at least {LEAST_VALUES}."
