@@ -245,7 +245,7 @@ def test_another_drink_moves_no_colour_and_gets_no_limits_with_the_first(book, l
     close_measured(book, "B1", np.zeros(3), name="Bitter orange", photo={"light": 9.0})
     both = read_trend(book)
     assert [one.lab for one in both.lots[:3]] == [one.lab for one in alone.lots]
-    assert both.limits["a*"] is None and not both.outside and "--name" in both.text
+    assert both.limits["a*"] is None and not both.outside and "several drinks" in both.text
     assert "the same bottle for each name" in both.notes[0]
     assert read_trend(book, name="bitter").limits == alone.limits  # not of the longer name
     assert len(read_trend(book, name="bitt").lots) == 4
