@@ -28,19 +28,23 @@ _INK_LOG = 0.01
 TINTED_LOG, _LIGHTER = 0.08, 0.19
 #: A printed patch strays from the printer's own curve by this much (natural log, sd).
 _PATCH_LOG, _DARK = 0.02, 0.012
-#: Priors (mean, sd): S-shape, lift, printer's power, veil, dot gain. Printers are trusted least: blacks and dot gain of
-#: office printers vary widely, so a bend is put down to the phone only where it has the S's own shape (common practice,
+#: Priors (mean, sd): S-shape, lift beyond that of the S, printer's power, veil, dot gain. The S holds the file's plain
+#: encoding (0) and what calibration/tone_curves.csv has of cameras (0.36). Printers are trusted least: blacks and dot gain
+#: of office printers vary widely, so a bend is put down to the phone only where it has the S's own shape (common practice,
 #: no source).
-_PRIOR = np.array([[0.03, 0.1], [0.0, 0.02], [1.0, 0.1], [0.0015, 0.0015], [0.0, 0.6]])
+_PRIOR = np.array([[0.1, 0.15], [0.0, 0.04], [1.0, 0.1], [0.0015, 0.0015], [0.0, 0.6]])
+#: An S mostly lifts the middle as well, by this part of itself: none where it is even about the middle code, as much as
+#: itself in curves of cameras.
+_LIFT_OF_S = 0.35
 #: The S rises only while 2 s + |lift| < 1.
-_BOUNDS = ([-0.3, -0.1, 0.5, 0.0, -0.8], [0.44, 0.1, 1.6, 0.05, 0.8])
+_BOUNDS = ([-0.3, -0.1, 0.5, 0.0, -0.8], [0.4, 0.19, 1.6, 0.05, 0.8])
 #: A phone's S need not be the fitted cubic: this part of its strength stays as a doubt of the mid-tones (sd).
 _SHAPE_DOUBT = 0.5
 #: Known greys show the curve itself, at seven levels; what is left between them is this part of the S's strength.
 _KNOWN_DOUBT = 0.1
-#: With a card whose greys are known the printer has no terms left, and the phone's own may be wider (mean, sd); a known
+#: With a card whose greys are known the printer has no terms left, and the phone's lift may be wider (mean, sd); a known
 #: patch is then read as well as its window is (natural log, sd).
-_KNOWN_PRIOR = np.array([[0.03, 0.15], [0.0, 0.06], [1.0, 1e-4], [0.0015, 0.0015], [0.0, 1e-4]])
+_KNOWN_PRIOR = np.array([_PRIOR[0], [0.0, 0.06], [1.0, 1e-4], _PRIOR[3], [0.0, 1e-4]])
 _READ_LOG, _READ_DARK = 0.006, 0.0015
 #: Both as pairs (natural log, part of paper): what a printed step strays by, and what reading one does.
 STEP_SD, READ_SD = (_PATCH_LOG, _DARK), (_READ_LOG, _READ_DARK)
@@ -139,7 +143,8 @@ class ToneMap:
 
 def unfitted_curve() -> ToneCurve:
     """The curve of a photo without grey steps: none, as unsure as phones are."""
-    return ToneCurve(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), np.diag(_PRIOR[:, 1] ** 2), False)
+    none = np.array([0.0, 0.0, 1.0, 0.0, 0.0])
+    return ToneCurve(none, np.diag(_PRIOR[:, 1] ** 2 + (_PRIOR[:, 0] - none) ** 2), False)
 
 
 @dataclass(frozen=True)
@@ -177,10 +182,8 @@ def fit_curve(flat: FlatCard, known: KnownGreys | None = None, level: KnownLevel
         seen, lit, reflected, sd = np.log(values[good]), paper[good], nominal[good], spread[good]
 
         def of_terms(terms: Array) -> Array:
-            parts = [
-                (_log_seen(terms, lit, reflected) - seen) / sd,
-                (terms - prior[:, 0]) / prior[:, 1],
-            ]
+            usual = prior[:, 0] + np.outer(terms[:, 0], [0, _LIFT_OF_S, 0, 0, 0])
+            parts = [(_log_seen(terms, lit, reflected) - seen) / sd, (terms - usual) / prior[:, 1]]
             if level is not None:
                 parts.append(np.array([[_missed(level, row)] for row in terms]))
             return np.hstack(parts)
