@@ -9,7 +9,7 @@ import json
 import math
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import groupby, islice
 from operator import itemgetter
 from typing import Any, TextIO
@@ -162,7 +162,13 @@ def _fits(column: Column[Any], value: Any) -> bool:
     if isinstance(column.type, Float):
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         return number and (math.isfinite(value) if isinstance(value, float) else abs(value) < 2**53)
-    return isinstance(value, str)
+    return isinstance(value, str) and (column.name != "created_at" or _is_moment(value))
+
+
+def _is_moment(text: str) -> bool:
+    with suppress(ValueError, OverflowError):
+        return bool(datetime.fromisoformat(text).astimezone(UTC))
+    return False
 
 
 #: By all photos together, where "delta_e_2000" is the last one's.

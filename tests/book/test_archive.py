@@ -276,6 +276,7 @@ def test_a_damaged_export_is_refused_whole(full_book, second_location):
         "a row gone": "".join(lines[:3] + lines[4:]),
         "a text for a number": text.replace('"volume_ml": 900.0', '"volume_ml": "900"'),
         "nan": text.replace('"volume_ml": 900.0', '"volume_ml": NaN'),
+        "a time that is none": text.replace(row, row.replace('"created_at": "2', '"created_at": "O')),
         "a stranger": text.replace('["lots"', '["pots"'),
         "one column too many": text.replace(row, row.replace('{"id"', '{"evil": 1, "id"')),
         "a pointer to nothing": text.replace('"lot_id": 1,', '"lot_id": 77,'),
