@@ -158,7 +158,7 @@ def check(session: Session, sha256: str | None) -> Answer:
         return Answer(data, [f"{place} is in order.{of}"])
     text = f"{place}: {findings[0].text}"
     if len(findings) > 1:
-        text += f" ({len(findings) - 1} more)"
+        text += f" {len(findings) - 1} more {'is' if len(findings) == 2 else 'are'} listed."
     data["error"] = {"code": "book", "text": text}
     return Answer(data, [f"{f.code}: {f.text}" for f in findings], 2, text)
 
