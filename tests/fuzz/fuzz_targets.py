@@ -331,9 +331,8 @@ class Lines(Target):
             words.append("--json")
         # the system hands over no argument with a zero byte
         words = [word.replace("\0", "") for word in mutate_words(rng, words)]
-        slow = next(
-            (often for known, often in self._SLOW.items() if words[: len(known.split())] == known.split()), 1
-        )
+        line = f" {' '.join(words)} "
+        slow = next((often for known, often in self._SLOW.items() if f" {known} " in line), 1)
         if slow != 1 and (slow == 0 or rng.randrange(slow)):
             words.append("--help")
         return words
