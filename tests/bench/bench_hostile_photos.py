@@ -24,12 +24,13 @@ MOST_S, MOST_MB = 10.0, 1000
 _CHILD = """
 import resource, sys, time
 from pathlib import Path
-from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.photo_store import PhotoStore, open_source
 from colourmatch.errors import ColourMatchError
 from colourmatch.photo.load import load_photo
 path, said = Path(sys.argv[1]), []
 begun, words = time.process_time(), []
-for act in (load_photo, PhotoStore(path.parent / "kept").keep):
+store = PhotoStore(path.parent / "kept")
+for act in (load_photo, lambda photo: store.keep(open_source(photo)[0])):
     try:
         act(path)
         words.append("taken")
