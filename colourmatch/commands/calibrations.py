@@ -12,6 +12,7 @@ import click
 from colourmatch.amounts import SIZES, has_unit_of, parse_number
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
+from colourmatch.commands.photos import tell_none
 from colourmatch.errors import InputError
 from colourmatch.instrument import cards
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
@@ -67,7 +68,7 @@ def add_card(
         return Answer(data, [*refused, *_card_lines(told)])
     if len(photos) == 1:
         return Answer(data, [], 2, told.photos[0].error)
-    return Answer(data, refused, 2, "None of the photos could be read. Look up why with each.")
+    return Answer(data, refused, 2, tell_none("read"))
 
 
 def _card_lines(told: cards.CardTold) -> Iterator[str | Table]:

@@ -126,10 +126,10 @@ def record_each(
 
 def answer_entries(found: list[Data], data: Data, lines: list[str], key: str = "entry") -> Answer:
     """The answer for photos that were to be kept: exit 2 when none of them was, with what to do."""
-    told = [f"{one['photo']}: {one['note']}" for one in found if one["note"]]
     if not found or any(one[key] is not None for one in found):
+        told = [f"{one['photo']}: {one['note']}" for one in found if one["note"]]
         return Answer(data, [*told, *lines])
-    text = found[0]["note"] if len(found) == 1 else "None of the photos could be used: " + " ".join(told)
+    text = found[0]["note"] if len(found) == 1 else tell_none("used")
     return Answer(data | {"error": {"code": "photo", "text": text}}, [], 2, text)
 
 
@@ -141,8 +141,12 @@ def answer_photos(found: list[Data], data: Data) -> Answer:
     code = 1 if any(flag["code"] == "fault" for result in found for flag in result["quality"]) else 2
     if len(found) == 1:
         return Answer(data, [], code, found[0]["error"])
-    none = "None of the photos could be measured. What to do is said with each of them."
-    return Answer(data, [], code, none)
+    return Answer(data, [], code, tell_none("measured"))
+
+
+def tell_none(done: str) -> str:
+    """The refusal of several photos, each of which has said why."""
+    return f"None of the photos could be {done}. What to do is said with each of them."
 
 
 def measure_all(photos: tuple[str, ...], rectangles: Data, greys: Any = None) -> Iterator[Data]:

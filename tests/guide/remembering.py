@@ -1,5 +1,6 @@
 """The same reading of the same photo, the same fit of the same readings: both are most of the time of many tests."""
 
+import os
 import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -25,7 +26,7 @@ def _fit(*given: Any, **named: Any) -> Any:
 
 def _read(source: bytes | Path, name: str | None = None, greys: Any = None) -> Any:
     if not isinstance(source, bytes):
-        if not Path(source).is_file():
+        if not os.path.isfile(source):  # a name may be too long for Path.is_file
             return _measured(source, name, greys)
         source, name = Path(source).read_bytes(), name or Path(source).name
     key = (source, name, None if greys is None else tuple(greys.reflectance))
