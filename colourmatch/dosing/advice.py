@@ -1,8 +1,8 @@
 """The advice: whether to add, how much, or to stop and why, in numbers and in a sentence.
 
-Acceptance follows JCGM 106:2012 (The role of measurement uncertainty in conformity assessment), 8.3.2: "matched" needs
-the difference under the tolerance with 95 % probability. When no drop can improve what is seen any more, what is more
-likely decides (8.2, simple acceptance on the probability of being within), and the chance is given.
+Acceptance follows JCGM 106:2012 (The role of measurement uncertainty in conformity assessment): when no drop can improve
+what is seen any more, what is more likely decides whether it is "matched" (8.2, simple acceptance on the probability of
+being within), and the chance is given unless it is 95 % or more (8.3.2, guard band).
 """
 
 from __future__ import annotations
@@ -216,7 +216,10 @@ def _stop_here(problem: Problem, line: Line, facts: Advice) -> Advice:
 
 def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
     assert facts.now is not None
-    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, facts.now, line.free_gain)
+    drop, own = ml_of(problem, {line.used[0]: 1}), replace(problem, jurisdiction=None)
+    by_law = own.keeps_ceiling(drop) and not problem.keeps_ceiling(drop)
+    place = (problem.jurisdiction or "") if by_law else ""
+    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, facts.now, line.free_gain, place)
     return _decide(facts, "stop", "ceiling", text)
 
 

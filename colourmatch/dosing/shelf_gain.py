@@ -1,7 +1,7 @@
 """What another stock would bring when those of the lot cannot come near enough: the gain with its interval.
 
-It tries the maker's own bottles one at a time, under all ceilings, each as its label says (no photo of this lot holds
-it). It refuses to advise buying: where no bottle helps, only the kind of colour that is missing is named.
+It tries the maker's own bottles one at a time, under all ceilings, each with what is known of it before this
+lot. It refuses to advise buying: where no bottle helps, only the kind of colour that is missing is named.
 """
 
 from __future__ import annotations

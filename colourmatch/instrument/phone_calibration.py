@@ -32,7 +32,7 @@ from colourmatch.records import Array, Record, kept, rounded, several, significa
 from colourmatch.records import numbers as read_array
 
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
-#: smaller where the card's greys are known, glass's fill, what no model holds, veil. The first four as in learn.py.
+#: smaller where the card's greys are known, glass's fill, what no model holds, veil.
 PHOTO_SD, KNOWN_CARD_SD, _FILL_SD, _MISFIT_SD, _VEIL = 0.02, 0.012, 0.010, 0.006, 0.003
 #: Ridge of matrix and root-polynomial (sd of a coefficient).
 _COEFFICIENT_SD = 0.1

@@ -4,8 +4,7 @@ Phones bend tones: an S about the middle and a lift of the mid-tones, on top of 
 the printed greys: p = nominal^g, then p + e p (1 - p) as dots gain or lose. The lens adds a veil of white. Six greys and
 the paper's own code tell the S from the printer by their different shapes; where they look alike (the lift) both are
 shrunk towards none by their priors, and the covariance says so. Channels are then aligned on each other: the ink is one.
-Source of the method: maximum a posteriori fit by Gauss-Newton (Gill, Murray, Wright 1981, Practical Optimization, 4.7);
-a tone curve from greys earns more than a matrix (design figures, calibration/README.md).
+Source of the method: maximum a posteriori fit by Gauss-Newton (Gill, Murray, Wright 1981, Practical Optimization, 4.7).
 """
 
 from __future__ import annotations

@@ -118,11 +118,12 @@ def tell_nearest(
     return f"This is the nearest that {' and '.join(stocks)} can come: {tell_interval(now)}.{why} Stop here.{left}"
 
 
-def tell_ceiling_stop(ceiling_mg_per_l: float | None, now: Figure, nearer: float) -> str:
-    """The stop at a ceiling; nearer: what more colour would bring, CIEDE2000."""
-    limit = f" of {ceiling_mg_per_l:g} mg/l" if ceiling_mg_per_l is not None else ""
+def tell_ceiling_stop(ceiling_mg_per_l: float | None, now: Figure, nearer: float, place: str = "") -> str:
+    """The stop at a ceiling, or where a place is named at a limit of its law; nearer: what more colour would bring, CIEDE2000."""
+    limit = f"the ceiling of {ceiling_mg_per_l:g} mg/l" if ceiling_mg_per_l is not None else "the ceiling"
+    limit = f"a limit of {place}" if place else limit
     cost = f" More colour would come about {nearer:.1f} nearer." if nearer else ""
-    return f"Stop: the ceiling{limit} leaves no room for another drop. The difference is {tell_interval(now)}.{cost}"
+    return f"Stop: {limit} leaves no room for another drop. The difference is {tell_interval(now)}.{cost}"
 
 
 def tell_room(left_mg_per_l: float) -> str:
@@ -252,7 +253,7 @@ ANOTHER_PHOTO = "Photograph again"
 #: With the parts of water to one of what stands in the glasses.
 THIN_PHOTO = "Thin both 1+{}, photograph"
 PASSED = "a ceiling is passed. Details say which."
-_WHY = {"matched": "It matches.", "ceiling": "It is at your ceiling.", "past": "It is past the match."}
+_WHY = {"matched": "It matches.", "ceiling": "It is at the ceiling.", "past": "It is past the match."}
 
 
 def tell_why(

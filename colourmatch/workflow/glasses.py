@@ -1,5 +1,5 @@
 """What else a careful colourist says of a lot: how it looks where it is drunk, and another bottle.
-It joins the rooms as lot.py does and stands beside the advice: nothing here changes a dose.
+It joins the rooms as lot.py does and stands beside the advice; another bottle may hold a step back.
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
         (advise("stop", "nearest"), "", Answer("stop", (("STOP", ""),), f"As near as red comes.{UNNOTED}")),
         (advise("stop", "nearest", other_stocks=[{"stock": "blue"}]), "",
          Answer("stop", (("STOP", ""),), "As near as red comes. Blue is missing.")),
-        (advise("stop", "ceiling"), "", Answer("stop", (("STOP", ""),), "It is at your ceiling.")),
+        (advise("stop", "ceiling"), "", Answer("stop", (("STOP", ""),), "It is at the ceiling.")),
         (advise("stop", "past", rescue={"untinted_ml": 253.1}), "",
          Answer("stop", (("STOP", ""),), "Past: blend back 250 ml of untinted batch.")),
         (advise("stop", "past", rescue={"untinted_ml": 886.4, "set_aside_ml": 886.4}), "",
