@@ -242,7 +242,7 @@ class Served(Record):
 
 
 class Advice(Record):
-    """What to do now; see design section 5 for `action` and `reason`.
+    """What to do now; guide/method.md, When to stop, says what `action` and `reason` rest on.
 
     now: the difference of the batch as its photos show it, None while none shows it as it is; expected: what it should
     be then; amounts: the colour in the batch by labels and by photos; surprises: stocks whose strength is not that of the

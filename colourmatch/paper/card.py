@@ -93,7 +93,7 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
                 _fill_outline(canvas, card.field_outline_mm(spot, field.name))
         _draw_margins(canvas, card)
 
-    write_out(draw_pdf((width, height), f"Colour card, version {card.version}", draw), out, "card")
+    write_out(draw_pdf((width, height), f"Card, version {card.version}", draw), out, "card")
 
 
 def _draw_margins(canvas: Any, card: Card) -> None:

@@ -32,6 +32,7 @@ from colourmatch.words.times import tell_date, tell_minute, tell_zones
 from colourmatch.workflow.label_lines import NOT_CHECKED, read_label_lines, tell_care
 from colourmatch.workflow.photo_colours import read_doses, read_intake, total_sd
 from colourmatch.workflow.recheck import read_drift
+from colourmatch.workflow.references import tell_target
 from colourmatch.workflow.trials import describe_trials
 
 _MARGIN_MM, _FOOT_MM, _TOP_MM = 15.0, 16.0, 14.0
@@ -144,8 +145,7 @@ class Parts:
 
     def __init__(self, book: LotBook, story: LotStory, width: float, zone: tzinfo | None) -> None:
         self.book, self.story, self.width, self.zone = book, story, width, zone
-        reference = story.lot.reference_id
-        self.reference = None if reference is None else book.references.get(reference)
+        self.target = tell_target(book, story.lot, PAPER)
         self.lines = list(tell_history(story, zone))
         advised = [photo.advice for photo in story.counting_photos[-1:]]
         ended = (story.closing and story.closing.final) or next(iter(advised), None)
@@ -153,7 +153,7 @@ class Parts:
         self.told_trials = [trial.text for trial in describe_trials(book, story)]
         self.ceilings = list(_tell_ceilings(story))
         # whatever was typed stands in these
-        self.fonts = fonts = choose_fonts((repr(story), repr(self.reference), *self.told_trials))
+        self.fonts = fonts = choose_fonts((repr(story), self.target, *self.told_trials))
         plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
         quiet, bold = plain | {"textColor": HexColor(MUTED)}, plain | {"fontName": fonts.bold}
         head = bold | {"textColor": HexColor(ACCENT), "spaceBefore": 8, "spaceAfter": 3}
@@ -247,12 +247,9 @@ class Parts:
         """Figures of the batch in two columns, then the recipe notes."""
         story = self.story
         head, state = story.lot, story.state()
-        aims = [] if self.reference is None else [self.reference.name]
-        if head.target_lab is not None:
-            aims.append(f"colour entered: {tell_lab(head.target_lab, [2.0, 2.0, 2.0], signs=PAPER)}")
         told = tell_head(head) | {
             "Batch now": tell_ml(state.volume_ml),
-            "Reference": "; ".join(aims) or "the glass beside it on each photo",
+            "Tinted to": self.target,
             "Photos": f"{len(story.photos)}",
         }
         cells = [[self.say(name, "th"), self.say(value)] for name, value in told.items()]

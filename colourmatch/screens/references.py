@@ -5,13 +5,13 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
-from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.errors import InputError
 from colourmatch.screens import fields, html, session
 from colourmatch.screens.photo_view import count_kept, end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow import references as noted
-from colourmatch.workflow.references import WHICH, target_covariance
+from colourmatch.workflow.references import WHICH
 
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
@@ -198,12 +198,4 @@ def choose_for_lot(lot_id: int, choice: str) -> str:
 
 
 def tell_target(story: LotStory) -> str:
-    book, lot = session.current_book(), story.lot
-    name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
-    if lot.target_lab is None:
-        return f"{name}, in the photo" if name else "the reference in each photo"
-    try:
-        sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
-    except ColourMatchError:  # a damaged reading: the target is told all the same
-        sd = None
-    return f"{name or 'an entered colour'}: {html.show_lab(lot.target_lab, sd)}, where no reference is in the photo"
+    return noted.tell_target(session.current_book(), story.lot, PAGES)

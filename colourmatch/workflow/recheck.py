@@ -244,7 +244,7 @@ def _why_no_rate(head: Lot, seen: bool) -> str:
         shown = "finished " if head.closed else ""
         return f"No photo of this lot shows it {shown}beside its reference, so no drift can be told."
     if head.closed:
-        return "No recheck yet. Photograph this lot beside its reference again in a week and in a month."
+        return "No later photo yet. Photograph this lot beside its reference again in a week and in a month."
     return f"Lot {head.label} is still open. Close it, then photograph it beside its reference again in a week and in a month."
 
 

@@ -15,10 +15,11 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.colour.difference import Difference, Figure, compare_lab
-from colourmatch.errors import InputError, NotFoundError, PhotoError
+from colourmatch.errors import ColourMatchError, InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import LIQUIDS, Sent
 from colourmatch.records import Array, Record, kept, pick, rounded, several
+from colourmatch.words.figures import Signs, tell_lab
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
     final_photos,
@@ -356,3 +357,16 @@ def target_covariance(book: LotBook, head: Lot) -> Array:
                 # photos by one phone err alike: a mean is known no better than one of them
                 return np.diag(np.mean([_sd(one) ** 2 for one in known], axis=0))
     return np.eye(3) * ENTERED_SD**2
+
+
+def tell_target(book: LotBook, lot: Lot, signs: Signs) -> str:
+    """What a lot is tinted to, in words."""
+    name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
+    if lot.target_lab is None:
+        return f"{name}, in the photo" if name else "the reference in each photo"
+    try:
+        sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
+    except ColourMatchError:  # a damaged reading: the target is told all the same
+        sd = None
+    told = tell_lab(lot.target_lab, sd, signs=signs)
+    return f"{name or 'an entered colour'}: {told}, where no reference is in the photo"

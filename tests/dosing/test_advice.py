@@ -273,8 +273,9 @@ def test_a_binding_ceiling_stops_with_its_cost():
     assert advice.ceiling_mg_per_l == 20 and advice.used_mg_per_l <= 20
     assert "the ceiling of 20 mg/l leaves no room" in advice.text
     assert f"about {advice.ceiling_cost:.1f} nearer" in advice.text
-    sun = ask((Stock("sun", "E110", 1.0),), (36,), reference={"E110": 40}, jurisdiction="EU", ceiling_mg_per_l=60.0)
-    assert advise(settle(sun)).text.startswith("Stop: a limit of EU leaves no room")  # 20 mg/l of it, not the 60
+    bounds = {"jurisdiction": "EU", "ceiling_mg_per_l": 60.0}
+    law = advise(settle(ask((Stock("sun", "E110", 1.0),), (36,), reference={"E110": 40}, **bounds)))
+    assert law.text.startswith("Stop: a limit of EU leaves no room")  # 20 mg/l of it, not the 60
     over = advise(ask(already=30.0, ceiling_mg_per_l=25.0))  # the base alone is over it
     assert (over.action, over.reason) == ("stop", "ceiling")
     assert over.ceiling_left_mg_per_l == 0 and over.used_mg_per_l == 30

@@ -100,7 +100,7 @@ def test_every_reason_and_every_code_of_a_refusal_has_an_answer():
 
 def test_cautions_modules_and_rooms_are_on_their_pages():
     code = sources("dosing", "commands")
-    computed = {"limit", "not-permitted", "limit-unknown", "ceiling"}
+    computed = {"limit", "not-permitted", "limit-unknown", "ceiling", "ceiling-by-photos"}
     given = set(re.findall(r'Caution\(\s*"([a-z-]+)"', code)) | computed
     listed = set(re.findall(r"^\| `([a-z-]+)` \|", CARE.text, re.MULTILINE))
     assert given == listed

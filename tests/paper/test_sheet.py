@@ -19,6 +19,7 @@ from colourmatch.paper.page import choose_fonts
 from colourmatch.paper.sheet import write_lot_sheet
 from colourmatch.paper.sheet_colour import choose_swatches, see_photos
 from colourmatch.workflow.label_lines import read_label_lines
+from colourmatch.workflow.references import choose_reading, enter_reference
 
 
 def read_sheet(book: LotBook, lot: int | str, paper: str = "a4") -> tuple[str, pypdf.PdfReader]:
@@ -133,6 +134,13 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book, lot):
     assert f"100 ml of trial lot {trial} poured back" in read_sheet(book, lot)[0]
     assert "Where it is drunk" not in read_sheet(book, trial)[0]
     assert "Trial of 100 ml" in read_sheet(book, trial)[0]
+
+
+def test_a_target_on_the_sheet_is_as_sure_as_the_reading_that_it_is(book, lot):
+    enter_reference(book, "Measured", (60, 45, 30), lab_sd=(0.3, 0.4, 0.5), dilution=5)
+    choose_reading(book, lot, "Measured", "latest")
+    text, _ = read_sheet(book, lot)
+    assert "Measured: L* 60.0 ± 0.3, a* 45.0 ± 0.4, b* 30.0 ± 0.5" in text
 
 
 def test_an_empty_lot_has_a_sheet(book, lot):

@@ -14,8 +14,8 @@ from colourmatch.book.calibrations import KNOWN, LotChoice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import BookError
 from colourmatch.instrument import cards, phones
-from colourmatch.screens import references as references_page
 from colourmatch.screens.references import tell_kept
+from colourmatch.workflow import references as known_references
 from colourmatch.workflow.references import enter_reference
 
 
@@ -95,7 +95,7 @@ def test_a_damaged_reading_takes_only_the_targets_interval(book, red, monkeypatc
     def damaged(*_: object) -> None:
         raise BookError("damaged")
 
-    monkeypatch.setattr(references_page, "target_covariance", damaged)
+    monkeypatch.setattr(known_references, "target_covariance", damaged)
     app = open_app("lots", lot)
     assert not app.error and "an entered colour: L* 76.0" in shown(app)
 

@@ -120,7 +120,7 @@ def finished(book: LotBook, red: str) -> int:
 
 def test_only_a_closed_lot_says_when_to_photograph_it_again(book, lot_id, finished):
     app = open_app("lots", finished)
-    assert "No recheck yet." in shown(app) and "in a week and in a month" in shown(app)
+    assert "No later photo yet." in shown(app) and "in a week and in a month" in shown(app)
     assert "Labels (PDF)" in [button.label for button in app.get("download_button")]
     assert make_paper("labels", finished).startswith(b"%PDF") and not app.get("plotly_chart")
     app = open_app("lots", lot_id)

@@ -169,7 +169,7 @@ def test_what_is_missing_is_said(book, closed):
     book.lots.close(other, "given up")
     blind = read_drift(book, other)
     assert blind.start is None and "no drift can be told" in blind.text
-    assert "No recheck yet" in read_drift(book, closed).text
+    assert "No later photo yet" in read_drift(book, closed).text
     alone = measured(np.zeros(3))
     alone["spots"]["reference"] = None
     entry = add(book, closed, 1, alone)
