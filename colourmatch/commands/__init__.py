@@ -17,8 +17,9 @@ Commands, in the order of the work (each has --help with an example):
              forget.
   stock      Stocks: make, add, list, weigh drops, dilute, correct, reset, put
              away, refill, trace a supplier's batch.
-  lot        Lots: begin, photograph, add, sample, trial, look, use, list, show,
-             log, correct, close; sheet, label, trend, recheck, export, import.
+  lot        Lots: begin, photograph, add, answer, sample, trial, look, use, list,
+             show, log, correct, set aside, close, reopen; sheet, label, trend,
+             recheck, export, import.
   reference  What lots are tinted to: add, list, show, choose.
   book       The lot book: check, back up, restore.
   guide      Read how it works, what goes wrong, care and law, the reference.

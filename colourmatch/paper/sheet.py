@@ -281,7 +281,7 @@ class Parts:
         """Swatches and charts; nothing when no photo was measured."""
         photos, blocks = see_photos(self.story), []
         pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
-        if shown := list(choose_swatches(self.story, photos)):
+        if shown := list(choose_swatches(self.book, self.story, photos)):
             cells: list[Any] = []
             for name, lab, lab_sd in shown:
                 told = tell_lab(lab, lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")

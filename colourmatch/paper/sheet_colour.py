@@ -14,10 +14,11 @@ from reportlab.graphics.shapes import Circle, Drawing, Line, String
 from reportlab.lib.colors import HexColor
 
 from colourmatch.book.entries import LotStory, PhotoEntry, number_photos
+from colourmatch.book.lot_book import LotBook
 from colourmatch.facts import K_95
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, Fonts
 from colourmatch.workflow.photo_colours import Seen, scale_covariance, see_photo
-from colourmatch.workflow.references import Triple, as_triple
+from colourmatch.workflow.references import Triple, as_triple, target_sd
 
 Range = tuple[float, float]
 _LEFT, _RIGHT, _BOTTOM, _TOP = 34.0, 10.0, 30.0, 18.0
@@ -30,15 +31,15 @@ def see_photos(story: LotStory) -> list[tuple[PhotoEntry, Seen]]:
 
 
 def choose_swatches(
-    story: LotStory, photos: Sequence[tuple[PhotoEntry, Seen]]
-) -> Iterator[tuple[str, Triple, Triple]]:
+    book: LotBook, story: LotStory, photos: Sequence[tuple[PhotoEntry, Seen]]
+) -> Iterator[tuple[str, Triple, Triple | None]]:
     """Reference and batch on the first and last photo, each placed by its difference in its own photo.
 
     Of each its name, its Lab and the standard deviation of each part.
     """
     if not photos:
         if story.lot.target_lab is not None:
-            yield "target colour, entered", story.lot.target_lab, (2.0, 2.0, 2.0)
+            yield "target colour", story.lot.target_lab, target_sd(book, story.lot)
         return
     latest, last = photos[-1]
     shown = latest.measurement.spots["reference"]

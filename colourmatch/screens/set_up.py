@@ -297,7 +297,7 @@ def show_thinning(stocks: list[StockEntry]) -> None:
 
         def thin(token: str) -> str:
             made = session.current_book().stocks.dilute(chosen.id, fold, name, **session.by(token))
-            return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures right."
+            return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures of the lot right."
 
         act.offer("Add the thinned stock", thin, "add", width="content")
 

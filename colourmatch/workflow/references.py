@@ -211,14 +211,17 @@ def _tell(rows: list[KnownReading]) -> str:
     if not rows:
         return "There is no reading of this reference yet. Photograph it, or enter its colour."
     if not compared:
-        return (
-            "There is one reading so far. Photograph the reference again in a month to see whether it holds."
+        so_far = (
+            "There is one reading so far"
+            if len(rows) == 1
+            else "No two readings are of one depth and dilution"
         )
+        return f"{so_far}. Photograph the reference again in a month to see whether it holds."
     drift, words = compared[-1]
     if not words.seen:
         return (
             f"No drift is seen: at most {drift.high:.1f} CIEDE2000 since the first reading, which is what "
-            "two photos can tell of one glass. A batch beside it tells smaller drifts."
+            "two readings can tell of one glass. A batch beside it tells smaller drifts."
         )
     return (
         f"The reference has turned {words.text}: {drift.value:.1f} CIEDE2000 ({drift.low:.1f} to "
@@ -359,14 +362,18 @@ def target_covariance(book: LotBook, head: Lot) -> Array:
     return np.eye(3) * ENTERED_SD**2
 
 
+def target_sd(book: LotBook, lot: Lot) -> Triple | None:
+    """Standard deviations of a lot's target; None where a reading is damaged, since the target is told all the same."""
+    try:
+        return as_triple(np.sqrt(np.diag(target_covariance(book, lot))))
+    except ColourMatchError:
+        return None
+
+
 def tell_target(book: LotBook, lot: Lot, signs: Signs) -> str:
     """What a lot is tinted to, in words."""
     name = book.references.get(lot.reference_id).name if lot.reference_id is not None else ""
     if lot.target_lab is None:
         return f"{name}, in the photo" if name else "the reference in each photo"
-    try:
-        sd = [float(v) for v in target_covariance(book, lot).diagonal() ** 0.5]
-    except ColourMatchError:  # a damaged reading: the target is told all the same
-        sd = None
-    told = tell_lab(lot.target_lab, sd, signs=signs)
+    told = tell_lab(lot.target_lab, target_sd(book, lot), signs=signs)
     return f"{name or 'an entered colour'}: {told}, where no reference is in the photo"

@@ -97,7 +97,7 @@ def test_a_batch_on_the_sheet_is_as_unsure_as_its_photo_says(book, lot):
     unsure = {part: (k * np.eye(3)).tolist() for k, part in enumerate(("photo", "scene", "phone", "lost"), 1)}
     book.photos.add(lot, measured([0.2, -0.3, 0.1]) | {"uncertainty": unsure})
     story = book.lots.story(lot)
-    *_, (name, _, sds) = choose_swatches(story, see_photos(story))
+    *_, (name, _, sds) = choose_swatches(book, story, see_photos(story))
     assert name == "batch, only photo" and sds == pytest.approx([np.sqrt(10)] * 3)
 
 
@@ -141,6 +141,8 @@ def test_a_target_on_the_sheet_is_as_sure_as_the_reading_that_it_is(book, lot):
     choose_reading(book, lot, "Measured", "latest")
     text, _ = read_sheet(book, lot)
     assert "Measured: L* 60.0 ± 0.3, a* 45.0 ± 0.4, b* 30.0 ± 0.5" in text
+    ((_, _, swatch_sd),) = choose_swatches(book, book.lots.story(lot), [])
+    assert swatch_sd == pytest.approx((0.3, 0.4, 0.5))
 
 
 def test_an_empty_lot_has_a_sheet(book, lot):

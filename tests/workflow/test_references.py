@@ -35,6 +35,9 @@ def test_entered_readings_are_each_held_against_the_first(book, bottle):
     assert other.drift is None  # another dilution: nothing to compare with
     assert told.text.startswith("The reference has turned") and "less red" in told.text
     assert references.KnownReference.from_json(json.loads(json.dumps(told.to_json()))) == told
+    for dilution in (1, 2):
+        apart = enter_reference(book, "Two looks", (60, 40, 30), dilution=dilution)
+    assert apart.text.startswith("No two readings are of one depth and dilution.")
     for lab in ((60, 40, 30), (62, 36, 30)):  # as unsure as a phone's
         wide = enter_reference(book, "Bottle", lab, lab_sd=(2.5, 5, 4))
     assert wide.readings[1].drift.low == 0 and "No drift is seen" in wide.text
