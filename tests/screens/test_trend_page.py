@@ -51,7 +51,7 @@ def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed):
     assert list(table["Lot"]) == [f"B{k}" for k in range(9, -1, -1)]
     assert all("±" in cell for name in ("L*", "a*", "b*", "mg/l") for cell in table[name])
     far = table["CIEDE2000, last photo"][0]
-    assert far.startswith("1.7 (") and " to " in far
+    assert far.startswith("1.8 (") and " to " in far
     assert table["By stock"][0].startswith("red 44.2 ± ")
     assert len(app.get("plotly_chart")) == 5
     assert "Aperitif <b>" in set(table["Name"])

@@ -225,6 +225,8 @@ def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book, lot):
     assert "one is outside its limits: lot B11." in trend.text
     assert "Lot B11: a*" in trend.text and "provisional" in trend.text
     assert all(one.lab_sd[1] >= 0.14 for one in trend.lots)
+    (photo,) = book.lots.story("B11").photos
+    assert trend.lots[-1].delta_e_2000 == photo.measurement.delta_e_2000  # as it was told then
 
 
 def test_the_invented_lot_is_none_of_the_makers_unless_it_is_asked_for(book, lot):
