@@ -101,7 +101,7 @@ def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) ->
     colours, names = [lab_to_hex(lab) for lab in path.batches], [f"photo {number}" for number in path.numbers]
     figure.add_scatter(
         x=x, y=y, mode="lines+markers+text", name="batch", legendrank=2, text=[str(number) for number in path.numbers],
-        textposition="top center", line={"color": _GREY, "width": 2}, hovertext=[*names[:-1], f"{names[-1]} (now)"],
+        textposition="top center", line={"color": _GREY, "width": 2}, hovertext=[*names[:-1], f"{names[-1]} (the last)"],
         hoverinfo="text+x+y", cliponaxis=False,
         marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},
     )  # fmt: skip
