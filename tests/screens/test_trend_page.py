@@ -188,7 +188,7 @@ def test_batches_prediction_and_reference_are_drawn():
     assert path is not None and path.reference == [58, 42, 30]
     assert path.batches == ([88, 7, 5], [70, 30, 20])
     drawn = plots.draw_ab(path).data[0]  # by the numbers they have in the lot
-    assert list(drawn.text) == ["2", "5"] and list(drawn.hovertext) == ["photo 2", "photo 5 (now)"]
+    assert list(drawn.text) == ["2", "5"] and list(drawn.hovertext) == ["photo 2", "photo 5 (the last)"]
     assert plots.trace_path({1: ALONE}) is None  # without both liquids there is no way to draw
     predicted = {"batch": [64.0, 36.0, 25.0], "reference": [58.0, 42.0, 30.0]}
     path = plots.trace_path({1: reading([58, 42, 30], [70, 30, 20])}, Advice(predicted_lab=predicted))

@@ -160,6 +160,9 @@ def test_only_photos_after_the_last_dose_show_the_finished_lot(book, lot):
     book.lots.close(other, "matched")
     start = read_drift(book, other).start
     assert start.photos == 2 and start.delta_e_2000.value < 0.5
+    alone = close_measured(book, "B1", np.array([5.0, -20.0, 0.0]))
+    (photo,) = book.lots.story(alone).photos
+    assert read_drift(book, alone).start.delta_e_2000 == photo.measurement.delta_e_2000.rounded()
 
 
 def test_what_is_missing_is_said(book, closed):
