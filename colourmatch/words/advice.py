@@ -76,9 +76,9 @@ def tell_uncounted(stock: str, drops: int, ml: float) -> str:
 
 
 def tell_too_strong(stock: str, fold: int, made_in: str) -> str:
-    """That one drop of a stock passes the match, and how to thin it."""
+    """That one drop of a stock may pass the match, and how to thin it."""
     return (
-        f"One drop of {stock} would pass the match. Dilute the stock {fold}-fold (1 part made up to {fold} "
+        f"One drop of {stock} may pass the match. Dilute the stock {fold}-fold (1 part made up to {fold} "
         f"parts with {'the batch' if made_in == 'batch' else 'water'}), enter it as a new stock, and go on "
         "with that; or stop here."
     )

@@ -245,7 +245,7 @@ def test_a_stock_far_too_strong_is_to_be_diluted():
     problem = ask((stock,), volume_ml=300.0)
     advice = advise(problem)
     assert (advice.action, advice.doses) == ("stop", ())
-    assert advice.text.startswith("One drop of syrup would pass the match. Dilute the stock ")
+    assert advice.text.startswith("One drop of syrup may pass the match. Dilute the stock ")
     fold = int(advice.text.split("Dilute the stock ")[1].split("-fold")[0])
     assert f"1 part made up to {fold} parts with water" in advice.text and advice.problem == advice.text
     # Diluted so, the whole dose is some drops.
