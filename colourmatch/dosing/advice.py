@@ -216,10 +216,12 @@ def _stop_here(problem: Problem, line: Line, facts: Advice) -> Advice:
 
 def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
     assert facts.now is not None
-    drop, own = ml_of(problem, {line.used[0]: 1}), replace(problem, jurisdiction=None)
-    by_law = own.keeps_ceiling(drop) and not problem.keeps_ceiling(drop)
-    place = (problem.jurisdiction or "") if by_law else ""
-    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, facts.now, line.free_gain, place)
+    k, own = line.used[0], replace(problem, jurisdiction=None)
+    place = problem.jurisdiction if problem.room_ml()[k] < own.room_ml()[k] else None
+    fits = problem.keeps_ceiling(ml_of(problem, {k: 1}))
+    text = words.tell_ceiling_stop(
+        problem.ceiling_mg_per_l, facts.now, line.free_gain, place=place or "", fits=fits
+    )
     return _decide(facts, "stop", "ceiling", text)
 
 

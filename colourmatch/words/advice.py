@@ -118,12 +118,16 @@ def tell_nearest(
     return f"This is the nearest that {' and '.join(stocks)} can come: {tell_interval(now)}.{why} Stop here.{left}"
 
 
-def tell_ceiling_stop(ceiling_mg_per_l: float | None, now: Figure, nearer: float, place: str = "") -> str:
-    """The stop at a ceiling, or where a place is named at a limit of its law; nearer: what more colour would bring, CIEDE2000."""
+def tell_ceiling_stop(
+    ceiling_mg_per_l: float | None, now: Figure, nearer: float, *, place: str = "", fits: bool = False
+) -> str:
+    """The stop at a ceiling, or where a place is named at a limit of its law; nearer: what more colour would bring, CIEDE2000;
+    fits: whether a drop still has room, too little to be seen."""
     limit = f"the ceiling of {ceiling_mg_per_l:g} mg/l" if ceiling_mg_per_l is not None else "the ceiling"
     limit = f"a limit of {place}" if place else limit
     cost = f" More colour would come about {nearer:.1f} nearer." if nearer else ""
-    return f"Stop: {limit} leaves no room for another drop. The difference is {tell_interval(now)}.{cost}"
+    room = "too little room to come nearer" if fits else "no room for another drop"
+    return f"Stop: {limit} leaves {room}. The difference is {tell_interval(now)}.{cost}"
 
 
 def tell_room(left_mg_per_l: float) -> str:

@@ -276,6 +276,9 @@ def test_a_binding_ceiling_stops_with_its_cost():
     bounds = {"jurisdiction": "EU", "ceiling_mg_per_l": 60.0}
     law = advise(settle(ask((Stock("sun", "E110", 1.0),), (36,), reference={"E110": 40}, **bounds)))
     assert law.text.startswith("Stop: a limit of EU leaves no room")  # 20 mg/l of it, not the 60
+    thin = ask((Stock("red", "E129", 0.1),), (360,))  # a further drop fits, and nobody would see it
+    few = advise(settle(replace(thin, ceiling_mg_per_l=thin.limit_base_mg_per_l() + 0.15)))
+    assert few.reason == "ceiling" and "leaves too little room to come nearer" in few.text
     over = advise(ask(already=30.0, ceiling_mg_per_l=25.0))  # the base alone is over it
     assert (over.action, over.reason) == ("stop", "ceiling")
     assert over.ceiling_left_mg_per_l == 0 and over.used_mg_per_l == 30
