@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from math import exp
+from statistics import NormalDist
 
 import numpy as np
 
@@ -51,6 +53,12 @@ def count_draws(values: Array, label: Array) -> Array:
     middle, high = np.quantile(values, (0.5, 1 - CEILING_CHANCE), axis=0)
     counted: Array = np.maximum(label, np.maximum(middle, high / (1 + CEILING_SLACK)))
     return counted
+
+
+def count_known(log_factor: float, log_factor_sd: float) -> float:
+    """As `count_draws`, of a label milligram of a stock that no draws tell of yet: of what is known of its real strength."""
+    high = NormalDist(log_factor, log_factor_sd).inv_cdf(1 - CEILING_CHANCE)
+    return max(1.0, exp(log_factor), exp(high) / (1 + CEILING_SLACK))
 
 
 #: A maker's patience, in photos: from so many on no step is tried for what it teaches, no second photo of a state is asked

@@ -17,13 +17,14 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import warn_of_base
 from colourmatch.dosing.doses import measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
+from colourmatch.dosing.problem import count_known
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.records import Record, alike, decimals, kept
 from colourmatch.words.advice import FIRST_STEP, TAUGHT
 from colourmatch.words.figures import tell_drops
-from colourmatch.workflow.fitting import LEAST_LEARNT_SD
+from colourmatch.workflow.fitting import LEAST_LEARNT_SD, make_prior
 from colourmatch.workflow.shelf_state import warn_of_stocks
 
 #: Lots of one recipe need doses that differ by this much (one sd, relative), before two of them say how much: botanicals
@@ -124,15 +125,17 @@ def find_first_dose(book: LotBook, story: LotStory) -> list[FirstDose]:
     if head.like is None or story.photos:
         return []
     line, poured, found = _lots_of_line(book, head), {one.stock_id for one in story.additions}, []
-    for name in head.stocks:
-        stock = book.stocks.get(name)
+    shelf = [book.stocks.get(name) for name in head.stocks]
+    for stock in shelf:
         held = [amount for lot in line if (amount := _true_mg_per_l(book, lot, stock.colourant)) > 0]
-        is_alone = sum(book.stocks.get(one).colourant == stock.colourant for one in head.stocks) == 1
+        is_alone = sum(one.colourant == stock.colourant for one in shelf) == 1
         if held and is_alone and stock.id not in poured:
-            dose = _plan(story, state, stock, held, tuple(lot.lot.label for lot in line))
+            room = _room_drops(head, state, stock, shelf)
+            dose = _plan(story, state, stock, held, room)
             if dose is not None:
-                state = state.add(Addition(stock.as_stock(), dose.step_ml))
-                found.append(dose)
+                state = state.add(Addition(stock.as_stock(learnt=False), dose.step_ml))
+                dose = dose.having(lots=tuple(lot.lot.label for lot in line))
+                found.append(dose.having(text=tell_first((dose,))))
     return found
 
 
@@ -161,7 +164,7 @@ def _true_mg_per_l(book: LotBook, story: LotStory, colourant: str) -> float:
 
 
 def _plan(
-    story: LotStory, state: BatchState, entry: StockEntry, held: list[float], lots: tuple[str, ...]
+    story: LotStory, state: BatchState, entry: StockEntry, held: list[float], room_drops: float
 ) -> FirstDose | None:
     stock = entry.as_stock(lot_hand=story.lot.hand)
     middle = float(np.mean(held))
@@ -178,19 +181,21 @@ def _plan(
     except InputError:  # it is weaker than the drink is to be
         return None
     low, high = drops * math.exp(-K_95 * spread), drops * math.exp(K_95 * spread)
-    step = min(drops / (1 + 1.645 * spread), _room_drops(story.lot, state, entry))
+    step = min(drops / (1 + 1.645 * spread), room_drops)
     if stock.hand == "drops":
         step = float(int(step + 1e-6))
     ml = step * stock.drop_ml
     measured = measure_dose(stock, int(step), ml)
-    dose = FirstDose(entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, measured, lots)
-    return dose.having(text=tell_first((dose,)))
+    return FirstDose(entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, measured, ())
 
 
-def _room_drops(head: Lot, state: BatchState, entry: StockEntry) -> float:
-    """How many drops the lot's ceiling and the law of its place leave room for; a milligram counts as at least its label's."""
-    room = room_mg_per_l(state, entry.colourant, head.ceiling_mg_per_l, head.jurisdiction)
+def _room_drops(head: Lot, state: BatchState, entry: StockEntry, shelf: Sequence[StockEntry]) -> float:
+    """How many drops the lot's ceiling and the law of its place leave room for; every milligram counts as in any dose."""
+    known = {one.name: make_prior(one) for one in shelf}
+    counts = {name: count_known(prior.log_factor, prior.log_factor_sd) for name, prior in known.items()}
+    more = sum((count - 1) * state.concentration_mg_per_l(name) for name, count in counts.items())
+    room = room_mg_per_l(state, entry.colourant, head.ceiling_mg_per_l, head.jurisdiction) - more
     label = entry.as_stock(learnt=False)
     if room >= 1000 * label.mg_per_ml:
         return math.inf
-    return state.drops_for(label, room) / max(entry.strength_factor, 1.0)
+    return state.drops_for(label, max(room, 0.0)) / counts[entry.name]
