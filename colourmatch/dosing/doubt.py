@@ -1,7 +1,7 @@
 """Whether something went wrong by hand, and what: the likeliest causes by the evidence of a lot's fit; no words.
 
 What a cause is stands in liquid/mishaps.py. A doubt is raised when it is likelier that something went wrong than that
-all was as noted; it names one cause where that one dominates, else the two likeliest.
+all was as noted; it names one cause where that one dominates, else as many of the likeliest as do together.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from colourmatch.liquid.mishaps import LABEL
 
 #: Below this chance of all being as noted a doubt is raised.
 RAISED = 0.5
-#: One cause dominates when it has this part of all that went wrong; a label that is off is nobody's slip, and is no doubt
-#: when it has this part.
-DOMINATES, LEARNT = 0.8, 0.97
+#: One cause dominates when it has this part of all that went wrong, else several that have it together, but no more than
+#: a maker reads; a label that is off is nobody's slip, and is no doubt when it has this part.
+DOMINATES, MOST_NAMED, LEARNT = 0.8, 3, 0.97
 #: What makes one photo of a state differ from the next.
 _OF_ONE_PHOTO = ("glasses-swapped", "photo-before-addition", "not-stirred", "other-photo")
 #: What a first photo shows ends no lot that is further off than so many tolerances: glasses may stand wrong.
@@ -43,7 +43,7 @@ class Cause:
 
 @dataclass(frozen=True)
 class Doubt:
-    """The causes of a lot that does not add up, likeliest first, one or two; clear: chance that all is as noted."""
+    """The causes of a lot that does not add up, likeliest first, one to MOST_NAMED; clear: chance that all is as noted."""
 
     causes: tuple[Cause, ...]
     clear: float
@@ -104,12 +104,13 @@ def find_doubt(fit: LotFit) -> Doubt | None:
     """
     clear = chance_as_noted(fit)
     causes = weigh_causes(fit)
-    if not fit.success and causes:
-        return Doubt(tuple(causes[:2]), clear)
-    if not causes or clear >= RAISED:
+    if not causes or (fit.success and clear >= RAISED):
         return None
     is_label, wrong = causes[0].code == LABEL, 1 - clear
-    if is_label and causes[0].chance >= LEARNT * wrong:
+    if fit.success and is_label and causes[0].chance >= LEARNT * wrong:
         return None
-    dominates = not is_label and causes[0].chance >= DOMINATES * wrong
-    return Doubt(tuple(causes[: 1 if dominates else 2]), clear)
+    held = np.cumsum([cause.chance for cause in causes[: MOST_NAMED - 1]])
+    named = 1 + int((held < DOMINATES * wrong).sum())
+    if not fit.success or is_label:
+        named = max(named, 2)
+    return Doubt(tuple(causes[:named]), clear)

@@ -204,7 +204,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == words.STIR else first)
     if thinning is not None and thinning.text == text:
         return Answer("photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), first)
-    # of two causes that a further photo tells apart, without what to do about it
+    # of causes that a further photo tells apart, without what to do about it
     under = question.text.partition(" Stir,")[0] if question else first
     return Answer("photo", ((words.ANOTHER_PHOTO, ""),), under)
 

@@ -121,9 +121,9 @@ def put_question(
         for cause, words in zip(found, told, strict=True)
     )  # fmt: skip
     first, text = found[0], told[0].question
-    if not doubt.dominates:  # photos do not tell two causes apart: what does
-        either = f"It does not add up. Either {told[0].clause}, or {told[1].clause}."
-        text = f"{either} Stir, pour both glasses afresh, photograph again."
+    if not doubt.dominates:  # photos do not tell these causes apart: what does
+        either = ", or ".join(words.clause for words in told)
+        text = f"It does not add up. Either {either}. Stir, pour both glasses afresh, photograph again."
     shown = photos[first.shot] if first.shot >= 0 else photos[-1]
     odds = max(first.chance, 1e-12) / max(doubt.clear, 1e-12)
     asked = {

@@ -1,6 +1,7 @@
 """What may have gone wrong by hand: what is thought of, and what the fit makes of it on liquids that are known."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
 from colourmatch.liquid.lot_model import StockPrior
-from colourmatch.liquid.mishaps import Bottle, Dosed, think_of
+from colourmatch.liquid.mishaps import Bottle, Dosed, Mishap, think_of
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.observations import Shot
 from colourmatch.liquid.stock import BatchState, Stock
@@ -107,8 +108,22 @@ WRONG = {
 def test_what_went_wrong_is_among_the_causes_named(code):
     doubt = find_doubt(weigh(WRONG[code], shelf=[OTHER]))
     assert doubt is not None and code in {cause.code for cause in doubt.causes}
-    assert 1 <= len(doubt.causes) <= 2 and doubt.dominates == (len(doubt.causes) == 1)
     assert {cause.shot for cause in doubt.causes if cause.code == code} == {2}
+
+
+@pytest.mark.parametrize(
+    ("chances", "named"),
+    [((0.1, 0.8, 0.05, 0.05), 1), ((0.1, 0.5, 0.3, 0.1), 2), ((0.1, 0.3, 0.3, 0.3), 3), ((0.2, 0.2, 0.2, 0.2, 0.2), 3)],
+)  # fmt: skip
+def test_as_many_causes_are_named_as_hold_most_of_what_went_wrong(chances, named):
+    codes = ("", "glasses-swapped", "reference-paler", "not-stirred", "dose-missing")[: len(chances)]
+    mishaps = [Mishap(code, 0.0, 3, 1, shot=2) for code in codes]
+    fit = SimpleNamespace(
+        success=True, chances=np.array(chances), kind=np.zeros(1), hands=SimpleNamespace(mishaps=mishaps)
+    )
+    doubt = find_doubt(fit)
+    assert tuple(cause.code for cause in doubt.causes) == codes[1 : 1 + named]
+    assert doubt.dominates == (named == 1)
 
 
 def test_a_photo_of_another_lot_teaches_nothing_of_this_one():
