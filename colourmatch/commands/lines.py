@@ -30,7 +30,7 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
     if result["delta_e_2000"]:
         difference = result["difference"]
         said = f"the batch is {difference['text']}" if difference["seen"] else difference["text"]
-        yield f"  CIEDE2000 {figures.tell_interval(result['delta_e_2000'])}: {said}"
+        yield f"  CIEDE2000 {figures.tell_interval(result['delta_e_2000'])} by this photo: {said}"
     for spot in _SPOTS:
         colour = result["spots"].get(spot)
         if colour:
