@@ -245,7 +245,7 @@ def _phone_lines(told: PhoneTold) -> Iterator[str | Table]:
         )
         for one in fitted.liquids
     ]  # fmt: skip
-    yield Table(("known liquid", "by its content", "as read", "before", "after"), rows)
+    yield Table(("known liquid", "by its content", "told without", "error without", "with"), rows)
     for stock in fitted.strengths:
         factor = tell_interval(pick(stock, "value", "low", "high"), 2)
         yield f"  {stock.stock} is {factor} of its label, glass depth included."

@@ -20,7 +20,13 @@ from colourmatch.book.photo_store import Source, hash_photo, open_source
 from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import CardProfile, card_profile
-from colourmatch.instrument.phone_calibration import Corrected, PhoneFit, correct_lab
+from colourmatch.instrument.phone_calibration import (
+    Corrected,
+    PhoneFit,
+    combine,
+    correct_lab,
+    weigh,
+)
 from colourmatch.liquid.phone import PhonePrior
 from colourmatch.measurement import (
     LIQUIDS,
@@ -33,7 +39,7 @@ from colourmatch.measurement import (
 )
 from colourmatch.photo import measure
 from colourmatch.photo.read_colour import SCALE_SD, stretch
-from colourmatch.records import pick, rounded
+from colourmatch.records import Array, pick, rounded
 
 Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 
@@ -205,19 +211,23 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
 
 
 def calibrate(measurement: Measurement, found: Calibration | None) -> Measurement:
-    """A measurement corrected, as read beside it; given back as it is where no calibration applies."""
+    """A measurement corrected, as read beside it; given back as it is where no calibration applies.
+
+    What is told lies between the estimate (photo/estimate.py) and what the calibration makes of the reading: a calibration
+    in a light that it says little of changes little.
+    """
     if found is None or measurement.refused or not measurement.card:
         return measurement.having(calibration=None)
     if found.fit.kind == "none":
         return _leave(measurement, found)
 
-    spots, corrected = dict(measurement.spots), {}
+    spots, corrected, sds = dict(measurement.spots), {}, {}
     tone = measurement.tone
     # a photo whose greys do not lie on the sitting's curve keeps its own, and its doubt
     known = found.fit.knows_tones(tone)
     for name in LIQUIDS:
         spot = spots.get(name)
-        if not spot or spot.white != "blank":
+        if not spot or spot.white != "blank" or spot.lab_sd is None:
             continue
         one = correct_lab(
             found.fit, spot.reading.lab, spot.reading.covariance, (tone, name) if tone and known else None
@@ -225,22 +235,38 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
         corrected[name] = one
         own = np.zeros((3, 3)) if known or spot.tone_covariance is None else spot.tone_covariance
         sd = np.hypot(one.lab_sd, np.sqrt(np.diag(one.slope @ own @ one.slope.T)))
+        sds[name] = spot.lab_sd, sd
+    if not corrected:
+        return measurement.having(calibration=None)
+    # one weight for both liquids, so that equal ones stay equal
+    weight = weigh(*np.sqrt(np.mean(np.square(list(sds.values())), axis=0)))
+    for name, one in corrected.items():
+        spot = spots[name]
+        assert spot
+        lab = spot.lab + weight * (one.lab - spot.lab)
+        told_sd, own_sd = sds[name]
+        sd = np.sqrt(np.diag(combine(np.diag(told_sd**2), np.diag(own_sd**2), weight)))
+        noise = combine(spot.covariance, one.covariance, weight, together=1.0)  # the same reading's
         spots[name] = spot = spot.having(
-            lab=rounded(one.lab, 3), lab_sd=rounded(sd, 3), lab_covariance=rounded(one.covariance, 5),
+            lab=rounded(lab, 3), lab_sd=rounded(sd, 3), lab_covariance=rounded(noise, 5),
             as_read=Colour(spot.lab, spot.lab_sd, spot.lab_covariance),
         )  # fmt: skip
         if known:
             toned = Colour(rounded(one.toned, 3), lab_covariance=spot.reading.lab_covariance)
             spots[name] = spot.having(toned=toned)
-    if not corrected:
-        return measurement.having(calibration=None)
     named = found.named
     if found.fit.greys is not None:
         named = named.having(tones="sitting" if known else "photo")
     out = measurement.having(spots=spots, calibration=named)
     if len(corrected) == 2 and measurement.delta_e_2000 and measurement.uncertainty:
         pair = _compare(measurement, measurement.uncertainty, corrected, own_tones=not known)
-        out = out.having(as_read=DifferenceAsRead(**pick(measurement, *_READ)), **pair)
+        ref, bat = (spots[name] for name in LIQUIDS)
+        assert ref and bat
+        whole = _join(measurement.uncertainty, pair, weight)
+        out = out.having(
+            as_read=DifferenceAsRead(**pick(measurement, *_READ)),
+            **record_difference(ref.lab, bat.lab, whole),
+        )
     return out
 
 
@@ -264,8 +290,8 @@ def _leave(measurement: Measurement, found: Calibration) -> Measurement:
 
 def _compare(
     measurement: Measurement, pair: Pair, corrected: dict[str, Corrected], *, own_tones: bool
-) -> dict[str, Any]:
-    """The corrected difference of both liquids, and its uncertainty in the parts that measurements have."""
+) -> Pair:
+    """What is unsure of the corrected difference of both liquids, in the parts that measurements have."""
     ref, bat = corrected["reference"], corrected["batch"]
     read, other = measurement.spots["batch"], measurement.spots["reference"]
     assert read and other
@@ -289,7 +315,13 @@ def _compare(
     phone = apart.T @ apart / len(apart) + tone + scale
     noise = ref.covariance + bat.covariance
     scene, lost = (slope @ part @ slope.T for part in (pair.scene, pair.what_is_lost))
-    return record_difference(ref.lab, bat.lab, Pair(noise - scene, scene, phone, lost))
+    return Pair(noise - scene, scene, phone, lost)
+
+
+def _join(told: Pair, corrected: Pair, weight: Array) -> Pair:
+    """What is unsure of a difference told between two that are of one reading and taken to err together."""
+    parts = ("photo", "scene", "phone", "what_is_lost")
+    return Pair(*(combine(getattr(told, name), getattr(corrected, name), weight, 1.0) for name in parts))
 
 
 def camera_key(measurement: Measurement) -> str:

@@ -39,6 +39,8 @@ _COEFFICIENT_SD = 0.1
 #: A step read in another photo than those of the sitting may miss by so many standard deviations (root mean square)
 #: while phone and card are still taken to be the same.
 _SAME_TONES = 3.0
+#: How far the errors of the estimate and of the calibration go together (correlation).
+_TOGETHER = 0.4
 #: Draws of the posterior that give a corrected colour's uncertainty.
 _DRAWS = 24
 #: Width of the neighbourhood in log light in which known drinks tell what a reading means.
@@ -83,7 +85,8 @@ class Corrected:
 
 
 class LiquidFitted(Record):
-    """A known liquid of a fit: mg/l of each stock, its Lab (3,) by that, as read and corrected, CIEDE2000 before and after."""
+    """A known liquid of a fit: mg/l of each stock, its Lab (3,) by that, as told without the calibration and with
+    it (of a fit without this liquid), CIEDE2000 before and after."""
 
     photo: str = kept()
     mg_per_l: Mapping[str, float] = kept()
@@ -100,7 +103,7 @@ class PhoneFit(Record):
     kind: one of KINDS; numbers (P,) and factor (P, P): its parameters and a square root of their covariance, strengths
     of the dyes first, those of the tone curve last (none where it was not fitted); scale: how many times wider than
     the ensemble the camera may lie; greys (N,): by how much the sitting's grey steps miss the curve (log); strain: by how many of their own standard deviations known liquids
-    are off as read (root mean square, at least 1); left_out (3,): what it misses of colourings it has not seen along L*,
+    are off as told (root mean square, at least 1); left_out (3,): what it misses of colourings it has not seen along L*,
     a*, b*, as a part of their distance from water (root mean square); errors: mean CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of
     other dyes ("other") and "together".
     """
@@ -194,6 +197,29 @@ def correct_lab(
         value, jacobian @ covariance @ jacobian.T, left + 0.15**2 * np.eye(3), metameric, jacobian, draws,
         p3_to_lab(np.exp(y))[0], noise, y[0], to_lab, contrast_sd,
     )  # fmt: skip
+
+
+def weigh(told_sd: Array, corrected_sd: Array) -> Array:
+    """How much of a corrected colour counts beside the estimate, sd (3,) each along L*, a*, b*: the surer one more.
+
+    So that the combination has the least variance: Bates, Granger 1969, doi:10.1057/jors.1969.103.
+    """
+    common = _TOGETHER * told_sd * corrected_sd
+    part: Array = (told_sd**2 - common) / np.maximum(told_sd**2 + corrected_sd**2 - 2 * common, 1e-9)
+    return np.clip(part, 0.0, 1.0)
+
+
+def combine(told: Array, corrected: Array, weight: Array, together: float = _TOGETHER) -> Array:
+    """Covariance (3, 3) of what is told with such weights (3,), of errors that go so far together."""
+    one, other = np.diag(weight) @ _root_of(corrected), np.diag(1 - weight) @ _root_of(told)
+    cross = together * one @ other.T
+    return np.asarray(one @ one.T + other @ other.T + cross + cross.T)
+
+
+def _root_of(covariance: Array) -> Array:
+    """The symmetric square root (3, 3)."""
+    values, axes = np.linalg.eigh(covariance)
+    return np.asarray((axes * np.sqrt(np.maximum(values, 0.0))) @ axes.T)
 
 
 class SeenColours:

@@ -23,12 +23,14 @@ from colourmatch.instrument.phone_calibration import (
     LiquidFitted,
     PhoneFit,
     SeenColours,
+    correct_lab,
     correct_many,
     own_noise,
     scale_camera,
     see,
     size_of,
     tone_terms,
+    weigh,
 )
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.judged_drinks import known_drinks
@@ -38,9 +40,6 @@ from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
 from colourmatch.records import Array, rounded
 
-#: No correction, and the camera model. A linear matrix and a root-polynomial of degree 2, which fits of before may hold,
-#: were never kept by any of 14 drawn sittings, and miss other dyes by half as much again (calibration/README.md).
-KINDS = ("none", "camera")
 #: Fewest different liquids, different colourings (a dye, or two in one proportion), and the distance from water in Lab
 #: that the strongest must have: below that nothing is learnt of a tinted drink.
 LEAST_LIQUIDS, LEAST_COLOURINGS, LEAST_LAB = 4, 2, 30.0
@@ -61,7 +60,8 @@ class KnownLiquid:
     """One reading of a known liquid: Lab relative to water, its covariance (3, 3), mg/l of each dye, its photo.
 
     known_greys: whether the photo was read with a profile of its card; tone and spot: the photo's tones, if recorded,
-    and where the liquid stood; lab_sd (3,): how sure the reading says its absolute colour is.
+    and where the liquid stood; told, lab_sd (3,): the colour that is told of it without a calibration, and how surely;
+    the reading where there is none.
     """
 
     lab: Array
@@ -71,6 +71,7 @@ class KnownLiquid:
     known_greys: bool = False
     tone: ToneRecord | None = None
     spot: str = "batch"
+    told: Array | None = None
     lab_sd: Array | None = None
 
 
@@ -80,14 +81,13 @@ def fit_phone(
     *,
     depth_mm: float = 10.0,
     depth_rel_sd: float = 0.02,
-    kinds: Sequence[str] = KINDS,
 ) -> PhoneFit:
-    """Fit every candidate to known liquids and keep the one that predicts colourings it has not seen best.
+    """Fit the camera model to known liquids; kept where it tells colourings it has not seen better than no calibration.
 
-    Each is a maximum a posteriori fit together with the strength of each stock; the camera model with the
-    tone curve too, where photos recorded their tones: liquids of one dye in several strengths are a ladder of
-    known steps, the card's greys one of steps that its printer bent. Judged by known liquids, one colouring
-    left out at a time, and by drinks of other dyes through the camera that the liquids tell of.
+    A maximum a posteriori fit together with the strength of each stock, and with the tone curve where photos recorded
+    their tones: liquids of one dye in several strengths are a ladder of known steps, the card's greys one of
+    steps that its printer bent. Judged by known liquids, one colouring left out at a time; what it makes of drinks of
+    other dyes, through the camera that the liquids tell of, is told.
 
     liquids: readings with mg/l in the order of `dyes`; depth_mm, depth_rel_sd: how deep the glasses are filled and how
     well that is known. InputError says which liquids are missing when there are too few or too pale ones.
@@ -97,26 +97,24 @@ def fit_phone(
     task = _Task(liquids, dyes, (depth_mm, depth_rel_sd))
     _check_enough(task)
     at_best = task.choose_scale()
-    own = slice(3 * len(dyes), 3 * len(dyes) + size_of("camera"))
-    camera = scale_camera(at_best[0][own], task.scale)
+    camera = scale_camera(at_best[0][3 * len(dyes) :][: size_of("camera")], task.scale)
     errors, fits = {}, {}
-    for kind in kinds:
+    for kind in ("none", "camera"):
         numbers, factor = at_best if kind == "camera" else task.fit(kind)
         fit = PhoneFit(kind, numbers, factor, tuple(dyes), depth_mm, depth_rel_sd)
-        if kind == "camera":  # only this candidate knows tones and an ensemble
+        if kind == "camera":  # which alone knows tones and an ensemble
             greys = task.greys.missed(tone_terms(numbers)) if task.greys else None
             fit = replace(fit, scale=task.scale, greys=greys)
         known, left_out = _predict_unseen(task, fit)
         fits[kind] = replace(fit, left_out=left_out)
-        other = _predict_drinks(fits[kind], camera)
+        other = _predict_drinks(fit, camera)
         errors[kind] = {"known": known, "other": other, "together": float(np.hypot(known, other))}
-    kind = min(errors, key=lambda name: errors[name]["together"])
+    fit = min(fits.values(), key=lambda one: errors[one.kind]["known"])
     mean_distance = float(np.linalg.norm(task.lab - [100, 0, 0], axis=1).mean())
-    fit = replace(fits[kind], errors=errors, residual=errors[kind]["together"] / mean_distance)
-    # by how many of their own standard deviations the known liquids are off as read, at least 1 (Birge 1932)
-    rows = zip(task.lab, task.true_lab(fit.numbers), liquids, strict=True)
-    off = [(lab - true) / one.lab_sd for lab, true, one in rows if one.lab_sd is not None]
-    strain = max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off else 1.0
+    fit = replace(fit, errors=errors, residual=errors[fit.kind]["together"] / mean_distance)
+    # by how many of their own standard deviations the known liquids are off as told, at least 1 (Birge 1932)
+    off = (task.told - task.true_lab(fit.numbers))[task.sure] / task.told_sd[task.sure]
+    strain = max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off.size else 1.0
     return replace(fit, strain=strain, liquids=tuple(_describe(task, fit)))
 
 
@@ -135,6 +133,12 @@ class _Task:
         spots = [one.spot for one in liquids]
         self.seen = SeenColours(self.lab, Readings(tones, spots, self.lab) if recorded else None)
         self.y = read_log_light(self.lab)
+        self.told = np.array([one.lab if one.told is None else one.told for one in liquids]).reshape(-1, 3)
+        unknown = np.full(3, np.nan)
+        self.told_sd = np.array([unknown if one.lab_sd is None else one.lab_sd for one in liquids]).reshape(
+            -1, 3
+        )
+        self.sure = np.isfinite(self.told_sd).all(axis=1)
         each = {one.photo or f"{k}": one.tone for k, one in enumerate(liquids) if one.tone is not None}
         self.greys = GreySteps(list(each.values())) if recorded else None
         self.scale = 1.0
@@ -187,15 +191,16 @@ class _Task:
         return best[2]
 
     def fit(self, kind: str, which: Any = slice(None), start: Array | None = None) -> tuple[Array, Array]:
-        """Numbers (P,) and a square root of their covariance (P, P) of one candidate for some of the readings."""
+        """Numbers (P,) and a square root of their covariance (P, P) for some readings, of "none" for what is told of them."""
         whiten = self._whiten(np.arange(len(self.y))[which])
         skip, size = 3 * len(self.dyes), size_of(kind)
         greys = self.greys if kind == "camera" else None
+        told = read_log_light(self.told)
 
         def residual(numbers: Array) -> Array:
             true, own, steps = self.reflectance(numbers, which), numbers[skip : skip + size], np.empty(0)
             if kind == "none":
-                missed = self.y[which] - soft_log(true @ p3_weights())[0]
+                missed = told[which] - soft_log(true @ p3_weights())[0]
             else:
                 missed = see(true, scale_camera(own, self.scale)) - self.seen.y(numbers)[which]
             if greys is not None:
@@ -258,10 +263,15 @@ def _predict_unseen(task: _Task, whole: PhoneFit) -> tuple[float, Array]:
         numbers, _ = task.fit(whole.kind, ~out, start=whole.numbers)
         # strengths and shapes of a dye that was left out altogether are those of its label
         true = task.true_lab(numbers, out)
-        found = correct_many(whole, numbers, task.seen)[out]
+        found = _tell_all(task, whole, numbers)[out]
         missed.append(ciede2000(found, true).mean())
         off.append((found - true) / np.linalg.norm(true - [100, 0, 0], axis=1)[:, None])
     return float(np.mean(missed)), np.sqrt((np.concatenate(off) ** 2).mean(axis=0))
+
+
+def _tell_all(task: _Task, fit: PhoneFit, numbers: Array) -> Array:
+    """Lab (N, 3) of all readings with these numbers of the fit; without a correction, as they are told."""
+    return task.told if fit.kind == "none" else correct_many(fit, numbers, task.seen)
 
 
 def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
@@ -275,15 +285,19 @@ def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
 
 
 def _describe(task: _Task, fit: PhoneFit) -> list[LiquidFitted]:
-    """Each reading with its true colour, as read, and corrected by a fit that has not seen its liquid."""
+    """Each liquid with its true colour, as told without, and as told with a fit that has not seen it."""
     true, out = task.true_lab(fit.numbers), []
     for n, one in enumerate(task.liquids):
         same = (task.mg_per_l == task.mg_per_l[n]).all(axis=1)
         numbers, _ = task.fit(fit.kind, ~same, start=fit.numbers)
-        lab, after = task.lab[n], correct_many(fit, numbers, task.seen)[n]
+        told, after = task.told[n], _tell_all(task, fit, numbers)[n]
+        if fit.kind == "camera" and task.sure[n]:
+            tone = (one.tone, one.spot) if one.tone else None
+            sd = correct_lab(fit, one.lab, one.covariance, tone).lab_sd
+            after = told + weigh(task.told_sd[n], sd) * (after - told)
         held = {d.name: float(mg) for d, mg in zip(task.dyes, one.mg_per_l, strict=True) if mg}
-        off = (round(float(ciede2000(seen, true[n])), 3) for seen in (lab, after))
+        off = (round(float(ciede2000(seen, true[n])), 3) for seen in (told, after))
         out.append(
-            LiquidFitted(one.photo, held, rounded(true[n], 3), rounded(lab, 3), rounded(after, 3), *off)
+            LiquidFitted(one.photo, held, rounded(true[n], 3), rounded(told, 3), rounded(after, 3), *off)
         )
     return out

@@ -207,7 +207,7 @@ def fit_known(
         for spot, held, colour in photo.each():
             read, mg_per_l = colour.reading, tuple(float(held.get(name, 0.0)) for name in names)
             liquid = KnownLiquid(
-                read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab_sd
+                read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab, colour.lab_sd
             )
             liquids.append(liquid)
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
@@ -297,10 +297,10 @@ def _describe_fit(entry: CalibrationEntry) -> FitTold:
 
 
 _KINDS = {
-    "none": "No correction predicts better than none: this phone is near enough, or the liquids say too little.",
+    "none": "This phone tells known colours better without a correction: it is near enough, or the liquids say too little.",
     "matrix": "A linear matrix predicts best what it has not seen.",
     "root": "A root-polynomial predicts best what it has not seen.",
-    "camera": "The camera model predicts best what it has not seen.",
+    "camera": "The camera model tells better what it has not seen.",
 }
 
 

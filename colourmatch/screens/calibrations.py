@@ -179,8 +179,8 @@ def show_phone(told: phones.PhoneTold) -> None:
     st.header(html.plain(f"{phone}, {light}"))
     if fit:
         cells = (
-            ("Error as read", fit.median_before, "CIEDE2000, median"),
-            ("Corrected", fit.median_after, "liquids left out of the fit"),
+            ("Error without", fit.median_before, "CIEDE2000, median"),
+            ("Error with", fit.median_after, "liquids left out of the fit"),
             ("Another colourant", fit.expected, "to be expected, CIEDE2000"),
         )
         st.html(html.glance(html.cell(heading, number(value), under) for heading, value, under in cells))
@@ -189,8 +189,8 @@ def show_phone(told: phones.PhoneTold) -> None:
         with st.expander("Each known liquid, before and after"):
             liquids = {
                 f"{k}: {tell_contents(one.mg_per_l)}": f"CIEDE2000 {number(one.before, 2)} before, "
-                f"{number(one.after, 2)} after; by its content {html.show_lab(one.true_lab)}, as read "
-                f"{html.show_lab(one.lab)}"
+                f"{number(one.after, 2)} after; by its content {html.show_lab(one.true_lab)}, told "
+                f"without {html.show_lab(one.lab)}"
                 for k, one in enumerate(fit.liquids, 1)
             }
             st.html(html.facts(liquids))

@@ -38,9 +38,9 @@ from vary import WARM_LIGHTS, Take, vary
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
 from colourmatch.instrument.incoming import Calibration, calibrate
-from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, tone_terms
-from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, fit_phone
-from colourmatch.measurement import CalibrationNamed, Measurement, ToneRecord
+from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct_lab, tone_terms
+from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
+from colourmatch.measurement import CalibrationNamed, Measurement, SpotColour, ToneRecord
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.photo.tone import KnownGreys
@@ -172,8 +172,8 @@ def read_card_of(kit: Kit, how: str) -> KnownGreys | None:
     return combine_readings(readings)[0] if readings else None
 
 
-def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> dict[str, PhoneFit]:
-    """The kept fit under "kept", and each candidate alone."""
+def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> PhoneFit:
+    """The kept fit."""
     liquids = []
     for k, (path, held) in enumerate(zip(photos, KNOWN, strict=True)):
         read = measure_or_refuse(path, greys=greys).to_json()
@@ -183,11 +183,13 @@ def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> dic
             colour = read["spots"][spot]
             if colour and colour["white"] == "blank":
                 mg_per_l = tuple(float(one.get(dye, 0.0)) for dye in DYES)
-                lab, covariance = np.array(colour["lab"]), np.array(colour["lab_covariance"])
+                plain = SpotColour.from_json(colour).reading
+                lab, covariance = plain.lab, plain.covariance
                 liquids.append(
                     KnownLiquid(
                         lab, covariance, mg_per_l, str(k), greys is not None,
-                        ToneRecord.from_json(read["tone"]) if read["tone"] else None, spot, np.array(colour["lab_sd"]),
+                        ToneRecord.from_json(read["tone"]) if read["tone"] else None, spot,
+                        np.array(colour["lab"]), np.array(colour["lab_sd"]),
                     )
                 )  # fmt: skip
     dyes = [KnownDye(dye, dye, STRENGTH_SD) for dye in DYES]
@@ -195,13 +197,11 @@ def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> dic
     print(
         f"   kept {kept.kind}, light {kept.scale:g} times wider than usual, tones {None if kept.greys is None else tone_terms(kept.numbers)}"
     )
-    return {"kept": kept} | {
-        kind: fit_phone(liquids, dyes, depth_rel_sd=DEPTH_SD, kinds=[kind]) for kind in KINDS
-    }
+    return kept
 
 
 def read_tests(
-    fits: dict[str, PhoneFit], photos: list[tuple[Path, Any]], greys: KnownGreys | None
+    fit: PhoneFit, photos: list[tuple[Path, Any]], greys: KnownGreys | None
 ) -> list[dict[str, Any]]:
     """One row a red drink, and one a difference."""
     rows = []
@@ -209,11 +209,13 @@ def read_tests(
         read = measure_or_refuse(path, greys=greys).to_json()
         if read["error"] or not read["delta_e_2000"]:
             continue
-        by_fit = {
-            name: calibrate(
-                Measurement.from_json(read), Calibration(fit, CalibrationNamed(kind=fit.kind))
-            ).to_json()
-            for name, fit in fits.items()
+        told = Measurement.from_json(read)
+        kept = calibrate(told, Calibration(fit, CalibrationNamed(kind=fit.kind))).to_json()
+        # what the calibration alone would tell, without the estimate beside it
+        alone = {
+            spot: correct_lab(fit, colour.reading.lab, colour.reading.covariance).lab
+            for spot, colour in told.spots.items()
+            if colour
         }
         if any(read["spots"][spot]["white"] != "blank" for spot in ("reference", "batch")):
             continue  # no clear water was found, which is told with the photo: it is not corrected
@@ -225,12 +227,13 @@ def read_tests(
             rows.append(
                 {
                     "read": float(ciede2000(read["spots"][spot]["lab"], lab)),
-                    "z": (np.array(by_fit["kept"]["spots"][spot]["lab"]) - lab) / by_fit["kept"]["spots"][spot]["lab_sd"],
-                    "sd": by_fit["kept"]["spots"][spot]["lab_sd"], "sd_read": read["spots"][spot]["lab_sd"],
-                    **{name: float(ciede2000(one["spots"][spot]["lab"], lab)) for name, one in by_fit.items()},
+                    "kept": float(ciede2000(kept["spots"][spot]["lab"], lab)),
+                    "alone": float(ciede2000(alone[spot], lab)),
+                    "z": (np.array(kept["spots"][spot]["lab"]) - lab) / kept["spots"][spot]["lab_sd"],
+                    "sd": kept["spots"][spot]["lab_sd"], "sd_read": read["spots"][spot]["lab_sd"],
                 }
             )  # fmt: skip
-        for when, one in (("read", read), ("kept", by_fit["kept"])):
+        for when, one in (("read", read), ("kept", kept)):
             seen = one["delta_e_2000"]
             rows.append(
                 {
@@ -262,7 +265,7 @@ def tell(name: str, rows: list[dict[str, Any]]) -> None:
     colours = [row for row in rows if "z" in row]
     parts = [
         f"{key} {np.median([r[key] for r in colours]):.2f} ({np.quantile([r[key] for r in colours], 0.9):.2f})"
-        for key in ("read", "kept", *KINDS)
+        for key in ("read", "kept", "alone")
     ]
     print(f"{name}: {len(colours)} red drinks, median (90 %): " + ", ".join(parts))
 
@@ -319,15 +322,13 @@ def main() -> None:
             for how, rows in every.items():
                 greys = read_card_of(kit, how)
                 try:
-                    fits = calibrate_kit(kit, known, greys)
+                    fit = calibrate_kit(kit, known, greys)
                 except ColourMatchError as error:
                     print(f"{kit.name}: {error}")
                     continue
-                own = read_tests(fits, tests, greys)
-                tell(f"{kit.name}, card {how}, kept {fits['kept'].kind}", own)
-                pairs = [
-                    row for row in read_tests({"kept": fits["kept"]}, near, greys) if "difference" in row
-                ]
+                own = read_tests(fit, tests, greys)
+                tell(f"{kit.name}, card {how}, kept {fit.kind}", own)
+                pairs = [row for row in read_tests(fit, near, greys) if "difference" in row]
                 rows += [row | {"warm": kit.take.light.name in WARM_LIGHTS} for row in own + pairs]
     for warm in (False, True):
         some = {how: [row for row in rows if row["warm"] == warm] for how, rows in every.items()}

@@ -79,7 +79,7 @@ def test_the_doubt_holds_the_truth():
     z = []
     for seed in range(1, 4):
         phone = draw_phone(seed)
-        fit = fit_phone(known_liquids(phone), DYES, kinds=["camera"])
+        fit = fit_phone(known_liquids(phone), DYES)
         for dye, mg in (("E124", 10.0), ("E122", 7.0)):
             drink = reflect((mg,), (dye,))
             found = correct_lab(fit, see_lab(drink, phone), NOISE)
@@ -89,7 +89,7 @@ def test_the_doubt_holds_the_truth():
 
 def test_a_strong_stock_is_noticed_within_what_is_known_of_it():
     dyes = [replace(dye, strength_rel_sd=0.10) for dye in DYES]
-    fit = fit_phone(known_liquids(draw_phone(1), strength=1.10), dyes, depth_rel_sd=0.01, kinds=["camera"])
+    fit = fit_phone(known_liquids(draw_phone(1), strength=1.10), dyes, depth_rel_sd=0.01)
     root = np.linalg.cholesky(np.diag([0.1**2] * 2) + 0.01**2)
     factor = root @ fit.numbers[:2]
     sd = np.sqrt(((root @ fit.factor[:2]) ** 2).sum(axis=1))
@@ -98,13 +98,33 @@ def test_a_strong_stock_is_noticed_within_what_is_known_of_it():
 
 
 def test_a_lot_starts_from_a_narrower_phone():
-    fit = fit_phone(known_liquids(draw_phone(1)), DYES, kinds=["camera"])
+    fit = fit_phone(known_liquids(draw_phone(1)), DYES)
     known, unknown = fit.phone(), unknown_phone()
     assert known is not None
     own, wide = (p.factor @ p.factor.T for p in (known, unknown))
     assert np.all(np.linalg.eigvalsh(wide - own) > -1e-6)
     assert np.trace(own) < 0.8 * np.trace(wide)
-    assert fit_phone(known_liquids(draw_phone(1)), DYES, kinds=["none"]).phone() is None
+
+
+def test_a_phone_whose_colours_are_told_truly_needs_no_correction():
+    liquids = known_liquids(draw_phone(1))
+    fit = fit_phone([replace(one, told=look(reflect(one.mg_per_l))) for one in liquids], DYES)
+    assert fit.kind == "none" and fit.phone() is None
+    assert fit.errors["none"]["known"] < fit.errors["camera"]["known"]
+    assert max(one.after for one in fit.liquids) < 1, "left as it was told"
+
+
+def test_two_estimates_are_weighed_for_the_least_variance():
+    # Bates, Granger 1969, "The combination of forecasts", doi:10.1057/jors.1969.103: no other weight has less
+    told, corrected = np.array([2.0, 7.5, 1.0]), np.array([1.0, 7.5, 9.0])
+    weight = pc.weigh(told, corrected)
+    assert weight[1] == pytest.approx(0.5) and weight[2] == 0
+    sd = np.sqrt(np.diag(pc.combine(np.diag(told**2), np.diag(corrected**2), weight)))
+    assert sd[2] == told[2] and np.all(sd <= np.minimum(told, corrected))
+    others = [pc.combine(np.diag(told**2), np.diag(corrected**2), np.full(3, k / 100)) for k in range(101)]
+    assert sd**2 == pytest.approx(np.min([np.diag(one) for one in others], axis=0), rel=1e-3)
+    same = np.array([[2.0, 0.3, 0.1], [0.3, 1.0, 0.2], [0.1, 0.2, 3.0]])
+    assert pc.combine(same, same, weight, together=1.0) == pytest.approx(same), "one noise stays one"
 
 
 @pytest.mark.parametrize(
@@ -155,7 +175,7 @@ def test_a_ladder_of_known_liquids_tells_the_phones_curve_from_the_printers():
     curve, printer = (0.25, 0.03), 0.93
     phone = draw_phone(2)
     liquids = bent_sitting(phone, curve, printer)
-    fit = fit_phone(liquids, DYES, kinds=["camera"])
+    fit = fit_phone(liquids, DYES)
     skip = len(fit.numbers) - len(JOINT_PRIOR)
     sd = np.sqrt((fit.factor[skip:] ** 2).sum(axis=1)) * JOINT_PRIOR[:, 1]
     assert np.all(np.abs(tone_terms(fit.numbers) - [*curve, 0.0, printer, 0.0]) < 2.5 * sd)
@@ -163,14 +183,14 @@ def test_a_ladder_of_known_liquids_tells_the_phones_curve_from_the_printers():
     drink = reflect((9.0, 2.0), ("E124", "E102"))
     lab, tone = through_tones(see_lab(drink, phone), curve), (draw_tones(curve, printer), "batch")
     with_tones = ciede2000(correct_lab(fit, lab, NOISE, tone).lab, look(drink))
-    blind = fit_phone([replace(one, tone=None) for one in liquids], DYES, kinds=["camera"])
+    blind = fit_phone([replace(one, tone=None) for one in liquids], DYES)
     assert blind.greys is None
     assert with_tones < 1.0 < ciede2000(lab, look(drink))
     assert with_tones < ciede2000(correct_lab(blind, lab, NOISE).lab, look(drink))
 
 
 def test_tones_are_known_again_or_not_and_a_fit_of_before_is_read():
-    fit = fit_phone(bent_sitting(draw_phone(2), (0.2, 0.0), 1.0), DYES, kinds=["camera"])
+    fit = fit_phone(bent_sitting(draw_phone(2), (0.2, 0.0), 1.0), DYES)
     assert fit.knows_tones(draw_tones((0.2, 0.0)))
     assert not fit.knows_tones(draw_tones((-0.1, 0.0)))
     assert not fit.knows_tones(None)
@@ -191,7 +211,7 @@ def test_a_light_outside_the_ensemble_is_noticed_and_leaves_more_doubt():
     phone = draw_phone(2)
     far = phone.copy()
     far[:-4] *= 3.5
-    near_fit, far_fit = (fit_phone(known_liquids(one), DYES, kinds=["camera"]) for one in (phone, far))
+    near_fit, far_fit = (fit_phone(known_liquids(one), DYES) for one in (phone, far))
     assert near_fit.scale == 1.0 < far_fit.scale
     drink = reflect((9.0, 2.0), ("E124", "E102"))
     fits = ((near_fit, phone), (far_fit, far))
@@ -202,5 +222,5 @@ def test_a_light_outside_the_ensemble_is_noticed_and_leaves_more_doubt():
 @pytest.mark.parametrize(("sd", "strained"), [(20.0, False), (0.5, True)])
 def test_known_liquids_further_off_than_readings_say_are_told(sd, strained):
     liquids = [replace(one, lab_sd=np.full(3, sd)) for one in known_liquids(draw_phone(1))]
-    strain = fit_phone(liquids, DYES, kinds=["none"]).strain
+    strain = fit_phone(liquids, DYES).strain
     assert (strain > 1.5) == strained and strain >= 1

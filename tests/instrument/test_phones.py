@@ -161,6 +161,18 @@ def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on
     assert before_tones["spots"] == other["spots"]
 
 
+def test_a_calibration_that_says_little_changes_little(calibrated, plain):
+    found = incoming.find_calibration(calibrated, "A phone")
+    assert found is not None
+
+    def moved(scale: float) -> float:
+        correction = found._replace(fit=replace(found.fit, scale=scale))
+        read = incoming.calibrate(Measurement.from_json(plain), correction).to_json()
+        return float(ciede2000(read["spots"]["batch"]["lab"], plain["spots"]["batch"]["lab"]))
+
+    assert moved(1.0) > 1.0 and moved(40.0) == 0.0
+
+
 def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(calibrated, plain):
     found = incoming.find_calibration(calibrated, "A phone")
     assert found is not None
