@@ -63,9 +63,7 @@ class Size:
 
     def find_slip(self, value: float, *, has_unit: bool) -> Slip | None:
         """The first other reading of an unusual amount that is usual; has_unit: no other unit was meant."""
-        known = (
-            [slip for slip in self.slips if not (slip.unit and has_unit)] if self.is_unusual(value) else []
-        )
+        known = [slip for slip in self.slips if not (slip.unit and has_unit)] if self.is_unusual(value) else []
         return next((slip for slip in known if self.is_usual(_times(value, slip.factor))), None)
 
 
@@ -122,9 +120,7 @@ def parse_number(value: object, what: str) -> float:
     text = str(value).strip()
     if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text):
         half = float(text.replace(",", "."))
-        raise InputError(
-            f"{what} is {text}, which can be read in two ways. Write {text.replace(',', '')} or {half}."
-        )
+        raise InputError(f"{what} is {text}, which can be read in two ways. Write {text.replace(',', '')} or {half}.")
     if text.count(",") == 1 and "." not in text:
         text = text.replace(",", ".")
     if not re.fullmatch(r"[+-]?((\d+\.?\d*|\.\d+)(e[+-]?\d+)?|nan|inf(inity)?)", text, re.IGNORECASE):
@@ -168,9 +164,7 @@ def ask_about(value: float, said: str, size: Size, *, has_unit: bool = False) ->
     read, other = tell_typed(value), tell_typed(_times(value, slip.factor))
     in_litres = size.unit == "ml" and size.high >= 1000
     high = f"{size.high / 1000:g} l" if in_litres else f"{tell_typed(size.high)} {size.unit}"
-    meant, typed = (
-        (f"{read} {slip.unit}", f"'{read} {slip.unit}'") if slip.unit else (f"{other} {size.unit}", other)
-    )
+    meant, typed = (f"{read} {slip.unit}", f"'{read} {slip.unit}'") if slip.unit else (f"{other} {size.unit}", other)
     return Question(
         f"{said} is {read} {size.unit}",
         f"{size.words} is usually {tell_typed(size.low)} {size.unit} to {high}",
@@ -204,9 +198,7 @@ def _read_grouped(said: str, typed: tuple[str, str], size: Size) -> Amount:
     many, few = f"{tell_typed(whole)} {unit}", f"{tell_typed(part)} {unit}"
     quoted, short = (f"'{many}'", f"'{few}'") if typed[1] else (tell_typed(whole), tell_typed(part))
     again = size.slips and size.is_unusual(value)  # it would be asked about without the point, too
-    return Amount(
-        value, Question(f"{said} can be read in two ways", "", many, quoted, few, "" if again else short)
-    )
+    return Amount(value, Question(f"{said} can be read in two ways", "", many, quoted, few, "" if again else short))
 
 
 def _split_unit(text: str, what: str, size: Size) -> tuple[str, str]:

@@ -54,9 +54,7 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Say) -> truth.Kitche
                 stream.write(truth.take_photo(kitchen, number))
         except OSError as error:
             todo = what_to_do(error, "Give another folder.")
-            raise InputError(
-                f"The photo {path} cannot be written: {error.strerror or error}. {todo}"
-            ) from None
+            raise InputError(f"The photo {path} cannot be written: {error.strerror or error}. {todo}") from None
         result = record_photos(book, lot_id, [path], entered_by="demo")[0]
         seen, told = result.measurement, result.measurement.refused or "no difference"
         if seen.delta_e_2000 is not None and seen.difference is not None:
@@ -106,9 +104,7 @@ def _find_or_add_stock(book: LotBook, name: str) -> str:
 
 def begin_example(book: LotBook) -> int:
     """The example lot that is in work, else a new one; nothing is in it yet, and no photo is taken."""
-    lots = [
-        lot for lot in book.lots.search(EXAMPLE_NUMBER, limit=100) if is_example(lot) and lot.trial_of is None
-    ]
+    lots = [lot for lot in book.lots.search(EXAMPLE_NUMBER, limit=100) if is_example(lot) and lot.trial_of is None]
     for lot in lots:
         if not lot.closed:
             return lot.id

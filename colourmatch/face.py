@@ -49,9 +49,7 @@ def measure(photo: Path | str | bytes) -> Measurement:
     return measure_photo(photo)
 
 
-def compare(
-    reference_lab: ArrayLike, batch_lab: ArrayLike, covariance: ArrayLike | None = None
-) -> Difference:
+def compare(reference_lab: ArrayLike, batch_lab: ArrayLike, covariance: ArrayLike | None = None) -> Difference:
     """The difference of a batch from its reference: CIEDE2000 with its 95 % interval, parts and words.
 
     reference_lab, batch_lab: CIELAB (D65, 2 degrees), shape (3,); covariance of (batch minus reference), shape (3, 3), in

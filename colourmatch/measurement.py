@@ -194,9 +194,7 @@ class DifferenceAsRead(Record):
 def record_difference(reference_lab: Array, batch_lab: Array, spread: Pair) -> dict[str, Any]:
     """The fields of a measurement that hold the difference of two liquids, Lab (3,) each, of which so much is unsure."""
     found = compare_lab(reference_lab, batch_lab, spread.photo + spread.scene, spread.phone, spread.lost)
-    photo, scene, phone, lost = significant(
-        [spread.photo, spread.scene, spread.phone, spread.what_is_lost], 4
-    )
+    photo, scene, phone, lost = significant([spread.photo, spread.scene, spread.phone, spread.what_is_lost], 4)
     kept = Pair(photo, scene, phone, lost, None if spread.tone is None else significant(spread.tone, 4))
     return {"delta_e_2000": found.delta_e_2000.rounded(), "difference": found, "uncertainty": kept}
 
@@ -263,9 +261,7 @@ class Measurement(Record):
         if reference is None or batch is None or self.difference is None:
             return self.having(spots=spots)
         apart = self.metamerism.turned() if self.metamerism else None
-        turned = self.having(
-            spots=spots, difference=self.difference.turned(reference.lab, batch.lab), metamerism=apart
-        )
+        turned = self.having(spots=spots, difference=self.difference.turned(reference.lab, batch.lab), metamerism=apart)
         if self.as_read is None:
             return turned
         before = self.as_read.difference.turned(*((one.as_read or one).lab for one in (reference, batch)))

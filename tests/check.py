@@ -71,9 +71,7 @@ def check_audit() -> Outcome:
         print("\n".join(wrong), flush=True)
         return Outcome(FAILED, "pip check: packages that do not fit each other")
     if find_spec("pip_audit") is None:
-        return Outcome(
-            NOT_RUN, "packages fit each other; pip-audit is not installed: pip install -e '.[dev]'"
-        )
+        return Outcome(NOT_RUN, "packages fit each other; pip-audit is not installed: pip install -e '.[dev]'")
     # One question first: an index that has no advisories would otherwise be asked in vain for every package.
     first = _audit("-r", "/dev/stdin", "--no-deps", "--disable-pip", stdin=f"pillow=={version('pillow')}\n")
     if isinstance(first, str) or not _answered(first):
@@ -109,9 +107,7 @@ def read_audit(found: list[dict] | str) -> Outcome:
     if not known:
         return Outcome(NOT_RUN, "no package could be looked up")
     left = [one["name"] for one in found if "skip_reason" in one and one["name"] != "colourmatch"]
-    return Outcome(
-        PASSED, f"{len(known)} packages" + (f"; not known there: {', '.join(left)}" if left else "")
-    )
+    return Outcome(PASSED, f"{len(known)} packages" + (f"; not known there: {', '.join(left)}" if left else ""))
 
 
 CHECKS: dict[str, Callable[[], Outcome]] = {name: partial(_judge, *call) for name, call in MODULES.items()}
@@ -140,9 +136,7 @@ def show_table(rows: list[tuple[str, Outcome, float]]) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     """Do what was asked on the command line; 1 when a check failed."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("checks", nargs="*", metavar="CHECK", help=f"{', '.join(CHECKS)} [default: all]")
     parser.add_argument("--without", action="append", default=[], metavar="CHECK", choices=list(CHECKS))
     asked = parser.parse_args(arguments)

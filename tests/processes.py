@@ -9,9 +9,7 @@ from typing import Any
 ROOT = Path(__file__).parents[1]
 
 
-def run_python(
-    *words: Any, env: dict[str, str] | None = None, **options: Any
-) -> subprocess.CompletedProcess[str]:
+def run_python(*words: Any, env: dict[str, str] | None = None, **options: Any) -> subprocess.CompletedProcess[str]:
     """Python with these words, such as "-c" and a piece of code; how it ended and what it said."""
     surroundings = os.environ | {"PYTHONPATH": str(ROOT)} | (env or {})
     call = [sys.executable, *(word if isinstance(word, bytes) else str(word) for word in words)]

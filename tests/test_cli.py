@@ -56,9 +56,7 @@ class Said(NamedTuple):
 
 
 @pytest.fixture
-def cli(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> Callable[..., Said]:
+def cli(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., Said]:
     """Calls the command line in this process on a fresh book; the first argument may hold several words."""
     monkeypatch.setenv("COLOURMATCH_BOOK", str(tmp_path / "book.sqlite"))
     monkeypatch.delenv("COLOURMATCH_DEBUG", raising=False)
@@ -336,10 +334,7 @@ def test_photos_are_measured_in_words_and_as_an_object_or_refused(cli, drawn_pho
     assert figure["low"] <= figure["value"] <= figure["high"]
     assert set(measured.data["spots"]) == {"reference", "batch", "blank"}
     told = cli("measure", drawn_photos[0])
-    assert (
-        f"CIEDE2000 {figure['value']:.1f} ({figure['low']:.1f} to {figure['high']:.1f}) by this photo"
-        in told.out
-    )
+    assert f"CIEDE2000 {figure['value']:.1f} ({figure['low']:.1f} to {figure['high']:.1f}) by this photo" in told.out
     alone = cli("measure", sample_photos / "bad-text.jpg", "--json")
     assert alone.code == 2 and alone.data["quality"][0]["severity"] == "refuse"
     assert alone.err == alone.data["error"] + "\n"

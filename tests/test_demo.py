@@ -68,9 +68,7 @@ def photograph(book, lot, **view):
     return record_photos(book, lot, [take_example_photo(book.lots.story(lot), view)], view=view)[0].to_json()
 
 
-@pytest.mark.parametrize(
-    "kitchen", [Kitchen(), Kitchen().add_drops(85), Kitchen().add_drops(200).add_untinted(300)]
-)
+@pytest.mark.parametrize("kitchen", [Kitchen(), Kitchen().add_drops(85), Kitchen().add_drops(200).add_untinted(300)])
 def test_a_photo_made_of_one_with_water_is_as_a_drawn_one(kitchen):
     """Within what two JPEGs and the noise of each leave, in the glasses and beside them."""
     made = Image.open(io.BytesIO(take_photo(kitchen, 1)))

@@ -101,9 +101,7 @@ class Additions(Part):
 class Volumes(Part):
     """Samples and untinted parts of the lots of an open book."""
 
-    def take_sample(
-        self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]
-    ) -> VolumeEntry:
+    def take_sample(self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]) -> VolumeEntry:
         """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
         values = {"ml": check_number("ml", ml), "returned": returned, "void": False}
         return enter(self._database, "sample", VolumeEntry, lot, values, **by, prove=True)

@@ -43,9 +43,7 @@ FORMAT = "colourmatch-backup"
 PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
 #: Clocks of several stations differ by less than this.
 _CLOCK_SLACK = timedelta(minutes=10)
-_PUT_BACK = (
-    "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
-)
+_PUT_BACK = "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
 #: Every stored file that any table names, each once.
 _NAMED = " UNION ".join(
     f'SELECT stored_name FROM "{table.name}" WHERE stored_name IS NOT NULL'
@@ -216,9 +214,7 @@ def _check_photos(named: set[str], store: PhotoStore) -> Iterator[Finding]:
             yield Finding("changed-photo", f"The photo {name} was changed. {_PUT_BACK}")
     for name in store.names():
         if name not in named:
-            yield Finding(
-                "unnamed-photo", f"The photo {name} belongs to no entry. It may be deleted by hand."
-            )
+            yield Finding("unnamed-photo", f"The photo {name} belongs to no entry. It may be deleted by hand.")
 
 
 def _check_stories(connection: Connection) -> Iterator[Finding]:

@@ -90,9 +90,7 @@ class Calibrations(Part):
         return LotChoice.from_json(entries[-1].data) if entries else LotChoice()
 
 
-def list_standing(
-    entries: Sequence[CalibrationEntry], forgotten: str
-) -> dict[tuple[str, str], list[CalibrationEntry]]:
+def list_standing(entries: Sequence[CalibrationEntry], forgotten: str) -> dict[tuple[str, str], list[CalibrationEntry]]:
     """The entries about each card, or each phone in a light, after the last one that forgets it; by keys of name and light."""
     standing: dict[tuple[str, str], list[CalibrationEntry]] = {}
     for entry in entries:

@@ -146,9 +146,7 @@ def check_serving(value: object) -> dict[str, Any] | None:
 
 def _check_condition(condition: object) -> dict[str, Any]:
     if not isinstance(condition, Mapping) or set(condition) - set(_CONDITION):
-        raise InputError(
-            f"The serving condition {condition!r} cannot be read. Give some of {', '.join(_CONDITION)}."
-        )
+        raise InputError(f"The serving condition {condition!r} cannot be read. Give some of {', '.join(_CONDITION)}.")
     checked: dict[str, Any] = {"name": check_name(condition.get("name") or "serving", "name of the serving")}
     for key in ("depth_mm", "dilution", "weight"):
         if condition.get(key) is not None:

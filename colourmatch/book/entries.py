@@ -357,9 +357,7 @@ class LotStory:
 
     def state(self, before: LotEntry | None = None) -> BatchState:
         """Volume and colour of the batch now, or before a given entry; InputError when entries contradict."""
-        state = BatchState(
-            **pick(self.lot, "volume_ml", "already_mg_per_l", "already_colourant", "made_up_to")
-        )
+        state = BatchState(**pick(self.lot, "volume_ml", "already_mg_per_l", "already_colourant", "made_up_to"))
         for entry in self.effective if before is None else self.entries_before(before):
             if isinstance(entry, AdditionEntry):
                 state = state.add(entry.as_addition())

@@ -141,9 +141,7 @@ def _load(text: str) -> Any:
 def _check_row(table: Table, row: Any) -> dict[str, Any]:
     """The row when it has the columns of its table with values of their kind."""
     if not isinstance(row, dict) or set(row) - set(table.c.keys()):
-        raise InputError(
-            f"A row of {table.name} in the export has columns that are not known here. {CUT_OFF}"
-        )
+        raise InputError(f"A row of {table.name} in the export has columns that are not known here. {CUT_OFF}")
     # what a row of an older export stands for, where it has not got the column yet
     whole = {column.name: row.get(column.name, getattr(column.default, "arg", None)) for column in table.c}
     for column in table.c:

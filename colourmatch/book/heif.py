@@ -129,9 +129,7 @@ def _read_items(data: bytes, parts: list[Box]) -> dict[int, Item]:
         version = data[box.body]
         if box.kind != b"infe" or version not in (2, 3):
             raise NotUnderstoodError
-        number, _protection, kind = struct.unpack_from(
-            ">HH4s" if version == 2 else ">IH4s", data, box.body + 4
-        )
+        number, _protection, kind = struct.unpack_from(">HH4s" if version == 2 else ">IH4s", data, box.body + 4)
         items[number] = Item(kind)
     inside = [box.body for box in _only(parts, b"idat", least=0)]
     for number, method, start, length in _read_places(data, placed):

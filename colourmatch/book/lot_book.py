@@ -132,9 +132,7 @@ def find_photo_folder(url: URL) -> Path:
 
 
 _NO_BOOK = "There is no lot book at {place} yet."
-_BEGIN = (
-    " The first entry makes it, such as: colourmatch stock add red --colourant E129 --strength-g-per-100ml 1"
-)
+_BEGIN = " The first entry makes it, such as: colourmatch stock add red --colourant E129 --strength-g-per-100ml 1"
 _READ_ONLY = "The lot book {place} may only be read here: nothing can be entered."
 _FULL = "The disk of the lot book {place} is full: nothing can be entered until there is room on it."
 _LOG_BYTES = 65_536

@@ -159,10 +159,7 @@ class Photos(Part):
         """
         check_one_of(purpose, ("match", "recheck"), "purpose")
         with self._database.read() as connection:  # a photo that will be refused is not stored
-            if (
-                purpose == "match"
-                and transactions.find_token(connection, t.lot_entries, by.get("token")) is None
-            ):
+            if purpose == "match" and transactions.find_token(connection, t.lot_entries, by.get("token")) is None:
                 transactions.refuse_closed(connection, find_lot_id(connection, lot))
         file = self._store.keep_named(photo, original_name)
         recorded = plain(measurement)

@@ -151,9 +151,7 @@ class Lots(Part):
         find the lot, the old ones do so no more and are free; number None: the automatic one.
         """
         if not changes or (unknown := set(changes) - AMENDABLE):
-            raise ValueError(
-                f"changes must be among {', '.join(sorted(AMENDABLE))}, got {sorted(changes) and unknown}"
-            )
+            raise ValueError(f"changes must be among {', '.join(sorted(AMENDABLE))}, got {sorted(changes) and unknown}")
         why = transactions.check_reason(reason)
         if changes.get("reference_id") is not None:
             changes["reference_id"] = self._read(naming.find_reference, changes["reference_id"]).id
@@ -239,9 +237,7 @@ def _chosen(connection: Connection, search: str | None, open_only: bool) -> Quer
         by_number = func.lower(t.lots.c.number).contains(key, autoescape=True)
         found = or_(t.lots.c.name_key.contains(key, autoescape=True), by_number)
         renamed = {lot.id: (lot.name, lot.number or "") for lot in naming.find_renamed(connection)}
-        hits = [
-            lot_id for lot_id, called in renamed.items() if any(key in checks.name_key(c) for c in called)
-        ]
+        hits = [lot_id for lot_id, called in renamed.items() if any(key in checks.name_key(c) for c in called)]
         query = query.where(or_(and_(t.lots.c.id.not_in(renamed), found), t.lots.c.id.in_(hits)))
     return query.where(rows.is_open()) if open_only else query
 

@@ -96,9 +96,7 @@ def _pack() -> None:
             op.execute(statement)
         for name in names:
             if connection.dialect.name == "postgresql":  # SQLite's columns of texts take bytes too
-                op.execute(
-                    f"ALTER TABLE {table} ALTER COLUMN {name} TYPE bytea USING convert_to({name}, 'UTF8')"
-                )
+                op.execute(f"ALTER TABLE {table} ALTER COLUMN {name} TYPE bytea USING convert_to({name}, 'UTF8')")
             change = sa.text(f"UPDATE {table} SET {name} = :text WHERE {key} = :key")
             some = f"{key} > :last AND {name} IS NOT NULL ORDER BY {key} LIMIT 200"
             query, last = sa.text(f"SELECT {key}, {name} FROM {table} WHERE {some}"), 0

@@ -110,9 +110,7 @@ def _reaching(path: Path) -> Iterator[None]:
         yield
     except OSError as error:
         why = error.strerror or error
-        raise BookError(
-            f"The lot book {path} cannot be reached: {why}. Check the path and its rights."
-        ) from None
+        raise BookError(f"The lot book {path} cannot be reached: {why}. Check the path and its rights.") from None
 
 
 def refuse_other_files(path: Path) -> None:
@@ -150,9 +148,7 @@ def make_engine(url: URL, **options: Any) -> Engine:
     try:
         engine = sqlalchemy.create_engine(url, **options)
     except sqlalchemy.exc.ArgumentError:  # a host, where SQLite has none
-        raise BookError(
-            "The address of the lot book is not one of a file. Give a path, such as lots.sqlite."
-        ) from None
+        raise BookError("The address of the lot book is not one of a file. Give a path, such as lots.sqlite.") from None
 
     path = book_path(url)
 
@@ -320,9 +316,7 @@ def write(engine: Engine) -> Iterator[Connection]:
             raise BookError(REMOVED.format(path=path))
 
 
-DAMAGED = (
-    "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
-)
+DAMAGED = "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
 OTHER_FILE = "{place} is not a lot book. Give another path; the file is left as it is."
 SILENT = "The database {place} does not answer. Check that it runs and that the address is right."
 

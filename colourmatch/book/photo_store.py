@@ -51,9 +51,7 @@ def open_source(source: Source) -> tuple[bytes, str]:
     try:
         return read_plain_file(path), path.name
     except OSError as error:
-        raise PhotoError(
-            f"The photo {path} cannot be read: {error.strerror or error}. Check the path."
-        ) from None
+        raise PhotoError(f"The photo {path} cannot be read: {error.strerror or error}. Check the path.") from None
 
 
 def hash_photo(photo: bytes) -> str:
@@ -76,9 +74,7 @@ def find_suffix(data: bytes) -> str:
     for start, magic, suffix in _KINDS:
         if data[start : start + len(magic)] == magic:
             return ".dng" if suffix == ".tif" and is_dng(data) else suffix
-    raise PhotoError(
-        "That file is no JPEG, HEIC, PNG, TIFF or DNG. Give the photo as it came from the phone."
-    )
+    raise PhotoError("That file is no JPEG, HEIC, PNG, TIFF or DNG. Give the photo as it came from the phone.")
 
 
 class PhotoStore:

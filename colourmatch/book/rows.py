@@ -96,9 +96,7 @@ def read_stocks(connection: Connection, ids: Iterable[int] | None = None) -> lis
 
 def read_taught(connection: Connection, stock_id: int, lot_id: int) -> StockEntry | None:
     """A stock as a lot left it when it taught its strength, by the label of now; None where no closing of it that stands did."""
-    later = (
-        select(t.stock_entries).where(t.stock_entries.c.stock_id == stock_id).order_by(t.stock_entries.c.id)
-    )
+    later = select(t.stock_entries).where(t.stock_entries.c.stock_id == stock_id).order_by(t.stock_entries.c.id)
     changes = connection.execute(later).mappings().all()
     of_lot = [change for change in changes if change["lot_id"] == lot_id]
     undone = max((change["id"] for change in of_lot if change["kind"] == "unlearnt"), default=0)
@@ -106,9 +104,7 @@ def read_taught(connection: Connection, stock_id: int, lot_id: int) -> StockEntr
     if not taught:
         return None
     until = [one for one in changes if one["id"] <= taught[0] or one["kind"] == "corrected"]
-    return _stock(
-        connection.execute(select(t.stocks).where(t.stocks.c.id == stock_id)).mappings().one(), until
-    )
+    return _stock(connection.execute(select(t.stocks).where(t.stocks.c.id == stock_id)).mappings().one(), until)
 
 
 def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
@@ -168,9 +164,7 @@ def read_names(connection: Connection) -> dict[int, list[tuple[str, str]]]:
     names: dict[int, list[tuple[str, str]]] = defaultdict(list)
     for query in (
         select(t.stocks.c.id, t.stocks.c.created_at, t.stocks.c.name),
-        select(later.stock_id, later.created_at, later.name)
-        .where(later.name.is_not(None))
-        .order_by(later.id),
+        select(later.stock_id, later.created_at, later.name).where(later.name.is_not(None)).order_by(later.id),
     ):
         for stock_id, since, name in connection.execute(query):
             names[stock_id].append((since, name))
@@ -216,9 +210,7 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
         values = pick_fields(row, e.Lot) | {"stocks": stocks[row["id"]]}
         values |= (from_json(row["details"]) or {}) | changes[row["id"]]
         target = values["target_lab"]
-        lots.append(
-            e.Lot(**values | {"stocks": tuple(values["stocks"]), "target_lab": target and tuple(target)})
-        )
+        lots.append(e.Lot(**values | {"stocks": tuple(values["stocks"]), "target_lab": target and tuple(target)}))
     return lots
 
 
@@ -300,9 +292,7 @@ def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None 
         used[lot_id].add(stock_id)
     stocks = read_stocks(connection, set().union(*used.values()))
     return [
-        e.LotStory(
-            lots[lot_id], tuple(events[lot_id]), tuple(stock for stock in stocks if stock.id in used[lot_id])
-        )
+        e.LotStory(lots[lot_id], tuple(events[lot_id]), tuple(stock for stock in stocks if stock.id in used[lot_id]))
         for lot_id in wanted
     ]
 

@@ -336,18 +336,14 @@ class Stocks(Part):
         given = {key: value for key, value in said.items() if value is not None}
         given |= {"details": details} if details else {}
         if not given:
-            raise InputError(
-                "Say what to put right: --strength-g-per-100ml, --name, --note, or what the bottle says."
-            )
+            raise InputError("Say what to put right: --strength-g-per-100ml, --name, --note, or what the bottle says.")
 
         def act(connection: Connection) -> StockCorrection:
             lock_names(connection, "stocks")
             if (known := transactions.find_token(connection, t.stock_entries, by.get("token"))) is not None:
                 asked = given | ({"details": checks.to_json(details)} if details else {})
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
-                transactions.refuse_other(
-                    known, same | {k: v for k, v in asked.items() if known[k] is not None}
-                )
+                transactions.refuse_other(known, same | {k: v for k, v in asked.items() if known[k] is not None})
                 return StockCorrection(find_stock(connection, int(known["stock_id"])))
             old = find_stock(connection, stock)
             changes = check_stock_changes(connection, old, given)

@@ -187,9 +187,7 @@ closings = _part(
 )
 
 # A closed lot that was opened again; unique: a closing is undone once. Why is the entry's reason.
-reopenings = _part(
-    "reopenings", Column("closing_entry_id", ForeignKey("lot_entries.id"), nullable=False, unique=True)
-)
+reopenings = _part("reopenings", Column("closing_entry_id", ForeignKey("lot_entries.id"), nullable=False, unique=True))
 
 amendments = _part("amendments", Column("changes", Text, nullable=False))
 

@@ -27,7 +27,9 @@ P = ParamSpec("P")
 _ATTEMPTS = 4
 #: What became of an entry whose server went away before it was asked to keep it, or after.
 _NOT_ENTERED = "Nothing was entered: enter it again when the database is back."
-_IN_DOUBT = "It went away while the entry was kept: when it is back, look whether the entry is there before you enter it again."
+_IN_DOUBT = (
+    "It went away while the entry was kept: when it is back, look whether the entry is there before you enter it again."
+)
 
 
 class By(TypedDict, total=False):
@@ -272,9 +274,7 @@ def find_entry(connection: Connection, entry_id: int) -> LotEntry:
 def refuse_replaced(entry: LotEntry) -> None:
     """InputError for an entry that was corrected before: the latest is the one to correct."""
     if entry.replaced_by_id is not None:
-        raise InputError(
-            f"Entry {entry.id} was corrected already. Correct entry {entry.replaced_by_id} instead."
-        )
+        raise InputError(f"Entry {entry.id} was corrected already. Correct entry {entry.replaced_by_id} instead.")
 
 
 def check_reason(reason: str) -> str:

@@ -119,9 +119,7 @@ def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) 
 def _pour(connection: Connection, lot_id: int, rows: list[dict[str, Any]], by: By, reason: str) -> None:
     """Enter what of each stock comes into a lot with a part of another."""
     for row in rows:
-        transactions.put_entry(
-            connection, lot_id, "addition", row, entered_by=by.get("entered_by"), reason=reason
-        )
+        transactions.put_entry(connection, lot_id, "addition", row, entered_by=by.get("entered_by"), reason=reason)
 
 
 def _parts_of(story: LotStory, ml: float) -> tuple[list[dict[str, Any]], float]:

@@ -39,9 +39,7 @@ def ciede2000_parts(lab1: ArrayLike, lab2: ArrayLike) -> Array:
     dh = np.where(opposite & ~grey, np.copysign(180.0, h2 - h1), dh)
     d_hue = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(dh) / 2)
     far = (np.abs(h1 - h2) > 180) & ~opposite
-    mean_h = np.where(
-        grey, h1 + h2, np.where(far, (h1 + h2 + np.where(h1 + h2 < 360, 360, -360)) / 2, (h1 + h2) / 2)
-    )
+    mean_h = np.where(grey, h1 + h2, np.where(far, (h1 + h2 + np.where(h1 + h2 < 360, 360, -360)) / 2, (h1 + h2) / 2))
     mean_l, mean_c = (l1 + l2) / 2, (c1 + c2) / 2
     rad = np.radians(mean_h)
     t = (
@@ -135,9 +133,7 @@ class Difference(Record):
     def turned(self, reference_lab: ArrayLike, batch_lab: ArrayLike) -> Difference:
         """The same difference seen from the other liquid: of these two, now reference and batch."""
         parts = {name: -getattr(self, name) for name in ("lightness", "chroma", "hue")}
-        return self.having(
-            **parts, text=describe_difference(reference_lab, batch_lab) if self.seen else self.text
-        )
+        return self.having(**parts, text=describe_difference(reference_lab, batch_lab) if self.seen else self.text)
 
 
 @cache

@@ -35,9 +35,7 @@ def xyz_to_lab(xyz: ArrayLike, white_xyz: ArrayLike = WHITE_D65_XYZ) -> Array:
     """
     t = np.asarray(xyz, float) / np.asarray(white_xyz, float)
     f = np.where(t > _DELTA**3, np.cbrt(np.maximum(t, 0.0)), t / (3 * _DELTA**2) + 4.0 / 29.0)
-    return np.stack(
-        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1
-    )
+    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
 
 
 def lab_to_xyz(lab: ArrayLike, white_xyz: ArrayLike = WHITE_D65_XYZ) -> Array:

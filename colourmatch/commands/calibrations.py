@@ -33,17 +33,13 @@ def card_profile() -> None:
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
 @opt.text("--greys", "A,B,...", "Instead of photos: the six steps, or all twelve, paper being 1.")
 @opt.number("--sd", "How unsure each of --greys is, such as 0.005.")
-@opt.text(
-    "--grey", "X,Y,W,H", "Where the grey card lies, in pixels [default: the middle ring].", type=opt.RECTANGLE
-)
+@opt.text("--grey", "X,Y,W,H", "Where the grey card lies, in pixels [default: the middle ring].", type=opt.RECTANGLE)
 @opt.number("--reflectance", "Of the known grey card [default: 0.18].")
 @opt.number("--reflectance-sd", "How unsure that is [default: 0.006].")
 @opt.number("--paper-reflectance", "Of the bare paper [default: 0.88].")
 @opt.number("--paper-reflectance-sd", "How unsure that is [default: 0.02].")
 @opt.by
-def add_card(
-    session: Session, name: str, photos: tuple[str, ...], greys: str | None, who: Who, **given: Any
-) -> Answer:
+def add_card(session: Session, name: str, photos: tuple[str, ...], greys: str | None, who: Who, **given: Any) -> Answer:
     """Note what the greys of a printed card reflect.
 
     From photos of the empty card with a known grey card on its middle ring, or as measured (--greys). Several photos
@@ -156,9 +152,7 @@ def read_known(typed: str, what: str) -> dict[str, tuple[float, str]]:
         stock, equals, amount = part.rpartition("=")
         stock, amount = stock.strip(), amount.strip()
         if not equals or not stock or not re.match(r"[\d.,+-]", amount) or stock in held:
-            raise InputError(
-                f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
-            )
+            raise InputError(f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4.")
         of = f"{stock} of {what}"
         if counted := re.fullmatch(r"(.*?)\s*drops?", amount, re.IGNORECASE):
             held[stock] = parse_number(counted[1], of), "drops"
@@ -175,9 +169,7 @@ phone_options = opt.join(
 )
 
 
-@phone.command(
-    "add", example="colourmatch phone add photo.jpg --light window --reference red=6 --batch red=12"
-)
+@phone.command("add", example="colourmatch phone add photo.jpg --light window --reference red=6 --batch red=12")
 @click.argument("photo")
 @opt.text("--light", "NAME", "A name of your own for the light, such as window.", required=True)
 @opt.text("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=KNOWN)

@@ -243,9 +243,7 @@ class Group(click.Group):
         """Pass on to the command; without one, say which there are."""
         ctx.obj = _take_session(ctx)
         if not ctx.args and not ctx._protected_args:
-            raise click.UsageError(
-                f"A command is missing. There are: {', '.join(self.list_commands(ctx))}.", ctx
-            )
+            raise click.UsageError(f"A command is missing. There are: {', '.join(self.list_commands(ctx))}.", ctx)
         return super().invoke(ctx)
 
 

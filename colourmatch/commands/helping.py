@@ -26,9 +26,7 @@ def guide(session: Session, page: str | None, find: str) -> Answer:
     if page is None and not find.strip():
         rows = [(one.name, one.about) for one in PAGES]
         told = [{"page": one.name, "title": one.title, "text": one.about} for one in PAGES]
-        return Answer(
-            {"pages": told}, [Table(("page", "what it is for"), rows), "Read one: colourmatch guide PAGE"]
-        )
+        return Answer({"pages": told}, [Table(("page", "what it is for"), rows), "Read one: colourmatch guide PAGE"])
     chosen = PAGES if page is None else (find_page(page),)
     found = [(one, find_sections(one, find)) for one in chosen]
     whole = not find.strip()

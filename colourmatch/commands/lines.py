@@ -66,9 +66,7 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     yield f"  {combined['text']}"
 
 
-def advice_lines(
-    told: Mapping[str, Any] | None, lot: int, tolerance: float, *, closed: bool = False
-) -> Iterator[str]:
+def advice_lines(told: Mapping[str, Any] | None, lot: int, tolerance: float, *, closed: bool = False) -> Iterator[str]:
     """The advice first as its sentence, then what it rests on; for a closed lot only how it ended.
 
     tolerance: of the lot, CIEDE2000; what is reached within it may be no difference.
@@ -138,9 +136,7 @@ def fit_lines(lines: Iterable[str]) -> Iterator[str]:
     """The same lines within 80 columns; what does not fit goes on below, set in a little further."""
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip()) + 2)
-        wrapped = textwrap.wrap(
-            line, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
-        )
+        wrapped = textwrap.wrap(line, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
         yield from wrapped or [""]
 
 

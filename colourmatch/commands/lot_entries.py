@@ -201,9 +201,7 @@ def sample(session: Session, lot: str, ml: float, returned: bool, who: Who) -> A
 @opt.text("--notes", "TEXT", "The remark that the lot was begun with.")
 @head_options(begins=False)
 @opt.who
-def correct(
-    session: Session, lot: str, entry: str | None, reason: str | None, who: Who, **given: Any
-) -> Answer:
+def correct(session: Session, lot: str, entry: str | None, reason: str | None, who: Who, **given: Any) -> Answer:
     """Put an entry or a figure of the lot right.
 
     The old one stays in the history.
@@ -218,9 +216,7 @@ def correct(
         changes["reference_id"] = changes.pop("reference")
     amounts = {key: given[key] for key in entry_keys if given[key] not in (None, False)}
     if entry is None and not changes:
-        raise InputError(
-            "Say what to correct: the number of an entry (see lot show), or a figure such as --volume-ml."
-        )
+        raise InputError("Say what to correct: the number of an entry (see lot show), or a figure such as --volume-ml.")
     if (entry is None and amounts) or (entry is not None and changes):
         raise InputError(
             "An entry is corrected with --drops, --ml, --grams, --stock, --void or --at; the lot without ENTRY."

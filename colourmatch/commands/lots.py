@@ -32,8 +32,7 @@ def lot() -> None:
 
 @click.command(
     cls=Command,
-    example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 "
-    "--dilution 5",
+    example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 --dilution 5",
 )
 @opt.text(
     "--like",
@@ -41,13 +40,9 @@ def lot() -> None:
     "An old lot whose figures are taken over; what is given here counts before them.",
     is_eager=True,
 )
-@opt.text(
-    "--name", "NAME", "What the drink is called. [required, or --like]", callback=lot_entries.need_unless_like
-)
+@opt.text("--name", "NAME", "What the drink is called. [required, or --like]", callback=lot_entries.need_unless_like)
 @opt.amount("--volume", "batch", "The batch, with its unit, such as '2 l'; ml without one.")
-@opt.amount(
-    "--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=lot_entries.need_volume
-)
+@opt.amount("--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=lot_entries.need_volume)
 @click.option(
     "--stock", "stocks", metavar="STOCK", multiple=True, callback=lot_entries.need_unless_like,
     help="Repeat for a second stock. [required, or --like]",
@@ -180,9 +175,7 @@ def _renew_repeated(session: Session, book: LotBook, found: list[Data]) -> tuple
 @click.command("list", cls=Command, example="colourmatch lot list --open")
 @opt.text("--search", "TEXT", "Part of the name or of the number.")
 @opt.flag("--open", "open_only", "Only those not closed.")
-@click.option(
-    "--limit", type=click.IntRange(1, 10_000), default=50, show_default=True, help="How many at most."
-)
+@click.option("--limit", type=click.IntRange(1, 10_000), default=50, show_default=True, help="How many at most.")
 @click.option("--offset", type=click.IntRange(0), default=0, help="Leave out so many, the newest first.")
 def list_(session: Session, search: str | None, open_only: bool, limit: int, offset: int) -> Answer:
     """The lots, the newest first."""

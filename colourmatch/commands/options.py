@@ -71,9 +71,7 @@ def read_lab(typed: str, what: str) -> tuple[float, ...]:
     parts = [part.strip() for part in (re.split(r"[;\s]+", text) if apart else text.split(","))]
     numbers = [part.replace(",", ".") for part in parts]
     if len(numbers) != 3 or not all(re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", one) for one in numbers):
-        raise InputError(
-            f"{what} is {typed!r}, which is not three numbers. Give L*,a*,b*, such as 60.5,45,30."
-        )
+        raise InputError(f"{what} is {typed!r}, which is not three numbers. Give L*,a*,b*, such as 60.5,45,30.")
     return tuple(map(float, numbers))
 
 

@@ -24,12 +24,8 @@ class AnswerLost(Exception):
     def tell(self) -> str:
         """What happened and what to do, in one sentence."""
         if self.reader_left:
-            return (
-                "The answer was not read to its end: who was to read it has left. What was entered is kept."
-            )
-        return (
-            f"The answer cannot be written: {self.why}. Send it to another place; what was entered is kept."
-        )
+            return "The answer was not read to its end: who was to read it has left. What was entered is kept."
+        return f"The answer cannot be written: {self.why}. Send it to another place; what was entered is kept."
 
 
 class _Stream:

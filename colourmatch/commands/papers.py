@@ -32,9 +32,7 @@ def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
 @click.command(cls=Command, example="colourmatch lot label 1 --out label.pdf --copies 12")
 @click.argument("lot")
 @opt.text("--out", "FILE", "A PDF of labels to cut out; without it the text alone.")
-@click.option(
-    "--copies", type=click.IntRange(1, 1000), help="How many labels [default: a page full of them]."
-)
+@click.option("--copies", type=click.IntRange(1, 1000), help="How many labels [default: a page full of them].")
 @opt.paper
 def label(session: Session, lot: str, out: str | None, copies: int | None, paper: str) -> Answer:
     """The label of a lot: drink, lot, date, colours that went in, warning, allergen, your own lines; on paper with a QR code.
@@ -120,9 +118,7 @@ def import_(session: Session, file: str) -> Answer:
     return Answer(data, [f"Read {rows} rows with {data['lots']} lots into {data['book']}."])
 
 
-_OTHER_HASH = (
-    "Type it again; if it is right, the lot was altered since the sheet was printed: restore the last backup."
-)
+_OTHER_HASH = "Type it again; if it is right, the lot was altered since the sheet was printed: restore the last backup."
 
 
 @click.group(cls=Group)
@@ -131,9 +127,7 @@ def book() -> None:
 
 
 @book.command(example="colourmatch book check --book lots.sqlite")
-@click.option(
-    "--hash", "sha256", metavar="HASH", help="The last hash on a lot's sheet, to hold the book against."
-)
+@click.option("--hash", "sha256", metavar="HASH", help="The last hash on a lot's sheet, to hold the book against.")
 def check(session: Session, sha256: str | None) -> Answer:
     """Check the book and its photos.
 
@@ -176,9 +170,7 @@ def backup(session: Session, out: str) -> Answer:
     data["out"] = str(data.pop("path"))
     lines = [f"Wrote {report.path} with {report.photos} photo{'' if report.photos == 1 else 's'}."]
     if report.missing:
-        lines.append(
-            f"{len(report.missing)} photos were not in the photo folder: {', '.join(report.missing[:3])}"
-        )
+        lines.append(f"{len(report.missing)} photos were not in the photo folder: {', '.join(report.missing[:3])}")
     if report.damaged:
         lines.append(
             f"{len(report.damaged)} photos were changed since they were kept, and are not in it: "

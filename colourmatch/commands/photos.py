@@ -51,9 +51,7 @@ def take_rectangles(given: Data) -> Data:
     """The rectangles that were typed, taken out of the options; empty for a photo with the printed card."""
     typed = opt.take(given, "white", "white_reflectance", "reference", "batch")
     if typed and ("white" not in typed or not typed.keys() & {"reference", "batch"}):
-        raise InputError(
-            "A photo without the card needs --white and at least one of --reference and --batch."
-        )
+        raise InputError("A photo without the card needs --white and at least one of --reference and --batch.")
     return typed
 
 
@@ -77,9 +75,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     card, light = given.pop("card_name"), given.pop("light")
     rectangles = take_rectangles(given)
     if rectangles and (card or light):
-        raise InputError(
-            "--card-name and --light are for photos of the printed card. Leave the rectangles out."
-        )
+        raise InputError("--card-name and --light are for photos of the printed card. Leave the rectangles out.")
     from colourmatch.measurement import Measurement
 
     if card or light:
@@ -115,9 +111,7 @@ def note_each(session: Session, results: Iterable[Data], total: int) -> Iterator
         yield result
 
 
-def record_each(
-    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], Data]
-) -> list[Data]:
+def record_each(session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], Data]) -> list[Data]:
     """Photos recorded one after another, each with a token of its own, and noted; what came of each."""
     many, token = len(photos) > 1, who.get("token")
     own = (who | {"token": f"{token} {k}"} if token and many else who for k in range(1, len(photos) + 1))

@@ -58,16 +58,12 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
         return _answer(references.enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
 
     def record(path: str, who: Who) -> Data:
-        (sent,) = references.record_reference(
-            book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who
-        )
+        (sent,) = references.record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
         return sent.to_json("reading")
 
     found = record_each(session, photos, who, record)
     again = [one for one in found if one.get("repeated")]
-    lines = [
-        f"{one['photo']} was noted before, as reading {one['reading']}: it counts once." for one in again
-    ]
+    lines = [f"{one['photo']} was noted before, as reading {one['reading']}: it counts once." for one in again]
     told: Data = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     if references.find_reference(book, name):
         known = references.read_reference(book, name)

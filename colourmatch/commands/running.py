@@ -59,9 +59,7 @@ def demo(session: Session, keep: str | None) -> Answer:
 @opt.text("--address", "IP", "With --share: which address of this machine to open.")
 @opt.text("--certificate", "FILE", "With --share and --key: encrypt with this certificate (PEM).")
 @opt.text("--key", "FILE", "The key of the certificate (PEM).")
-def app(
-    session: Session, port: int | None, share: bool, address: str | None, **files: str | None
-) -> NoReturn:
+def app(session: Session, port: int | None, share: bool, address: str | None, **files: str | None) -> NoReturn:
     """Open the app: it prints the address to open in the browser.
 
     Without --share only this machine reaches it. With --share a phone in the same network does, after the access
@@ -116,9 +114,7 @@ def _tell_sharing(session: Session, door: Door) -> None:
     session.say(tell_sharing(door.url))
 
 
-def _serve(
-    script: Path, sockets: list[socket], door: Door | None, encryption: SSLContext | None = None
-) -> None:
+def _serve(script: Path, sockets: list[socket], door: Door | None, encryption: SSLContext | None = None) -> None:
     """Run the app's server in this program, so that stopping it stops the app; what it prints goes to stderr."""
     from colourmatch.screens.server import serve
 

@@ -116,9 +116,7 @@ def stock() -> None:
 @opt.text("--colourant", "E129|NAME|custom", 'E number or name; "custom": unknown bottle.', required=True)
 @opt.amount("--strength-g-per-100ml", "strength", "Grams of pure dye in 100 ml of stock.")
 @bottle_options
-@opt.amount(
-    "--bottle-g", "strength", "Grams of what is in the bottle in 100 ml of stock. [default: as it is sold]"
-)
+@opt.amount("--bottle-g", "strength", "Grams of what is in the bottle in 100 ml of stock. [default: as it is sold]")
 @opt.amount("--drop-ml", "drop", "Volume of one drop.", default="0.05", show_default=True)
 @click.option("--made-in", type=click.Choice(["water", "batch"]), default="water", show_default=True)
 @opt.number("--strength-rel-sd", "How unsure: 0.2 is 20 %.", default="0.2", show_default=True)
@@ -236,9 +234,7 @@ def weigh(session: Session, name: str, drops: float, grams: float, who: Who, **g
 @opt.amount("--volume-ml", "batch", "Ask only: the volume of the batch.")
 @bottle_facts
 @opt.who
-def dilute(
-    session: Session, stock: str, fold: float | None, name: str | None, who: Who, **given: Any
-) -> Answer:
+def dilute(session: Session, stock: str, fold: float | None, name: str | None, who: Who, **given: Any) -> Answer:
     """Dilute a stock, or ask how far.
 
     A good stock makes the whole dose 20 to 60 drops.

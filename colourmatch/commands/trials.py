@@ -18,9 +18,7 @@ if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
 
 #: What may go back, said whenever something does.
-CLEAN = (
-    "Pour back only what was kept clean and undiluted; a glass that stood on the bench is not poured back."
-)
+CLEAN = "Pour back only what was kept clean and undiluted; a glass that stood on the bench is not poured back."
 
 
 @click.command(cls=Command, example="colourmatch lot trial 1 --ml 100")

@@ -219,9 +219,7 @@ def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
     k, own = line.used[0], replace(problem, jurisdiction=None)
     place = problem.jurisdiction if problem.room_ml()[k] < own.room_ml()[k] else None
     fits = problem.keeps_ceiling(ml_of(problem, {k: 1}))
-    text = words.tell_ceiling_stop(
-        problem.ceiling_mg_per_l, facts.now, line.free_gain, place=place or "", fits=fits
-    )
+    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, facts.now, line.free_gain, place=place or "", fits=fits)
     return _decide(facts, "stop", "ceiling", text)
 
 

@@ -43,9 +43,7 @@ def choose_bottles(problem: Problem) -> tuple[Problem, tuple[Bottle, ...]]:
     return replace(problem, barred=tuple(barred)), tuple(choices)
 
 
-def pick_bottle(
-    stocks: Sequence[Stock], whole_mg: float, missing_mg: float, used: set[str] | None = None
-) -> Stock:
+def pick_bottle(stocks: Sequence[Stock], whole_mg: float, missing_mg: float, used: set[str] | None = None) -> Stock:
     """The bottle whose whole dose is nearest to 20 to 60 drops; the one already used where several are.
 
     `whole_mg`: all of the colourant that the batch needs; `missing_mg`: what of it is still to go in.
@@ -81,9 +79,7 @@ def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, mi
         reason = f"{low} to {high} can be stepped well"
         if not low <= drops[chosen.name] <= high:
             reason = f"that is nearest to {low} to {high}, which can be stepped well"
-        why = (
-            f"the whole dose is about {tell_drops(round(drops[chosen.name]))} of it, and {compared}; {reason}"
-        )
+        why = f"the whole dose is about {tell_drops(round(drops[chosen.name]))} of it, and {compared}; {reason}"
     return Bottle(
         colourant=code, advised=chosen.name, instead_of=[s.name for s in others],
         whole_drops={name: round(count, 1) for name, count in drops.items()},

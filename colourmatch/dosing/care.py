@@ -29,9 +29,7 @@ def warn_of_base(
     """
     already, found = state.already_mg_per_l, []
     if ceiling_mg_per_l is not None and ceiling_mg_per_l <= already:
-        held = (
-            f"the base already holds {tell_typed(already)}" if already else "it leaves no room for any colour"
-        )
+        held = f"the base already holds {tell_typed(already)}" if already else "it leaves no room for any colour"
         text = (
             f"Your ceiling is {tell_typed(ceiling_mg_per_l)} mg/l and {held}: nothing may be added. Check both figures and "
             "put the wrong one right, or start from a base with less colour."
@@ -128,12 +126,8 @@ _ALCOHOLIC = (
     "({status})."
 )
 _UNCHECKED = "The limit for {} is from memory: nobody compared it with the text of the law. Look it up."
-_CARMINE = (
-    "Carmine (E120) comes from insects and causes allergic reactions in some people: name it on the label."
-)
-_STRENGTH = (
-    "{}: the strength is not known and has to be learnt from the photos; ceilings in mg/l mean little yet."
-)
+_CARMINE = "Carmine (E120) comes from insects and causes allergic reactions in some people: name it on the label."
+_STRENGTH = "{}: the strength is not known and has to be learnt from the photos; ceilings in mg/l mean little yet."
 
 
 @dataclass(frozen=True)
@@ -209,9 +203,7 @@ class Portion(Record):
     text: str = kept()
 
 
-def portions_in_glass(
-    amounts: Mapping[str, tuple[float, float]], batch_ml: float = EXAMPLE_GLASS_ML
-) -> list[Portion]:
+def portions_in_glass(amounts: Mapping[str, tuple[float, float]], batch_ml: float = EXAMPLE_GLASS_ML) -> list[Portion]:
     """What a glass brings of each colourant, from mg per litre and its sd by code; caramels share one intake.
 
     Each class of caramel stands against its own figure (an unknown one against the strictest), and where there are
@@ -228,9 +220,7 @@ def portions_in_glass(
     return found
 
 
-def portion_in_glass(
-    e_number: str, mg_per_l: float, mg_per_l_sd: float, batch_ml: float = EXAMPLE_GLASS_ML
-) -> Portion:
+def portion_in_glass(e_number: str, mg_per_l: float, mg_per_l_sd: float, batch_ml: float = EXAMPLE_GLASS_ML) -> Portion:
     """What a glass that holds so much of the batch brings of a colourant, against the smaller of the two ADIs.
 
     share = mg in the glass / (ADI in mg per kg and day x body mass in kg). The interval is that of the strength of the
@@ -259,8 +249,7 @@ def _portion(
     adi, source = intake
     parts = {who: [end / (adi * body) for end in ends] for who, body in EXAMPLE_BODIES_KG}
     for_whom = " and ".join(
-        "{} % ({} to {}) for {}".format(*(tell_number(100 * part) for part in own), who)
-        for who, own in parts.items()
+        "{} % ({} to {}) for {}".format(*(tell_number(100 * part) for part in own), who) for who, own in parts.items()
     )
     text = f"{said}; of the acceptable daily intake of {tell_typed(adi)} mg per kg ({source}) that is {for_whom}."
     shares = tuple(Share(who, *(round(part, 4) for part in own)) for who, own in parts.items())

@@ -131,4 +131,6 @@ def warn_of_weight(measured: Measured) -> str | None:
     if measured.unit != "grams" or not 0 < amount < LITTLE_G:
         return None
     share = 100 * SCALE_STEP_G / amount
-    return f"A scale that shows {SCALE_STEP_G:g} g tells {amount:.2f} g to {share:.0f} %: thin the stock, or count drops."
+    return (
+        f"A scale that shows {SCALE_STEP_G:g} g tells {amount:.2f} g to {share:.0f} %: thin the stock, or count drops."
+    )

@@ -116,9 +116,7 @@ def _read_limits(jurisdiction: str, on: str) -> tuple[Limit, ...]:
     rows = [
         row
         for row in read_rows("limits.csv")
-        if row["jurisdiction"] == jurisdiction
-        and row["since"] <= on
-        and (not row["until"] or on < row["until"])
+        if row["jurisdiction"] == jurisdiction and row["since"] <= on and (not row["until"] or on < row["until"])
     ]
     inside = tuple(n for row in rows if "inside the sum" in row["kind"] for n in row["colourants"].split("+"))
     limits = []
@@ -142,9 +140,7 @@ def _counts(limit: Limit, number: str) -> bool:
     return number in limit.colourants or (limit.kind == "sum" and (":" in number or number in limit.also))
 
 
-def limits_for(
-    colourants: Iterable[str], jurisdiction: str = "EU", on: date | None = None
-) -> tuple[Limit, ...]:
+def limits_for(colourants: Iterable[str], jurisdiction: str = "EU", on: date | None = None) -> tuple[Limit, ...]:
     """Every limit that touches these colourants (E numbers or names) on a day (today), a sum once.
 
     "unknown" where none does. InputError for a jurisdiction, NotFoundError for a colourant that is not on file.
@@ -183,9 +179,7 @@ class CeilingLine:
     law: str
 
 
-def ceiling_check(
-    state: BatchState, ceiling_mg_per_l: float | None, jurisdiction: str = "EU"
-) -> list[CeilingLine]:
+def ceiling_check(state: BatchState, ceiling_mg_per_l: float | None, jurisdiction: str = "EU") -> list[CeilingLine]:
     """The batch as it is now against the maker's ceiling first (None: not set), then the limits of a jurisdiction.
 
     Amounts are mg of pure dye per litre. Colour that the base brought counts for the maker's ceiling; where

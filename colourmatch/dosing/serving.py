@@ -31,9 +31,7 @@ UNSEEN = 1.0
 _SURELY_ALIKE = 4.0
 
 
-def look_at(
-    problem: Problem, views: Sequence[View], added_ml: Sequence[float] | None = None
-) -> tuple[Served, ...]:
+def look_at(problem: Problem, views: Sequence[View], added_ml: Sequence[float] | None = None) -> tuple[Served, ...]:
     """The batch beside the reference in each look; `added_ml`: millilitres of each stock that the next step adds."""
     return tuple(_look(problem, view, added_ml) for view in views)
 

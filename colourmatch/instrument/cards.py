@@ -196,7 +196,9 @@ def _tell(rows: Sequence[Grey], ratio: float, count: int) -> str:
     off = max(rows, key=lambda row: abs(np.log(row.reflectance / row.nominal)))
     part = 100 * (off.reflectance / off.nominal - 1)
     known = f"Known from {count} {'reading' if count == 1 else 'readings'}."
-    said = f"{known} The grey of {off.nominal:g} prints {abs(part):.0f} % {'paler' if part > 0 else 'darker'} than drawn."
+    said = (
+        f"{known} The grey of {off.nominal:g} prints {abs(part):.0f} % {'paler' if part > 0 else 'darker'} than drawn."
+    )
     if ratio > 2:
         said += " The readings disagree: photograph the card once more in even light."
     return said

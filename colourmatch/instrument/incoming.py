@@ -288,9 +288,7 @@ def _leave(measurement: Measurement, found: Calibration) -> Measurement:
     return out.having(as_read=DifferenceAsRead(**pick(measurement, *_READ)), **changed)
 
 
-def _compare(
-    measurement: Measurement, pair: Pair, corrected: dict[str, Corrected], *, own_tones: bool
-) -> Pair:
+def _compare(measurement: Measurement, pair: Pair, corrected: dict[str, Corrected], *, own_tones: bool) -> Pair:
     """What is unsure of the corrected difference of both liquids, in the parts that measurements have."""
     ref, bat = corrected["reference"], corrected["batch"]
     read, other = measurement.spots["batch"], measurement.spots["reference"]

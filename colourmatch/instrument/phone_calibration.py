@@ -119,9 +119,7 @@ class PhoneFit(Record):
     depth_mm: float = kept(default=10.0)
     depth_rel_sd: float = kept(default=0.02)
     errors: dict[str, dict[str, float]] = kept(
-        write=lambda errors: {
-            name: {k: round(v, 3) for k, v in told.items()} for name, told in errors.items()
-        },
+        write=lambda errors: {name: {k: round(v, 3) for k, v in told.items()} for name, told in errors.items()},
         default=dict,
     )
     residual: float = kept(write=lambda value: round(value, 4), default=0.0)

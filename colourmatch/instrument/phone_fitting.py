@@ -121,9 +121,7 @@ def fit_phone(
 class _Task:
     """Readings, their noise and the true spectra behind them; solves one candidate on some of them."""
 
-    def __init__(
-        self, liquids: Sequence[KnownLiquid], dyes: Sequence[KnownDye], depth: tuple[float, float]
-    ) -> None:
+    def __init__(self, liquids: Sequence[KnownLiquid], dyes: Sequence[KnownDye], depth: tuple[float, float]) -> None:
         self.dyes, self.liquids = tuple(dyes), tuple(liquids)
         self.lab = np.array([one.lab for one in liquids], float).reshape(-1, 3)
         self.mg_per_l = np.array([one.mg_per_l for one in liquids], float).reshape(len(liquids), -1)
@@ -135,9 +133,7 @@ class _Task:
         self.y = read_log_light(self.lab)
         self.told = np.array([one.lab if one.told is None else one.told for one in liquids]).reshape(-1, 3)
         unknown = np.full(3, np.nan)
-        self.told_sd = np.array([unknown if one.lab_sd is None else one.lab_sd for one in liquids]).reshape(
-            -1, 3
-        )
+        self.told_sd = np.array([unknown if one.lab_sd is None else one.lab_sd for one in liquids]).reshape(-1, 3)
         self.sure = np.isfinite(self.told_sd).all(axis=1)
         each = {one.photo or f"{k}": one.tone for k, one in enumerate(liquids) if one.tone is not None}
         self.greys = GreySteps(list(each.values())) if recorded else None
@@ -297,7 +293,5 @@ def _describe(task: _Task, fit: PhoneFit) -> list[LiquidFitted]:
             after = told + weigh(task.told_sd[n], sd) * (after - told)
         held = {d.name: float(mg) for d, mg in zip(task.dyes, one.mg_per_l, strict=True) if mg}
         off = (round(float(ciede2000(seen, true[n])), 3) for seen in (told, after))
-        out.append(
-            LiquidFitted(one.photo, held, rounded(true[n], 3), rounded(told, 3), rounded(after, 3), *off)
-        )
+        out.append(LiquidFitted(one.photo, held, rounded(true[n], 3), rounded(told, 3), rounded(after, 3), *off))
     return out

@@ -124,13 +124,9 @@ def add_known_photo(
     measurement = measurement.having(card_profile=card.named if card else None)
     for spot in contents:
         if (colour := measurement.spots.get(spot)) is None:
-            raise InputError(
-                f"No glass was found on the {spot} spot. Set the known liquid there and photograph again."
-            )
+            raise InputError(f"No glass was found on the {spot} spot. Set the known liquid there and photograph again.")
         if colour.white != "blank":
-            raise InputError(
-                "No clear water was found on the blank spot. Set a glass of water there: it is the white."
-            )
+            raise InputError("No clear water was found on the blank spot. Set a glass of water there: it is the white.")
     if measurement.at_an_end:
         raise InputError(
             "A known liquid is too strong for this phone: a channel is at the end of its range and teaches nothing. "
@@ -194,9 +190,7 @@ def fit_known(
     depths = {one.depth_mm for one in sitting.values()}
     if len(depths) > 1:
         listed = ", ".join(f"{d:g}" for d in sorted(depths))
-        raise InputError(
-            f"The known liquids stand {listed} mm deep. Fill them all alike: forget and begin again."
-        )
+        raise InputError(f"The known liquids stand {listed} mm deep. Fill them all alike: forget and begin again.")
     contents = [held for one in sitting.values() for held in one.known.values()]
     names = list(dict.fromkeys(name for held in contents for name in held))
     stocks = [book.stocks.get(name) for name in names]

@@ -69,9 +69,7 @@ def widen_fit(fit: LotFit, stocks: Sequence[StockPrior]) -> WiderFit:
         ]
     ).T
     factors = np.exp(mean + factor_sd * normal[0])
-    shapes = DyeShapes(stocks).at(
-        tail_sd * normal[1], width_sd * normal[2], shift_nm + shift_sd_nm * normal[3]
-    )
+    shapes = DyeShapes(stocks).at(tail_sd * normal[1], width_sd * normal[2], shift_nm + shift_sd_nm * normal[3])
     spectra = (factors * peak * fit.layout.view.path_cm)[..., None] * np.maximum(shapes[0], 0.0)
     own = {field.name: getattr(fit, field.name) for field in fields(LotFit)}
     return WiderFit(**own, extra_spectra=spectra, extra_factors=factors)

@@ -252,9 +252,7 @@ def find_colourant(text: str) -> Colourant:
     wanted = text.strip()
     if wanted.casefold().startswith(_CUSTOM):
         parts = wanted[len(_CUSTOM) :].split(":")
-        return custom_colourant(
-            "unknown colour", parts[0], _parse_strength(parts[1]) if len(parts) > 1 else None
-        )
+        return custom_colourant("unknown colour", parts[0], _parse_strength(parts[1]) if len(parts) > 1 else None)
     code = _as_e_number(wanted)
     for colourant in list_colourants():
         if code == colourant.e_number or wanted.casefold() in (colourant.name.casefold(), colourant.e_number):
@@ -320,9 +318,7 @@ def _nearest(like: str | float) -> Colourant:
     if not 400 <= peak <= 700:
         raise InputError(f"The peak must lie between 400 and 700 nm, not at {peak:g}. Check the number.")
     # What is taught by photos itself is no start; of equally near peaks the measured shape is the better one.
-    dyes = [
-        c for c in list_colourants() if c.shift_sd_nm <= _START_SHIFT_NM and not _is_in_solvent(c.e_number)
-    ]
+    dyes = [c for c in list_colourants() if c.shift_sd_nm <= _START_SHIFT_NM and not _is_in_solvent(c.e_number)]
     return min(dyes, key=lambda c: (abs(c.peak_nm - peak), c.shape_status != "measured"))
 
 
@@ -341,15 +337,11 @@ def custom_colourant(name: str, like: str | float, e1pct_1cm: float | None = Non
     strength.
     """
     base = _nearest(like)
-    by_peak = (
-        base.e_number[1:] != str(like).strip() and re.fullmatch(r"[\d.]+", str(like).strip()) is not None
-    )
+    by_peak = base.e_number[1:] != str(like).strip() and re.fullmatch(r"[\d.]+", str(like).strip()) is not None
     peak = float(like) if by_peak else base.peak_nm
     strength = base.e1pct_1cm if e1pct_1cm is None else float(e1pct_1cm)
     if not 0.01 <= strength <= 5000:
-        raise InputError(
-            f"E 1 % must be between 0.01 and 5000, not {strength:g}. Pure food dyes are 400 to 2000."
-        )
+        raise InputError(f"E 1 % must be between 0.01 and 5000, not {strength:g}. Pure food dyes are 400 to 2000.")
     status = base.shape_status if base.shape_is_taught else f"estimated from {base.e_number}"
     return Colourant(
         e_number=f"{_CUSTOM}{f'{peak:g}' if by_peak else base.e_number}:{strength:g}",

@@ -175,9 +175,7 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
         terms, place = layout.phone_terms(draws, camera), layout.phone_slice(camera)
         phone = phone_weights(terms, basis_at_10_nm())
         # the phone's channels and the observer's
-        weights = np.concatenate(
-            [phone, *(np.broadcast_to(eye, (count, *eye.shape)) for eye in eyes)], axis=2
-        )
+        weights = np.concatenate([phone, *(np.broadcast_to(eye, (count, *eye.shape)) for eye in eyes)], axis=2)
         for light, per_unit, spread, out, sign, fill, dyes in (
             (reflect[:, here], depth[:, here], slice(None), sides[0], 1.0, _batch_slopes, shapes[0]),
             (ref, ref_depth, group[here], sides[1], -1.0, _reference_slopes, shapes[1]),
@@ -192,8 +190,7 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
             read, slope, to_tone = bend_tones(seen, terms)
             to_terms = np.concatenate(
                 [
-                    np.tensordot(light, basis_at_10_nm()[1:], axes=(2, 1)).transpose(0, 1, 3, 2)
-                    * slope[..., None],
+                    np.tensordot(light, basis_at_10_nm()[1:], axes=(2, 1)).transpose(0, 1, 3, 2) * slope[..., None],
                     to_tone,
                 ],
                 axis=-1,
@@ -356,10 +353,7 @@ def fit_lot(
     weight = np.exp(likely - likely[top])
     drawn = rng.permutation(share_out(weight / weight.sum(), draws))
     jittered = against(
-        [
-            v + stratified_normal(rng, draws, len(v)) @ lower.T
-            for v, lower in zip(data.y, data.jitter, strict=True)
-        ],
+        [v + stratified_normal(rng, draws, len(v)) @ lower.T for v, lower in zip(data.y, data.jitter, strict=True)],
         kind[drawn],
     )
     sd_drawn = sd[some[drawn]]

@@ -201,9 +201,7 @@ class LotModel:
             instead[0][own : self.ref_amounts.stop], instead[1][own : self.ref_amounts.stop] = _TRACE
             means += [beside[0], instead[0]]
             sds += [beside[1], instead[1]]
-        chance = np.r_[
-            _STOCKS_DYES_ALONE, np.full(len(means) - 1, (1 - _STOCKS_DYES_ALONE) / max(len(means) - 1, 1))
-        ]
+        chance = np.r_[_STOCKS_DYES_ALONE, np.full(len(means) - 1, (1 - _STOCKS_DYES_ALONE) / max(len(means) - 1, 1))]
         return np.log(chance), np.array(means), np.array(sds)
 
     def phone_slice(self, camera: int) -> slice:
@@ -229,9 +227,7 @@ class LotModel:
         spectra: Array = (np.exp(draws[:, self.factor]) * self.peak)[..., None] * known[0]
         return spectra
 
-    def batch_absorbance(
-        self, draws: Array, mg_per_l: Array, thinning: Array, spectra: Array | None = None
-    ) -> Array:
+    def batch_absorbance(self, draws: Array, mg_per_l: Array, thinning: Array, spectra: Array | None = None) -> Array:
         """Single-pass absorbance of the batch, shape (D, C, 41), for concentrations (C, S) or (D, C, S), thinning (C,).
 
         spectra: what `dye_spectra` gives of the draws.

@@ -20,9 +20,7 @@ class MakeUp:
     text: str
 
 
-def plan_powder(
-    strength_g_per_100ml: float, volume_ml: float, dye_content: float = 1.0, *, us: bool = False
-) -> MakeUp:
+def plan_powder(strength_g_per_100ml: float, volume_ml: float, dye_content: float = 1.0, *, us: bool = False) -> MakeUp:
     """Grams of powder for a stock: m = strength * volume / 100 / dye content.
 
     strength in g of pure dye in 100 ml, up to 100; volume 1 to 100000 ml; dye_content a share above 0, at most 1; us:
@@ -37,9 +35,7 @@ def plan_powder(
     grams = dye / dye_content
     advice = ""
     if grams < 0.5:  # 0.01 g of a scale that shows 0.01 g is 2 % of it (common practice, no source)
-        advice = (
-            " So little weighs badly on a scale that shows 0.01 g: make more, or a stronger one, and thin it."
-        )
+        advice = " So little weighs badly on a scale that shows 0.01 g: make more, or a stronger one, and thin it."
     text = f"Weigh {grams:.3g} g of powder, dissolve it in a little warm water, make it up to {tell_ml(volume_ml, us)}."
     return MakeUp(dye, grams, None, text + advice)
 

@@ -180,9 +180,7 @@ def _of_doses(plain: Mishap, doses: Sequence[Dosed], shelf: Sequence[Bottle]) ->
         mg, ml = _held(dose)
         own = _only(plain, dose.stock, mg)
         about = replace(plain, entry=dose.entry, shot=dose.first_shot, less=own)
-        yield replace(
-            about, code="dose-amount", log_chance=float(np.log(_AMOUNT)), more=own, part=_MISCOUNTED
-        )
+        yield replace(about, code="dose-amount", log_chance=float(np.log(_AMOUNT)), more=own, part=_MISCOUNTED)
         yield replace(about, code="dose-missing", log_chance=float(np.log(_NOTHING)))
         for bottle in shelf if dose.first_shot >= plain.shots - _LOOKED_AT else ():
             yield replace(
@@ -191,9 +189,7 @@ def _of_doses(plain: Mishap, doses: Sequence[Dosed], shelf: Sequence[Bottle]) ->
             )  # fmt: skip
 
 
-def _of_photos(
-    plain: Mishap, doses: Sequence[Dosed], late: Mapping[tuple[int, int], float]
-) -> Iterator[Mishap]:
+def _of_photos(plain: Mishap, doses: Sequence[Dosed], late: Mapping[tuple[int, int], float]) -> Iterator[Mishap]:
     """A photo that shows a part of the step before it, or that was taken before it."""
     for shot in range(max(plain.shots - _LOOKED_AT, 0), plain.shots):
         step = [dose for dose in doses if dose.first_shot == shot]

@@ -102,9 +102,7 @@ def prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> Observed:
     for shot in shots:
         parts = [_lab_to_y(np.asarray(shot.batch_lab, float), np.asarray(shot.batch_covariance, float))]
         if shot.reference_lab is not None:
-            parts.append(
-                _lab_to_y(np.asarray(shot.reference_lab, float), np.asarray(shot.reference_covariance, float))
-            )
+            parts.append(_lab_to_y(np.asarray(shot.reference_lab, float), np.asarray(shot.reference_covariance, float)))
         values = np.concatenate([p[0] for p in parts])
         cov = np.full((len(values), len(values)), _WHITE_SD**2) + np.eye(len(values)) * _MISFIT_SD**2
         for k, (own, own_cov, rgb) in enumerate(parts):

@@ -73,9 +73,7 @@ def check_stock(stock: Stock) -> Stock:
     """The stock itself when every figure of it is possible; InputError or NotFoundError says what to mend."""
     name = stock.name.strip() if isinstance(stock.name, str) else ""
     if not 1 <= len(name) <= 120 or not stock.name.isprintable():
-        raise InputError(
-            "A stock needs a name of 1 to 120 printable characters. Give it a short one, such as red."
-        )
+        raise InputError("A stock needs a name of 1 to 120 printable characters. Give it a short one, such as red.")
     find_colourant(stock.colourant)
     _check_number(
         stock.strength_g_per_100ml,
@@ -89,17 +87,11 @@ def check_stock(stock: Stock) -> Stock:
             f"Strength must be at least 0.000001 g in 100 ml, not {stock.strength_g_per_100ml}. "
             "Give grams of colourant in 100 ml of stock, such as 1.0."
         )
-    _check_number(
-        stock.drop_ml, "Drop", 0, 0.5, "A drop is near 0.05 ml; weigh 20 to 50 drops to know yours."
-    )
+    _check_number(stock.drop_ml, "Drop", 0, 0.5, "A drop is near 0.05 ml; weigh 20 to 50 drops to know yours.")
     if stock.drop_ml < 0.005:
-        raise InputError(
-            f"Drop must be at least 0.005 ml, not {stock.drop_ml}. A usual drop is near 0.05 ml."
-        )
+        raise InputError(f"Drop must be at least 0.005 ml, not {stock.drop_ml}. A usual drop is near 0.05 ml.")
     if stock.made_in not in ("water", "batch"):
-        raise InputError(
-            f'A stock is made in "water" or "batch", not {stock.made_in!r}. Choose one of the two.'
-        )
+        raise InputError(f'A stock is made in "water" or "batch", not {stock.made_in!r}. Choose one of the two.')
     for what, value in (("Strength spread", stock.strength_rel_sd), ("Drop spread", stock.drop_rel_sd)):
         _check_number(value, what, 0, 1, "It is a share of the value, such as 0.15 for 15 %.")
     _check_number(stock.density_g_per_ml, "Density", 0.5, 2, "Water is 1.0 g/ml, syrup up to 1.35.")
@@ -240,9 +232,7 @@ class BatchState:
         """The state after a sample that does not come back: milligrams and volume fall together."""
         taken = _check_number(ml, "Sample", 0, 2_000_000, "Give the millilitres that were taken.")
         if taken >= self.volume_ml:
-            raise InputError(
-                f"A sample of {taken:g} ml cannot be taken from {self.volume_ml:g} ml. Check the volume."
-            )
+            raise InputError(f"A sample of {taken:g} ml cannot be taken from {self.volume_ml:g} ml. Check the volume.")
         return replace(self.filled_up(1 - taken / self.volume_ml), volume_ml=self.volume_ml - taken)
 
     def filled_up(self, part: float) -> BatchState:

@@ -66,9 +66,7 @@ def choose_fonts(texts: Iterable[object]) -> Fonts:
     western = Fonts("Helvetica", "Helvetica-Bold")
     if all(western.holds(sign) for sign in wanted):
         return western
-    return max(
-        _embedded_fonts(), key=lambda fonts: sum(fonts.holds(sign) for sign in wanted), default=western
-    )
+    return max(_embedded_fonts(), key=lambda fonts: sum(fonts.holds(sign) for sign in wanted), default=western)
 
 
 @cache

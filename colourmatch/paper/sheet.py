@@ -83,8 +83,7 @@ def write_lot_sheet(
         # reportlab keeps 6 points free inside its margins
         names = "leftMargin", "rightMargin", "topMargin", "bottomMargin"
         margins = {
-            name: mm * MM - 6
-            for name, mm in zip(names, (_MARGIN_MM, _MARGIN_MM, _TOP_MM, _FOOT_MM), strict=True)
+            name: mm * MM - 6 for name, mm in zip(names, (_MARGIN_MM, _MARGIN_MM, _TOP_MM, _FOOT_MM), strict=True)
         }
         options = {"title": f"Lot {head.label}: {head.name}", "author": "colourmatch", "invariant": 1}
         document = SimpleDocTemplate(BytesIO(), pagesize=size, **margins, **options)
@@ -101,9 +100,7 @@ def _percent(rel_sd: float) -> str:
 
 
 def _shorten(text: str) -> str:
-    return (
-        text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
-    )
+    return text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
 
 
 def tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[tuple[LotEntry, str, str]]:

@@ -89,9 +89,7 @@ class Chart:
             look = {"strokeColor": HexColor(MUTED), "strokeWidth": 0.7, "labelTextFormat": "%g"}
             look |= {"tickStrokeColor": HexColor(HAIRLINE), "tickStrokeWidth": 0.4}
             axis.setProperties({**look, **grid, **given})
-            axis.labels.setProperties(
-                {"fontName": fonts.plain, "fontSize": _SIZE_PT, "fillColor": HexColor(MUTED)}
-            )
+            axis.labels.setProperties({"fontName": fonts.plain, "fontSize": _SIZE_PT, "fillColor": HexColor(MUTED)})
             axis.configure([[(value, value) for value in values]])
             self.drawing.add(axis)
         self.x, self.y = (axis.scale for axis in axes)
@@ -187,9 +185,7 @@ def draw_approach(story: LotStory, photos: Sequence[PhotoEntry], size: Range, fo
     return chart.drawing
 
 
-def draw_path(
-    story: LotStory, photos: Sequence[tuple[PhotoEntry, Seen]], size: Range, fonts: Fonts
-) -> Drawing:
+def draw_path(story: LotStory, photos: Sequence[tuple[PhotoEntry, Seen]], size: Range, fonts: Fonts) -> Drawing:
     """The way of the batch in a* and b*, one scale on both axes, the last reading of the reference as a cross.
 
     Each photo stands where its own difference from the reference puts it.

@@ -77,9 +77,7 @@ class Card:
         """
         if marker_id not in self.marker_centres_mm:
             raise ValueError(f"marker_id must be one of {sorted(self.marker_centres_mm)}, got {marker_id}")
-        return _rectangle_corners(
-            self.marker_centres_mm[marker_id], (self.marker_size_mm, self.marker_size_mm)
-        )
+        return _rectangle_corners(self.marker_centres_mm[marker_id], (self.marker_size_mm, self.marker_size_mm))
 
     def window_centre_mm(self, spot: str) -> Point:
         """Centre of the colour window of a spot ("reference", "batch" or "blank")."""
@@ -171,8 +169,7 @@ def _read_fields(data: dict[str, Any]) -> dict[str, Any]:
     sectors = data["sectors"]
     return {
         "fields": tuple(
-            ColourField(one["name"], float(one["from_deg"]), float(one["to_deg"]), tuple(one["rgb"]))
-            for one in sectors
+            ColourField(one["name"], float(one["from_deg"]), float(one["to_deg"]), tuple(one["rgb"])) for one in sectors
         ),
         "fields_inner_mm": float(data["inner_radius_mm"]),
         "fields_outer_mm": float(data["outer_radius_mm"]),

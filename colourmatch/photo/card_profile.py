@@ -108,9 +108,7 @@ def read_greys(
             "Too few grey squares of the card can be seen. Take everything off them and photograph again.",
             "greys-hidden",
         )
-    nominal, values, papers, places = read_against_paper(
-        flat.redecoded(curve.table(photo.profile.decode_table))
-    )
+    nominal, values, papers, places = read_against_paper(flat.redecoded(curve.table(photo.profile.decode_table)))
     found, spread = np.full(len(card.greys), np.nan), np.full(len(card.greys), np.nan)
     for n, place in enumerate(places):
         value = float(curve.take_veil(values[n]).mean())
@@ -170,10 +168,7 @@ def _shared_sd(reading: GreysReading) -> float:
     told = reading.told
     if told.get("how") != "photo":
         return 0.0
-    return (
-        float(np.hypot(told["grey_card"][1] / told["grey_card"][0], told["paper"][1] / told["paper"][0]))
-        * 0.7
-    )
+    return float(np.hypot(told["grey_card"][1] / told["grey_card"][0], told["paper"][1] / told["paper"][0])) * 0.7
 
 
 def _check_level(given: tuple[float, float], what: str) -> None:
@@ -185,9 +180,7 @@ def _check_level(given: tuple[float, float], what: str) -> None:
         )
 
 
-def _cut_patch(
-    photo: Photo, place: tuple[CardPose, Card], grey: tuple[int, int, int, int]
-) -> tuple[Array, Array]:
+def _cut_patch(photo: Photo, place: tuple[CardPose, Card], grey: tuple[int, int, int, int]) -> tuple[Array, Array]:
     """Where on the card a rectangle of the photo lies, in mm, and its linear pixels (N, 3)."""
     pose, card = place
     x, y, w, h = grey
@@ -223,9 +216,7 @@ def _to_level(
             "check its rectangle, in pixels of the upright photo."
         )
     light_sd = float(np.sqrt(max(light.covariance(centre[None])[0, 0], 0.0)))
-    log_sd = float(
-        np.sqrt((reflectance_sd / reflectance) ** 2 + (paper_sd / paper) ** 2 + light_sd**2 + _READ_LOG**2)
-    )
+    log_sd = float(np.sqrt((reflectance_sd / reflectance) ** 2 + (paper_sd / paper) ** 2 + light_sd**2 + _READ_LOG**2))
     return KnownLevel(float(middle.mean()), float(light.at(centre[None])[0].mean()), relative, log_sd)
 
 

@@ -89,9 +89,7 @@ def choose_white(readings: dict[str, SpotReading]) -> tuple[str, list[Flag]]:
     return "blank", []
 
 
-def check_liquid(
-    reading: SpotReading, clarity: Clarity | None, empty: NDArray[np.bool_], parts: int
-) -> Iterable[Flag]:
+def check_liquid(reading: SpotReading, clarity: Clarity | None, empty: NDArray[np.bool_], parts: int) -> Iterable[Flag]:
     """A hazy liquid, or a channel at an end of its range; parts of water that would bring it back."""
     if clarity is not None and clarity.value + 1.64 * clarity.sd < HAZE_CLARITY:
         low, high = clarity.value - K_95 * clarity.sd, clarity.value + K_95 * clarity.sd

@@ -105,8 +105,7 @@ def find_pattern(patch: Patch, card: Card, spot: str) -> tuple[tuple[float, floa
         shifts = about + np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
         # of shifts and sizes that are as good, the smaller
         found = [
-            disorder(shifts, one) * (1 + 0.002 * (np.linalg.norm(shifts, axis=1) + 20 * abs(one - 1)))
-            for one in sizes
+            disorder(shifts, one) * (1 + 0.002 * (np.linalg.norm(shifts, axis=1) + 20 * abs(one - 1))) for one in sizes
         ]
         best = min(range(len(sizes)), key=lambda k: float(found[k].min()))
         return shifts[found[best].argmin()], sizes[best]

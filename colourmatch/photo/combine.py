@@ -76,9 +76,7 @@ class _Reading:
     lost: Array
 
 
-def combine_photos(
-    measurements: Sequence[Measurement], names: Sequence[str] | None = None
-) -> Combined | None:
+def combine_photos(measurements: Sequence[Measurement], names: Sequence[str] | None = None) -> Combined | None:
     """Combine measurements of one state of the same two liquids.
 
     Photos that were refused or show one liquid only are passed over; None when none is left. names: what to call the
@@ -95,9 +93,7 @@ def combine_photos(
     excess, chance = estimate_excess(gaps, own)
     scatter = shape_excess(gaps, own, excess)
     mean, covariance = pool(gaps, own, scatter)
-    scene, phone, lost = (
-        np.mean([getattr(r, part) for r in readings], axis=0) for part in ("scene", "phone", "lost")
-    )
+    scene, phone, lost = (np.mean([getattr(r, part) for r in readings], axis=0) for part in ("scene", "phone", "lost"))
     difference = compare_lab(reference, reference + mean, covariance + scene, phone, lost)
     between_sd = float(np.sqrt(np.trace(turn @ scatter @ turn.T)))
     away, others = _find_distances(gaps, own, turn)

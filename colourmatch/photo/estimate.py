@@ -113,9 +113,7 @@ _FAR = 1.8
 _LEAST_PHONE = 0.3
 
 
-def estimate_pair(
-    reference: GlassReading, batch: GlassReading, blank: GlassReading | None, *, srgb: bool
-) -> Estimate:
+def estimate_pair(reference: GlassReading, batch: GlassReading, blank: GlassReading | None, *, srgb: bool) -> Estimate:
     """The two colours of one photo; blank: None where no water stands there. A liquid alone is given as both."""
     glasses = [reference, batch] + ([blank] if blank else [])
     seen = np.logical_and.reduce([glass.seen for glass in glasses])
@@ -164,10 +162,7 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     level = _noise_level(glasses[:2], usual)
     usual = [level**2 * noise for noise in usual]
     seen = Seen(reference, batch, blank, *(np.array([what]) for what in (water, srgb, level)))
-    beyond = [
-        turn[:, None] * (noise - known) * turn
-        for turn, (noise, _), known in zip(turns, own, usual, strict=True)
-    ]
+    beyond = [turn[:, None] * (noise - known) * turn for turn, (noise, _), known in zip(turns, own, usual, strict=True)]
     d, features = features_of(seen)
     kept, lost = table.trust(d[0], _where_positive(beyond[0] + beyond[1]))
     at = table.look(d @ kept.T, features)
@@ -231,11 +226,7 @@ def _hard_noise(values: Array) -> Array:
     own[0] = WHITE_SD
     floor = np.full(values.shape, FLOOR)
     floor[0] *= 0.3
-    cov = (
-        GLASS_SD**2 * np.outer(flat, flat)
-        + HAZE_SD**2
-        + np.diag((own * values).ravel() ** 2 + floor.ravel() ** 2)
-    )
+    cov = GLASS_SD**2 * np.outer(flat, flat) + HAZE_SD**2 + np.diag((own * values).ravel() ** 2 + floor.ravel() ** 2)
     for k in range(1, len(values)):
         at = slice(3 * k, 3 * k + 3)
         cov[at, at] += FIELD_SD**2 * np.outer(values[k], values[k])

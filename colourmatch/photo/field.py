@@ -107,9 +107,7 @@ class LightField:
         return covariance
 
 
-def fit_field(
-    points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]
-) -> LightField:
+def fit_field(points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]) -> LightField:
     """The field of the kept cells: its likeness by the restricted likelihood of a few, then many fitted.
 
     points (N, 2): centres of cells of CELL_MM, millimetres; logs (N, 3): natural logarithm of the paper's linear value.
@@ -210,9 +208,5 @@ def _cell_noise(points: Array, logs: Array) -> float:
     a, b = np.flatnonzero(right >= 0), right[right >= 0]
     if len(a) < 20:
         return 0.004
-    spread = (
-        1.4826
-        * float(np.median(np.abs(logs[a] - logs[b] - np.median(logs[a] - logs[b], axis=0))))
-        / np.sqrt(2)
-    )
+    spread = 1.4826 * float(np.median(np.abs(logs[a] - logs[b] - np.median(logs[a] - logs[b], axis=0)))) / np.sqrt(2)
     return float(np.clip(spread, 0.0015, 0.05))

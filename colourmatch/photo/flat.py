@@ -106,9 +106,7 @@ def _flatten(
     if (corners >= 1).all() and (corners < np.array([rgb.shape[1], rgb.shape[0]]) - 2).all():
         return np.asarray(codes, np.uint8), np.ones(size[::-1], bool)
     seen = np.full(rgb.shape[:2], 255, np.uint8)
-    return np.asarray(codes, np.uint8), np.asarray(
-        cv2.warpPerspective(seen, matrix, size, flags=_warp()) > 250
-    )
+    return np.asarray(codes, np.uint8), np.asarray(cv2.warpPerspective(seen, matrix, size, flags=_warp()) > 250)
 
 
 def _coarseness(pose: CardPose) -> float:

@@ -109,9 +109,7 @@ def _check_exposure(codes: Array) -> None:
         raise PhotoError(flag("too-dark").text, "too-dark")
 
 
-def _reject_objects(
-    points: Array, logs: Array, paper_log: float, block_mm: tuple[float, float]
-) -> NDArray[np.bool_]:
+def _reject_objects(points: Array, logs: Array, paper_log: float, block_mm: tuple[float, float]) -> NDArray[np.bool_]:
     """Keep cells whose colour is that of paper in this light; a shadow is neutral and stays, an object goes."""
     basis = quadratic(points, block_mm)
     level = logs.mean(axis=1)

@@ -114,9 +114,7 @@ def _read_file(path: Path) -> bytes:
     try:
         return read_plain_file(path, MAX_FILE_BYTES)
     except FileNotFoundError:
-        raise PhotoError(
-            f"There is no file {path.name!r}. Check the name and the folder.", "unreadable"
-        ) from None
+        raise PhotoError(f"There is no file {path.name!r}. Check the name and the folder.", "unreadable") from None
     except IsADirectoryError:
         raise PhotoError(f"{path.name!r} is a folder. Name the photos in it.", "unreadable") from None
     except OSError as error:
@@ -337,9 +335,7 @@ def _load_raw(data: bytes, name: str) -> Photo:
     if linear.shape[2] == 1:  # a camera without colours
         linear = linear.repeat(3, axis=2)
     if linear.shape[2] != 3 or min(linear.shape[:2]) < 16:
-        raise unreadable(
-            f"its raw data are {linear.shape[1]} x {linear.shape[0]} x {linear.shape[2]} numbers"
-        )
+        raise unreadable(f"its raw data are {linear.shape[1]} x {linear.shape[0]} x {linear.shape[2]} numbers")
     # the decoder cuts 8 bits off instead of rounding, which would darken everything by half a code
     rgb = ((_shrink(linear).astype(np.uint32) + 128) // 257).astype(np.uint8)
     table = np.repeat(decode_srgb(np.arange(256) / 255)[None].astype(np.float32), 3, axis=0)

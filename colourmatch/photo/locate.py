@@ -141,10 +141,7 @@ def _detect(picture: NDArray[np.uint8], scale: float, thorough: bool) -> dict[in
     names = [ids[int(k)] for k in np.ravel(found)]
     if len(names) != len(set(names)):
         raise PhotoError(flag("two-cards").text, "two-cards")
-    return {
-        i: (quad.reshape(4, 2).astype(float) + 0.5) / scale - 0.5
-        for i, quad in zip(names, corners, strict=True)
-    }
+    return {i: (quad.reshape(4, 2).astype(float) + 0.5) / scale - 0.5 for i, quad in zip(names, corners, strict=True)}
 
 
 def _refine(grey: NDArray[np.uint8], quad: Array) -> Array:
@@ -197,9 +194,7 @@ def _tilt_degrees(to_px: Array, shape: tuple[int, ...], card: Card) -> float:
     middle = np.array([card.block_mm[0] / 2, card.block_mm[1] / 2])
     step = 1.0
     corners = _apply(to_px, middle + step * np.array([[0, 0], [1, 0], [0, 1]]))
-    singular = np.linalg.svd(
-        np.stack([corners[1] - corners[0], corners[2] - corners[0]], axis=1), compute_uv=False
-    )
+    singular = np.linalg.svd(np.stack([corners[1] - corners[0], corners[2] - corners[0]], axis=1), compute_uv=False)
     return float(np.degrees(np.arccos(np.clip(singular[1] / singular[0], 0, 1))))
 
 

@@ -65,9 +65,7 @@ class Tone:
         return self.channels.apply(self.curve.take_veil(rgb))
 
 
-def measure_photo(
-    source: Path | str | bytes, name: str | None = None, greys: KnownGreys | None = None
-) -> Measurement:
+def measure_photo(source: Path | str | bytes, name: str | None = None, greys: KnownGreys | None = None) -> Measurement:
     """Measure one photo of the printed card; PhotoError when it must be refused, with what to do next.
 
     greys: what the greys of this printed card really reflect, where that is known (photo/card_profile.py).
@@ -142,9 +140,7 @@ def _record_tone(
     points = {spot: np.array([flat.card.window_centre_mm(spot)]) for spot in spots}
     paper = {spot: light.at(point)[0] for spot, point in points.items()}
     to_xyz = np.asarray(photo.profile.to_xyz, float)
-    known_map = (
-        np.column_stack([tone.channels.knots_log, tone.channels.known_log]) if greys else np.empty((0, 2))
-    )
+    known_map = np.column_stack([tone.channels.knots_log, tone.channels.known_log]) if greys else np.empty((0, 2))
     known = record_known(greys)
     return ToneRecord(
         terms=rounded(tone.curve.terms, 6),
@@ -222,18 +218,12 @@ def _to_colours(
         shift, ways = place_ends(rgb, (empty, reading.full), photo.profile.to_xyz, jacobian)
         # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
         judged = reading.bars and plain and not empty.any() and rgb.min() > 0.02 and flat.coarseness < 1.6
-        clarity = (
-            judge_clarity(reading.bars, plain, tone.curve.terms[3])
-            if judged and reading.bars and plain
-            else None
-        )
+        clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged and reading.bars and plain else None
         scene = jacobian @ vessel @ jacobian.T
         own = reading.rgb_cov + tone.channels.covariance(bare)
         fields = reading.fields and reading.fields.corrected(tone.correct, veil.value[spot], to_p3)
         glasses_read[spot] = GlassReading(
-            values=np.concatenate(
-                [(rgb * base @ to_p3.T)[None], fields.values if fields else np.empty((0, 3))]
-            ),
+            values=np.concatenate([(rgb * base @ to_p3.T)[None], fields.values if fields else np.empty((0, 3))]),
             own=to_p3 @ own @ to_p3.T,
             field_sd=fields.sd if fields else np.empty((0, 3)),
             seen=fields.seen if fields else np.zeros(0, bool),
@@ -243,9 +233,7 @@ def _to_colours(
             scene_white_sd=VESSEL_WHITE,
             spot=spot,
         )
-        out[spot] = ReadColour(
-            lab + shift, lab_cov, rgb, cov, clarity, white, shifts, ways, scene, base, empty, fields
-        )
+        out[spot] = ReadColour(lab + shift, lab_cov, rgb, cov, clarity, white, shifts, ways, scene, base, empty, fields)
     return out, glasses_read
 
 

@@ -69,11 +69,7 @@ def _read_matrix_profile(icc: bytes) -> FileProfile:
         raise ValueError("colorants do not span a colour space")
     table = np.stack([_read_curve(tags[f"{c}TRC"]) for c in "rgb"]).astype(np.float32)
     table = np.clip(table, 0.0, 1.0)  # a curve that leaves its range is clipped (10.18)
-    if (
-        not np.isfinite(table).all()
-        or (np.diff(table, axis=1) < -1e-6).any()
-        or (np.ptp(table, axis=1) < 0.5).any()
-    ):
+    if not np.isfinite(table).all() or (np.diff(table, axis=1) < -1e-6).any() or (np.ptp(table, axis=1) < 0.5).any():
         raise ValueError("tone curves do not rise")
     return FileProfile(_name_primaries(to_xyz), to_xyz, table)
 
@@ -112,9 +108,7 @@ def _read_curve(tag: bytes) -> Array:
         if count == 0:
             return x
         values = np.array(struct.unpack(f">{count}H", tag[12 : 12 + 2 * count]), float)
-        return (
-            x ** (values[0] / 256) if count == 1 else np.interp(x, np.linspace(0, 1, count), values / 65535)
-        )
+        return x ** (values[0] / 256) if count == 1 else np.interp(x, np.linspace(0, 1, count), values / 65535)
     if tag[:4] != b"para":
         raise ValueError("unknown curve type")
     kind = struct.unpack(">H", tag[8:10])[0]

@@ -172,9 +172,7 @@ def _read(photo: Photo, rectangle: Rectangle, what: str) -> _Area:
     cols = slice(int(np.ceil(x / scale - 0.5)), int(np.floor((x + w) / scale + 0.5)))
     codes = photo.rgb[rows, cols]
     if codes.size < 3 * _FEWEST_PIXELS or min(codes.shape[:2]) < 4:
-        raise InputError(
-            f"The {what} rectangle is too small. Draw it larger, well inside the even part of the colour."
-        )
+        raise InputError(f"The {what} rectangle is too small. Draw it larger, well inside the even part of the colour.")
     tones = np.zeros((1, 256)) if photo.profile.raw else expect_tones()
     linear = np.asarray(photo.to_linear(codes) * np.exp(tones[0])[codes], float)
     clean = _leave_out_reflections(linear, what)

@@ -23,11 +23,7 @@ def describe_refused(photo: Photo, pose: CardPose | None, error: PhotoError) -> 
     A fault is a square of the card that was not found, a spot that the refusal is about, the card or the whole frame;
     what lies outside the photo is drawn along its edge.
     """
-    found = (
-        error.squares
-        if pose is None
-        else {i: pose.project(pose.card.marker_corners_mm(i)) for i in pose.markers}
-    )
+    found = error.squares if pose is None else {i: pose.project(pose.card.marker_corners_mm(i)) for i in pose.markers}
     faults = {"frame": _frame(photo)} if pose is None else _find_faults(pose, pose.card, error)
     height, width = photo.rgb.shape[:2]
     edge = _INSET * min(width, height)

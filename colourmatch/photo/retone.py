@@ -80,8 +80,7 @@ class Readings:
         if self._known is not None:
             knots, rest = self._known.rest(terms)
             liquid, water = (
-                level * np.exp(np.interp(np.log(np.maximum(level, 1e-5)), knots, rest))
-                for level in (liquid, water)
+                level * np.exp(np.interp(np.log(np.maximum(level, 1e-5)), knots, rest)) for level in (liquid, water)
             )
         rgb = liquid / water
         seen: Array = np.einsum("nij,nj->ni", self._to_xyz, rgb)
@@ -110,9 +109,7 @@ class GreySteps:
         self._steps, self.count = reflectance, len(nominal)
         # what a printed step strays by is the same in every photo of the card, so that photos do not take it away
         self.sd = (
-            np.hypot(STEP_SD[0], STEP_SD[1] / nominal)
-            if known is None
-            else np.hypot(0.5 * known[:, 1], self.read_sd())
+            np.hypot(STEP_SD[0], STEP_SD[1] / nominal) if known is None else np.hypot(0.5 * known[:, 1], self.read_sd())
         )
 
     def read_sd(self) -> Array:

@@ -127,9 +127,7 @@ def _disc(
     return np.asarray((dx * dx + dy * dy <= radius_mm**2) & (radius_mm >= 0), bool)
 
 
-def _bare_liquid(
-    flat: FlatCard, crop: Crop, name: str, place: tuple[Glass, tuple[float, float]]
-) -> NDArray[np.bool_]:
+def _bare_liquid(flat: FlatCard, crop: Crop, name: str, place: tuple[Glass, tuple[float, float]]) -> NDArray[np.bool_]:
     """Where the liquid stands over bare paper, away from the wall, the bars and the fields; place: glass, window's middle."""
     card, (glass, middle) = flat.card, place
     x, y = flat.positions(*crop)
@@ -142,9 +140,7 @@ def _bare_liquid(
     return np.asarray(bare, bool)
 
 
-def _beside(
-    flat: FlatCard, crop: Crop, seen: NDArray[np.float32], name: str, glass: Glass
-) -> NDArray[np.float32]:
+def _beside(flat: FlatCard, crop: Crop, seen: NDArray[np.float32], name: str, glass: Glass) -> NDArray[np.float32]:
     """Every third pixel each way of the liquid outside the window, shape (N, 3)."""
     card = flat.card
     liquid = _disc(flat, crop, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM, 3)
@@ -173,9 +169,7 @@ def _reject_glints(
     spread = 1.4826 * np.partition(np.abs(values - middle[:, None]), half, axis=1)[:, half]
     limit = np.maximum(4.5 * spread, 0.02 * middle + 0.004)
     # the window is a small part of its glass: its own box, and what the steps below look at beside it
-    box = tuple(
-        slice(max(at[0] - 4, 0), at[-1] + 5) for at in (np.flatnonzero(usable.any(axis=k)) for k in (1, 0))
-    )
+    box = tuple(slice(max(at[0] - 4, 0), at[-1] + 5) for at in (np.flatnonzero(usable.any(axis=k)) for k in (1, 0)))
     off = np.abs(relative[box] - middle) > limit
     odd = ((off[..., 0] | off[..., 1] | off[..., 2]) & usable[box]).astype(np.uint8)
     # single pixels are noise's own tail; glints, bubbles and their rims are connected
@@ -227,9 +221,7 @@ def _read_bars(flat: FlatCard, light: LightField, name: str, glass: Glass | None
     bx, by = card.bars_centre_mm(name)
     crop = flat.crop((bx, by), max(card.bars_size_mm) / 2)
     x, y = flat.positions(*crop)
-    inside = (np.abs(x - bx) <= card.bars_size_mm[0] / 2 - 0.2) & (
-        np.abs(y - by) <= card.bars_size_mm[1] / 2 - 1.0
-    )
+    inside = (np.abs(x - bx) <= card.bars_size_mm[0] / 2 - 0.2) & (np.abs(y - by) <= card.bars_size_mm[1] / 2 - 1.0)
     inside = inside & flat.inside[crop]
     if glass is not None:
         inside &= _disc(flat, crop, glass.centre_mm, glass.inner_mm - 1.0)
@@ -243,15 +235,11 @@ def _read_bars(flat: FlatCard, light: LightField, name: str, glass: Glass | None
     ordered = np.sort(np.where(inside, linear, np.inf)[:, columns], axis=0)
     profile = np.take_along_axis(ordered, (counts[columns] // 2)[None], axis=0)[0]
     period = ((x[0, columns] - bx) // card.bars_period_mm).astype(int)
-    whole = [
-        k for k in np.unique(period) if (period == k).sum() >= 0.9 * card.bars_period_mm * flat.px_per_mm
-    ]
+    whole = [k for k in np.unique(period) if (period == k).sum() >= 0.9 * card.bars_period_mm * flat.px_per_mm]
     if len(whole) < 3:
         return None
     levels = np.array([np.percentile(profile[period == k], (15, 85)) for k in whole])
-    paper_codes = [
-        np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])
-    ]
+    paper_codes = [np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])]
     paper = float(np.interp(float(weights @ paper_codes), codes, table))
     bright = float(np.median(levels[:, 1])) / max(paper, 1e-4)
     return Bars(bright, bright * float(np.median(levels[:, 0] / levels[:, 1])), flat.coarseness)

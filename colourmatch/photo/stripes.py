@@ -37,9 +37,7 @@ def find_stripes(photo: Photo, pose: CardPose, whole: FlatCard) -> float:
     lie over most of the squares of paper.
     """
     version, side_mm = whole.card.version, _SIDE / WHOLE_PX_PER_MM
-    slanted_mm = float(
-        np.ceil(1.1 * np.sqrt(2) * _SIDE / pose.px_per_mm)
-    )  # the photo's rows run across the card's
+    slanted_mm = float(np.ceil(1.1 * np.sqrt(2) * _SIDE / pose.px_per_mm))  # the photo's rows run across the card's
     seen = photo.to_linear(_cut(photo.rgb, pose.project(_place_squares(version, slanted_mm))))
     middles = _place_squares(version, side_mm) * WHOLE_PX_PER_MM - 0.5
     wide = whole.decode_table[np.arange(3), _cut(whole.codes, middles)]

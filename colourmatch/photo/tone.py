@@ -101,9 +101,7 @@ class ToneCurve:
         for k in (0, 1, 3):
             moved = self.terms.copy()
             moved[k] += step[k]
-            slopes[k] = (
-                (_back(seen[0], moved) / _back(seen[1], moved) - moved[3]) / (1 - moved[3]) - rgb
-            ) / step[k]
+            slopes[k] = ((_back(seen[0], moved) / _back(seen[1], moved) - moved[3]) / (1 - moved[3]) - rgb) / step[k]
         values, axes = np.linalg.eigh(self.covariance)
         doubt = self.shape_doubt * abs(self.terms[0]) * np.clip(rgb, 0, 1) * (1 - np.clip(rgb, 0, 1))
         return np.vstack([(axes * np.sqrt(np.maximum(values, 0))).T @ slopes, doubt])
@@ -128,9 +126,7 @@ class ToneMap:
         if not len(self.knots_log):
             return rgb
         logs = np.log(rgb)
-        shift = np.stack(
-            [np.interp(logs[..., c], self.knots_log, self.shifts_log[:, c]) for c in range(3)], axis=-1
-        )
+        shift = np.stack([np.interp(logs[..., c], self.knots_log, self.shifts_log[:, c]) for c in range(3)], axis=-1)
         return np.exp(logs + shift)
 
     def covariance(self, rgb: Array) -> Array:
@@ -248,9 +244,7 @@ def _log_seen(terms: Array, paper: Array, nominal: Array) -> Array:
     return logs
 
 
-def align_channels(
-    flat: FlatCard, light: LightField, curve: ToneCurve, known: KnownGreys | None = None
-) -> ToneMap:
+def align_channels(flat: FlatCard, light: LightField, curve: ToneCurve, known: KnownGreys | None = None) -> ToneMap:
     """What brings the three channels of the grey steps together, read in the corrected light.
 
     With known greys they are brought to what the greys reflect, which takes out what the curve's few terms leave.
@@ -321,9 +315,7 @@ def read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array, NDArray[np.
     """Nominal (N,), value relative to the paper beside it (N, 3), that paper's linear value (N, 3), place in `greys`."""
     centres, half = np.array([step.centre_mm for step in flat.card.greys]), flat.card.grey_size_mm / 2
     patches = _clean_means(flat, centres, (half - 3, half - 3))
-    above, below = (
-        _clean_means(flat, centres + np.array([0, d]), (half - 2, 1.5)) for d in (-half - 4, half + 4)
-    )
+    above, below = (_clean_means(flat, centres + np.array([0, d]), (half - 2, 1.5)) for d in (-half - 4, half + 4))
     # where the strips differ something lies over one of them; a comparison with NaN, which is hidden, fails too
     seen = (np.abs(np.log(above / below)).max(axis=1) <= 0.2) & np.isfinite(patches).all(axis=1)
     papers = (above[seen] + below[seen]) / 2

@@ -67,8 +67,5 @@ def estimate_veil(bars: Mapping[str, Bars | None], glasses: tuple[str, ...], pho
         at = cov @ (mean / sd**2 + (a.T * w) @ np.array(values))
         at[1] = max(at[1], 0.0)
     value = {g: float(max(at[1] + (at[2 + order.index(g)] if g in order else 0.0), 0.0)) for g in glasses}
-    own_sd = {
-        g: float(np.sqrt(cov[2 + order.index(g), 2 + order.index(g)])) if g in order else OWN_SD
-        for g in glasses
-    }
+    own_sd = {g: float(np.sqrt(cov[2 + order.index(g), 2 + order.index(g)])) if g in order else OWN_SD for g in glasses}
     return Veil(value, own_sd, float(np.sqrt(cov[1, 1])))

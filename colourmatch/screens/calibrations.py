@@ -151,9 +151,7 @@ def ask_card(known: list[Any]) -> None:
             help="Known to about 3 % of itself on most cards sold as 18 %.",
         )  # fmt: skip
         told = "Office paper: 85 to 91."
-        paper = ask_number(
-            right, "Bare paper reflects, %", act.key("paper"), 88.0, 50.0, 100.0, 1.0, help=told
-        )
+        paper = ask_number(right, "Bare paper reflects, %", act.key("paper"), 88.0, 50.0, 100.0, 1.0, help=told)
         files = upload_photos("card", "Two photos or more")
         if not files:
             return
@@ -203,9 +201,7 @@ def show_phone(told: phones.PhoneTold) -> None:
             st.html(html.facts(tried))
             said = "of its label, depth in the glass included"
             factors = {one.stock: pick(one, "value", "low", "high") for one in fit.strengths}
-            st.html(
-                html.facts({name: f"{html.show_interval(one, 2)} {said}" for name, one in factors.items()})
-            )
+            st.html(html.facts({name: f"{html.show_interval(one, 2)} {said}" for name, one in factors.items()}))
     if session.may_enter():
         left, right = st.columns(2)
         if told.photos:
@@ -215,9 +211,7 @@ def show_phone(told: phones.PhoneTold) -> None:
                 phone, light, at=left, type="primary",
             )  # fmt: skip
         said = f"{phone} in the light {light} is forgotten."
-        offer(
-            right, "Forget this phone in this light", "phone-forget", phones.forget_phone, said, phone, light
-        )
+        offer(right, "Forget this phone in this light", "phone-forget", phones.forget_phone, said, phone, light)
 
 
 def ask_known(known: list[phones.PhoneTold]) -> None:

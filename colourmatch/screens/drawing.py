@@ -143,9 +143,7 @@ def _find_square(drawing: Drawing, name: str) -> Array:
     origin, (width, height) = window.min(axis=0) - 1, np.ceil(np.ptp(window, axis=0)).astype(int) + 3
 
     def fill(outline: Array) -> Any:
-        return cv2.fillConvexPoly(
-            np.zeros((height, width), np.uint8), (outline - origin).round().astype(np.int32), 1
-        )
+        return cv2.fillConvexPoly(np.zeros((height, width), np.uint8), (outline - origin).round().astype(np.int32), 1)
 
     bare = fill(window)
     if name in drawing.glasses:
@@ -172,9 +170,7 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
 def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
     found = cut_liquids(load_photo(source), drawing, colours)
-    return {
-        name: html.as_address(as_jpeg(Image.fromarray(pixels), 86), "jpeg") for name, pixels in found.items()
-    }
+    return {name: html.as_address(as_jpeg(Image.fromarray(pixels), 86), "jpeg") for name, pixels in found.items()}
 
 
 def draw_pair(story: LotStory, photo: PhotoEntry | None, *, changed: bool) -> str:
@@ -221,9 +217,7 @@ def draw_measuring(data: bytes) -> str:
         picture.draft("RGB", (800, 800))
         picture = ImageOps.exif_transpose(picture)
         picture.thumbnail((800, 800))
-        shown = (
-            f'<img alt="the photo that is measured" src="{html.as_address(as_jpeg(picture, 86), "jpeg")}">'
-        )
+        shown = f'<img alt="the photo that is measured" src="{html.as_address(as_jpeg(picture, 86), "jpeg")}">'
     except Exception:  # whatever cannot be read here is refused by the measurement with its sentence
         shown = ""
     return f'<div class="cm cm-pair measuring"><div>{shown}<span role="status">Measuring …</span><i></i></div></div>'

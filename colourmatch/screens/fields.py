@@ -198,9 +198,7 @@ def ask_head(
     return head | {"label_lines": {name: line.strip() for name, line in typed.items() if line.strip()}}
 
 
-def show_known(
-    known: list[Any], none: str, show_one: Callable[[Any], None], ask: Callable[[list[Any]], None]
-) -> None:
+def show_known(known: list[Any], none: str, show_one: Callable[[Any], None], ask: Callable[[list[Any]], None]) -> None:
     """What is in the book of one kind, and the form for more."""
     if not known:
         st.html(html.empty(none))

@@ -144,9 +144,7 @@ def difference_cells(far: Figure, way: str, how: str) -> list[str]:
     ]
 
 
-def ceiling_cell(
-    used: float, ceiling: float | None, left: float | None = None, place: str | None = None
-) -> str:
+def ceiling_cell(used: float, ceiling: float | None, left: float | None = None, place: str | None = None) -> str:
     """How much colour may still go in, as a number and as a bar.
 
     `left` is the least room under the lot's ceiling and the limits of `place`, mg/l.

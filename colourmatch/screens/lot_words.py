@@ -177,9 +177,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     if story.closing is not None:
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
         under = f"{outcome} Not photographed since {waiting}." if waiting else outcome
-        return Answer(
-            "closed", ((words.STATES["closed"].upper(), ""),), under, story.closing.outcome == "matched"
-        )
+        return Answer("closed", ((words.STATES["closed"].upper(), ""),), under, story.closing.outcome == "matched")
     question = advice.question
     if question and asks_first(advice):
         return Answer("question", (), question.text)
@@ -193,9 +191,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if advice.action == "stop":
         fills_up = set_aside_ml(advice) > 0
-        why = words.tell_why(
-            advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up, missing=helps
-        )
+        why = words.tell_why(advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up, missing=helps)
         why += words.UNNOTED if advice.reason == "nearest" and not (helps or story.additions) else ""
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why, advice.reason == "matched")
     text = advice.text
@@ -232,10 +228,7 @@ def draw_answer(answer: Answer, *, old: bool = False) -> str:
     word = words.STATES[answer.state].upper()
     drawn = _SIGN.format(_SIGNS["matched" if answer.matched else answer.state])
     sign = f'<img alt="" src="{html.as_address(drawn.encode(), "svg+xml")}">'
-    lines = [
-        f'{html.as_html(large)}<span class="cm-of">{html.as_html(small)}</span>'
-        for large, small in answer.lines
-    ]
+    lines = [f'{html.as_html(large)}<span class="cm-of">{html.as_html(small)}</span>' for large, small in answer.lines]
     if answer.lines and answer.lines[0][0] == word:  # the word is the answer itself
         head, lines = "", [f"{sign}{html.as_html(word)}"]
     else:

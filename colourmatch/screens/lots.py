@@ -149,9 +149,7 @@ def show_lot(story: LotStory) -> None:
     else:
         show_recheck(story)
         pages.lead_on(story, here=True)
-    st.caption(
-        "These labels name the colours. The law asks for more on a bottle: ask your food authority what."
-    )
+    st.caption("These labels name the colours. The law asks for more on a bottle: ask your food authority what.")
     seen = lot_words.last_compared(story)
     cells = [html.cell("Batch now", tell_ml(story.state().volume_ml, session.shows_us()))]
     if seen and seen.delta_e_2000 and seen.difference:
@@ -225,9 +223,7 @@ def show_recheck(story: LotStory) -> None:
 def take_photos(story: LotStory) -> None:
     """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
     place, view = f"recheck-{story.lot.id}", view_of_photos(story)
-    files = photo_view.upload_photos(
-        place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}"
-    )
+    files = photo_view.upload_photos(place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}")
     if not files:
         return
     with session.failures_shown():

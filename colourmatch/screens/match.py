@@ -127,9 +127,7 @@ def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
         st.html("".join(lines))
 
 
-def show_bar(
-    story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoable: bool, again: bool
-) -> Any:
+def show_bar(story: LotStory, advice: Advice, answer: lot_words.Answer, *, undoable: bool, again: bool) -> Any:
     """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it,
     or again: if the last one was refused."""
     for action in ("finish", "untinted"):  # a tap on what is offered no longer is answered too

@@ -286,9 +286,7 @@ def show_intake(story: LotStory) -> None:
     with st.expander("What a glass brings against the daily intake"):
         for glass in intake:
             st.html(html.line("\n".join([glass.text, *(one.text for one in glass.colourants)])))
-        st.caption(
-            "By the labels, with the uncertainty of strength and drop. A qualified food technologist decides."
-        )
+        st.caption("By the labels, with the uncertainty of strength and drop. A qualified food technologist decides.")
 
 
 def ask_other_stock(story: LotStory, advice: Advice) -> None:
@@ -303,6 +301,4 @@ def ask_other_stock(story: LotStory, advice: Advice) -> None:
 
         reach, gain = map(html.show_interval, (other.reachable, other.gain))
         st.html(html.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
-        begin_act(f"use-{story.lot.id}-{name}").offer(
-            f"Use {html.plain(name)} in this lot as well", use, "do"
-        )
+        begin_act(f"use-{story.lot.id}-{name}").offer(f"Use {html.plain(name)} in this lot as well", use, "do")

@@ -77,9 +77,7 @@ def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tu
     names = {stock.id: stock.name for stock in stocks}
     used = [stock.id for stock in stocks if source is not None and stock.name in source.stocks]
     with st.container(border=True):
-        name = fields.ask_name(
-            "Name of the lot", act.key("name"), "bitter aperitif", like.name if like else ""
-        )
+        name = fields.ask_name("Name of the lot", act.key("name"), "bitter aperitif", like.name if like else "")
         volume_ml = ask_volume(act, like)
         chosen = st.multiselect(
             "Stocks, the main one first", list(names), default=used or ([stocks[0].id] if len(stocks) == 1 else []),
@@ -95,9 +93,7 @@ def ask_lot(act: fields.Act, stocks: list[StockEntry], source: Lot | None) -> tu
             )  # fmt: skip
             number, figures, place, target = ask_more(act, source, figures)
         with button:
-            told = (
-                f"As lot {source.label}: {tell_taken(source)}" if source else tell_kept(figures.jurisdiction)
-            )
+            told = f"As lot {source.label}: {tell_taken(source)}" if source else tell_kept(figures.jurisdiction)
             st.html(html.line(f"{told}. Change it under More."))
             if st.button("Begin the lot", type="primary", key=act.key("begin"), width="stretch"):
                 write_lot(figures, number, target)
@@ -203,9 +199,7 @@ def offer_presets(key: str, held: Sequence[Mapping[str, Any]]) -> None:
 def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
-    name = fields.ask_name(
-        "Name", key.format("name"), PRESETS[(number - 1) % 3]["name"], known.get("name", "")
-    )
+    name = fields.ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3]["name"], known.get("name", ""))
     places = fields.two_beside(4)
     depth = fields.ask_figure(
         next(places), "depth_mm", key.format("depth"), known.get("depth_mm"),
@@ -224,9 +218,7 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     light = fields.pick_one("Light", lights, key.format("light"), place=next(places), index=index)
     counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
     _, low, _, high, _ = LIMITS["weight"]
-    weight = fields.ask_number(
-        next(places), "Weight", key.format("weight"), counted, low, high, 0.5, help=told
-    )
+    weight = fields.ask_number(next(places), "Weight", key.format("weight"), counted, low, high, 0.5, help=told)
     given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}

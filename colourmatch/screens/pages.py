@@ -136,7 +136,9 @@ _OUT = (
     "This browser is no longer let in: sharing was stopped, or the app was started again. What was confirmed is in "
     "the lot book. Reload the page, and enter the code that is on the machine's screen now."
 )
-_BACK = "The app answers again, but this page does not go on by itself. What was confirmed is in the lot book. Reload it."
+_BACK = (
+    "The app answers again, but this page does not go on by itself. What was confirmed is in the lot book. Reload it."
+)
 
 
 @cache

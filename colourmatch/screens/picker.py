@@ -291,10 +291,7 @@ def take_boxes(sent: object, size: tuple[int, int]) -> dict[str, Box]:
 def fit_box(box: Sequence[float], size: tuple[int, int]) -> Box:
     """A rectangle in whole pixels, moved and cut so that it lies inside the photo."""
     width, height = (min(max(round(v), 1), most) for v, most in zip(box[2:], size, strict=True))
-    x, y = (
-        min(max(round(v), 0), most - long)
-        for v, most, long in zip(box[:2], size, (width, height), strict=True)
-    )
+    x, y = (min(max(round(v), 0), most - long) for v, most, long in zip(box[:2], size, (width, height), strict=True))
     return [float(x), float(y), float(width), float(height)]
 
 

@@ -148,9 +148,7 @@ def draw_curve(curve: Curve, step_drops: float | None, tolerance: float) -> go.F
     """The expected difference against further drops with its interval; this step, the best, the most that all ceilings allow."""
     drops = list(curve.drops)
     figure = go.Figure()
-    figure.add_scatter(
-        x=drops, y=curve.high, mode="lines", line={"width": 0}, hoverinfo="skip", showlegend=False
-    )
+    figure.add_scatter(x=drops, y=curve.high, mode="lines", line={"width": 0}, hoverinfo="skip", showlegend=False)
     figure.add_scatter(
         x=drops, y=curve.low, mode="lines", line={"width": 0}, fill="tonexty", name="95 % interval",
         fillcolor="rgba(47,135,150,0.22)", hoverinfo="skip",

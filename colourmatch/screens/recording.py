@@ -273,9 +273,7 @@ def show_trials(story: LotStory) -> None:
                 book = session.current_book()
                 trial = book.trials.take(story.lot.id, ml, **session.by(act.token))
                 st.session_state.pop(f"token-{act.name}", None)
-                session.notify(
-                    f"The trial of {ml:g} ml is taken. Its drops and photos are written down here."
-                )
+                session.notify(f"The trial of {ml:g} ml is taken. Its drops and photos are written down here.")
                 pages.go_to_lot("match", trial.id)
 
 
@@ -297,9 +295,7 @@ def ask_pouring_back(story: LotStory) -> None:
 
         def pour(token: str) -> str:
             if not clean:
-                raise InputError(
-                    'Tick "It was kept clean and undiluted", or leave the trial out of the batch.'
-                )
+                raise InputError('Tick "It was kept clean and undiluted", or leave the trial out of the batch.')
             finish_trial(book, story.lot.id, **session.by(token))
             return f"The trial is closed and poured back into lot {parent}. Photograph the batch."
 

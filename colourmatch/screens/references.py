@@ -16,7 +16,9 @@ from colourmatch.workflow.references import WHICH
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
 _NEW, IN_PHOTO = "a new one", "photo"
-EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
+EMPTY = (
+    "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
+)
 
 
 def list_readings() -> list[noted.KnownReference]:
@@ -104,9 +106,7 @@ def ask_colour(name: str, view: tuple[float, float], notes: str, act: fields.Act
     """A colour from an instrument or a sheet."""
     st.write("CIELAB for D65 and 2 degrees, seen through that depth and dilution, against water.")
     axes = zip(st.columns(3), ("L*", "a*", "b*"), (0.0, -150.0, -150.0), (100.0, 150.0, 150.0), strict=True)
-    lab = [
-        fields.ask_number(place, name, act.key(name), None, low, high, 1.0) for place, name, low, high in axes
-    ]
+    lab = [fields.ask_number(place, name, act.key(name), None, low, high, 1.0) for place, name, low, high in axes]
     sd = fields.ask_number(
         st, "How unsure each of them is (one standard deviation)", act.key("sd"), 2.0, 0.1, 50.0, 0.5,
         help="A good instrument: 0.3. A colour read off a sheet or a screen: 2 or more.",

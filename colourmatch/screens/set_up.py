@@ -213,9 +213,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
     with st.container(border=True):
         stock = choose_stock("Stock", stocks, act.key("stock"))
         drops = int(ask_number(st, "Drops", act.key("drops"), 40.0, 0.0, 1000.0, 1.0) or 0)
-        grams = ask_number(
-            st, "Grams", act.key("grams"), None, 0.0, 500.0, 0.01, format="%.2f", placeholder="1.93"
-        )
+        grams = ask_number(st, "Grams", act.key("grams"), None, 0.0, 500.0, 0.01, format="%.2f", placeholder="1.93")
         another = st.checkbox("Another dropper", key=act.key("another"))
 
         def weigh(token: str) -> str:
@@ -271,9 +269,7 @@ def show_making() -> None:
         with session.failures_shown():
             if what == "powder":
                 told = "It stands on the bottle or its data sheet; 85 is common."
-                content = ask_number(
-                    left, "Dye in the powder, %", "make-content", 85.0, 0.0, 100.0, 1.0, help=told
-                )
+                content = ask_number(left, "Dye in the powder, %", "make-content", 85.0, 0.0, 100.0, 1.0, help=told)
                 plan = plan_powder(strength, volume, content / 100, us=us)
             else:
                 words, told = "Strength of the liquid, g in 100 ml", "Pure dye, as its label says."

@@ -46,13 +46,9 @@ _APP_POLICY = (
 )
 # Whatever a file of the app holds, it is shown or saved and runs nothing.
 _FILE_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:"
-_STOPPED = (
-    "Sharing is stopped on the machine that runs colourmatch. Start it there again: colourmatch app --share"
-)
+_STOPPED = "Sharing is stopped on the machine that runs colourmatch. Start it there again: colourmatch app --share"
 _NO_VISIT = "Enter the access code first: open this address in a browser."
-_ELSEWHERE = (
-    "This request comes from another site or names another machine. Open the app at the address it printed."
-)
+_ELSEWHERE = "This request comes from another site or names another machine. Open the app at the address it printed."
 
 
 class Gate:
@@ -215,9 +211,7 @@ def _firm(path: str, send: Send) -> Send:
     return send_firm
 
 
-def _ending_with(
-    ended: asyncio.Event, receive: Receive, send: Send, touch: Callable[[], None]
-) -> tuple[Receive, Send]:
+def _ending_with(ended: asyncio.Event, receive: Receive, send: Send, touch: Callable[[], None]) -> tuple[Receive, Send]:
     """The two ends of a socket that closes when `ended` is set; `touch` is called for what comes in."""
     is_closed = False
 

@@ -68,9 +68,7 @@ class Kitchen:
         return self.base_ml / self.volume_ml
 
 
-def take_photo(
-    kitchen: Kitchen, number: int, *, depth_mm: float = DEPTH_MM, dilution: float = DILUTION
-) -> bytes:
+def take_photo(kitchen: Kitchen, number: int, *, depth_mm: float = DEPTH_MM, dilution: float = DILUTION) -> bytes:
     """Photo `number` of the batch as it is, a JPEG: both glasses filled and thinned alike."""
     tables = sorted(SHIPPED.glob("*.jpg"))
     table = tables[number % len(tables)]

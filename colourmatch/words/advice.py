@@ -109,9 +109,7 @@ def _is_over(reached: Figure, tolerance: float) -> bool:
 UNNOTED = " If colour went in already, write it down."
 
 
-def tell_nearest(
-    stocks: Sequence[str], now: Figure, tolerance: float, missing: str | None, *, stalled: bool
-) -> str:
+def tell_nearest(stocks: Sequence[str], now: Figure, tolerance: float, missing: str | None, *, stalled: bool) -> str:
     """The nearest that stocks can come, and what stays different."""
     left = f" What {_tell_stays(now, tolerance)} different: {missing}." if missing else ""
     why = " The last steps brought it no nearer." if stalled else ""
@@ -191,9 +189,7 @@ def tell_other_stock(
 def tell_surprise(stock: str, factor: float, low: float, high: float, *, less: bool) -> str:
     """A stock whose strength is not that of its label; less: than was expected."""
     near = {0.5: "half", 2.0: "twice", 3.0: "three times"}
-    times = next(
-        (word for value, word in near.items() if abs(factor / value - 1) < 0.1), f"{factor:.1f} times"
-    )
+    times = next((word for value, word in near.items() if abs(factor / value - 1) < 0.1), f"{factor:.1f} times")
     return (
         f"The photos say that {stock} is about {times} as strong as its label ({low:.2f} to {high:.2f} of it), or that "
         f"{'less' if less else 'more'} went in than was noted."
@@ -302,9 +298,7 @@ def tell_step(stock: str, best: Figure | None, tolerance: float, missing: str) -
     return f"{step}. At best {tell_interval(best)}.{tell_lack(missing)}"
 
 
-def tell_place(
-    way: str, now: Figure, tolerance: float, *, expected: bool = False, closed: bool = False
-) -> str:
+def tell_place(way: str, now: Figure, tolerance: float, *, expected: bool = False, closed: bool = False) -> str:
     """Where the batch is, or was when it was closed, and where it is good, for a maker; expected: no photo shows it yet.
 
     >>> tell_place("less red, paler", {"value": 3.46, "low": 2.8, "high": 4.1}, 1.5)

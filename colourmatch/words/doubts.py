@@ -74,9 +74,7 @@ _CAUSES = {
 YES = {code: yes for code, (*_, yes) in _CAUSES.items()}
 
 
-def tell_cause(
-    code: str, *, part: float = 1.0, more_water: bool = False, dose: str = "dose", **told: str
-) -> Told:
+def tell_cause(code: str, *, part: float = 1.0, more_water: bool = False, dose: str = "dose", **told: str) -> Told:
     """A cause in words, told: what its sentences name; part: of the dose that went in or shows.
 
     >>> tell_cause("dose-amount", photo="photo 2", dose="20 drops of red", instead="39 drops", part=1.93).question

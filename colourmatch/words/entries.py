@@ -178,9 +178,7 @@ _TELLERS: dict[str, Callable[[Any, Medium], str]] = {
     "set-aside": lambda entry, medium: (
         f"{_name(medium, entry.photo_entry_id, 'the photo of entry')} {'counts again' if entry.back else 'is set aside'}"
     ),
-    "moved": lambda entry, medium: (
-        f"{_name(medium, entry.moved_entry_id)} happened at {medium.clock(entry.moved_to)}"
-    ),
+    "moved": lambda entry, medium: f"{_name(medium, entry.moved_entry_id)} happened at {medium.clock(entry.moved_to)}",
     "note": lambda entry, _: f"Note: {entry.text}",
     "amendment": lambda entry, medium: f"Put right: {tell_changes(entry.changes, medium.signs)}",
     "answer": lambda entry, medium: tell_answer(

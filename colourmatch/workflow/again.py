@@ -172,9 +172,7 @@ def _plan(
     seen = float(np.var(held, ddof=1)) / middle**2 if len(held) > 1 else 0.0
     between = (3 * _LOTS_REL_SD**2 + (len(held) - 1) * seen) / (len(held) + 2)
     spread = math.sqrt(
-        between * (1 + 1 / len(held))
-        + max(entry.strength_rel_sd, LEAST_LEARNT_SD) ** 2
-        + entry.drop_rel_sd**2
+        between * (1 + 1 / len(held)) + max(entry.strength_rel_sd, LEAST_LEARNT_SD) ** 2 + entry.drop_rel_sd**2
     )
     try:
         drops = state.drops_for(stock, middle)

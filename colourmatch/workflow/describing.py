@@ -54,8 +54,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "photos": [_describe_photo(photo) for photo in story.photos],
         "advice": advice and advice.to_json(),
         "closing": closing
-        and pick(closing, "outcome", "text", "against")
-        | {"at": closing.created_at, "by": closing.entered_by},
+        and pick(closing, "outcome", "text", "against") | {"at": closing.created_at, "by": closing.entered_by},
         "trials": [one.to_json() for one in describe_trials(book, story)],
         "intake": [glass.to_json() for glass in read_intake(story)],
         "bottles": [one.to_json() for one in list_bottles(book, story)],

@@ -74,9 +74,7 @@ def _trace_doses(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence
     """Each addition as it is thinned from its entry on, at each photo and now."""
     place = {stock.name: k for k, stock in enumerate(stocks)}
     # each as if it were of a stock of its own, so that the state of the batch tells what is left of it
-    apart = [
-        replace(one, stock=str(one.id)) if isinstance(one, AdditionEntry) else one for one in story.events
-    ]
+    apart = [replace(one, stock=str(one.id)) if isinstance(one, AdditionEntry) else one for one in story.events]
     by_dose, found = replace(story, events=tuple(apart)), []
     states = [*map(by_dose.state, photos), by_dose.state()]
     for dose in story.additions:
@@ -154,9 +152,7 @@ def name_entry(question: Question, story: LotStory, photo: PhotoEntry) -> Questi
     return question.having(causes=causes, entry=photo.id, stays_at=photo.created_at)
 
 
-def _tell(
-    story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], cause: weighed.Cause
-) -> Told:
+def _tell(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], cause: weighed.Cause) -> Told:
     numbers = number_photos(story)
     photo = photos[cause.shot].id if cause.shot >= 0 else photos[-1].id
     entry = story.find(cause.entry) if cause.entry >= 0 and cause.code != LABEL else None

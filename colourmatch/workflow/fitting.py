@@ -107,9 +107,7 @@ def why_not_yet(story: LotStory, newest: Measurement | None = None) -> str | Non
         return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
     if not usable:
         if head.target_lab is not None:
-            return (
-                "Photograph the batch beside the card, with water in an equal glass. It needs no reference."
-            )
+            return "Photograph the batch beside the card, with water in an equal glass. It needs no reference."
         return "Photograph reference and batch in equal glasses beside the card, with water in the third."
     if not any(p.measurement.spots.get("reference") for p in usable) and head.target_lab is None:
         return "No reference was seen yet. Photograph the reference beside the batch once."
@@ -136,8 +134,7 @@ def fit_story(book: LotBook, story: LotStory, photos: list[PhotoEntry]) -> tuple
         return stocks, fit
     # photos of one state that disagree, and nobody's slip tells why, are each less sure: all advice then knows it
     shots = [
-        replace(shot, batch_covariance=shot.batch_covariance + more)
-        for shot, more in zip(shots, scatter, strict=True)
+        replace(shot, batch_covariance=shot.batch_covariance + more) for shot, more in zip(shots, scatter, strict=True)
     ]
     return stocks, fit_lot(shots, priors, view, phones=phones, mishaps=mishaps)
 

@@ -99,9 +99,7 @@ def can_take_back(story: e.LotStory, entry: e.LotEntry) -> bool:
     return isinstance(entry, e.ClosingEntry) and entry == story.closing
 
 
-def take_back(
-    book: LotBook, story: e.LotStory, entry: e.LotEntry, reason: str, **by: Unpack[By]
-) -> e.LotEntry:
+def take_back(book: LotBook, story: e.LotStory, entry: e.LotEntry, reason: str, **by: Unpack[By]) -> e.LotEntry:
     """Write down that an entry never happened, or what stood before it; ValueError for one that cannot be taken back."""
     lot = story.lot.id
     if not can_take_back(story, entry):

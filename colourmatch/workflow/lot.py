@@ -85,9 +85,7 @@ def record_photos(
     found = book.lots.get(lot)
     changed = {name: check_number(name, value) for name, value in (view or {}).items() if value is not None}
     arriving = take_in_for_lot(book, found.id, sources, rectangles=rectangles, ahead=measured)
-    return [
-        _record_photo(book, found.id, photo, changed, part_of(by, str(k))) for k, photo in enumerate(arriving)
-    ]
+    return [_record_photo(book, found.id, photo, changed, part_of(by, str(k))) for k, photo in enumerate(arriving)]
 
 
 def _record_photo(
@@ -141,8 +139,7 @@ def _flag(story: e.LotStory, measurement: Measurement) -> list[Flag]:
     """The flags of a photo of a lot: what more water makes in all, and a time that is still to come."""
     more = tell_in_all(count_water(measurement, photo_view(story.lot, measurement).dilution).dilution)
     flags = [
-        one.having(text=f"{one.text} {more}") if one.code == "channel-empty" else one
-        for one in measurement.quality
+        one.having(text=f"{one.text} {more}") if one.code == "channel-empty" else one for one in measurement.quality
     ]
     if is_ahead(measurement):
         flags.append(flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}"))
@@ -243,9 +240,7 @@ def count_water(measured: Measurement, dilution: float) -> Thinning:
     return Thinning(parts, total, tell_thinning(parts, total))
 
 
-def use_stocks(
-    book: LotBook, lot: int | str, stocks: Sequence[str], reason: str, **by: Unpack[By]
-) -> e.AmendmentEntry:
+def use_stocks(book: LotBook, lot: int | str, stocks: Sequence[str], reason: str, **by: Unpack[By]) -> e.AmendmentEntry:
     """Use more stocks in a lot as well; InputError where it uses all of them already."""
     head = book.lots.get(lot)
     wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))

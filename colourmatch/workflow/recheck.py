@@ -232,11 +232,7 @@ def read_drift(book: LotBook, lot: int | str) -> Drift:
         seen, how_far = photos[-1].difference, tell_interval(photos[-1].delta_e_2000)
         what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
         text = f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
-        doubt = (
-            " So much in a day: is it this lot's sample?"
-            if photos[-1].delta_e_2000.low > drift.tolerance
-            else ""
-        )
+        doubt = " So much in a day: is it this lot's sample?" if photos[-1].delta_e_2000.low > drift.tolerance else ""
         return drift.having(text=f"{text}{doubt} Photograph again in a week.")
     return _tell_rate(drift, everything, anchor)
 
@@ -350,8 +346,6 @@ def _forecast_text(told: Forecast) -> str:
         return f"It is outside {what} now."
     if dates["value"] is None:
         early = f"; it could be as early as {dates['low']}" if dates["low"] else ""
-        return (
-            f"At this rate it stays within {what} beyond {told.horizon}, as far as the photos reach{early}."
-        )
+        return f"At this rate it stays within {what} beyond {told.horizon}, as far as the photos reach{early}."
     late = dates["high"] or f"after {told.horizon}"
     return f"At this rate it leaves {what} around {dates['value']} (between {dates['low']} and {late})."

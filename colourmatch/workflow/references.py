@@ -134,13 +134,9 @@ def _check_sd(values: Sequence[float]) -> Triple:
     try:
         spread = as_triple(values)
     except (TypeError, ValueError):
-        raise InputError(
-            f"The spread {values!r} is not three numbers. Give one for each of L*, a*, b*."
-        ) from None
+        raise InputError(f"The spread {values!r} is not three numbers. Give one for each of L*, a*, b*.") from None
     if not all(0 < value <= 50 for value in spread):
-        raise InputError(
-            f"The spread {values!r} must be more than 0 and at most 50. Give standard deviations."
-        )
+        raise InputError(f"The spread {values!r} must be more than 0 and at most 50. Give standard deviations.")
     return spread
 
 
@@ -211,11 +207,7 @@ def _tell(rows: list[KnownReading]) -> str:
     if not rows:
         return "There is no reading of this reference yet. Photograph it, or enter its colour."
     if not compared:
-        so_far = (
-            "There is one reading so far"
-            if len(rows) == 1
-            else "No two readings are of one depth and dilution"
-        )
+        so_far = "There is one reading so far" if len(rows) == 1 else "No two readings are of one depth and dilution"
         return f"{so_far}. Photograph the reference again in a month to see whether it holds."
     drift, words = compared[-1]
     if not words.seen:
@@ -259,9 +251,7 @@ def find_readings(
     meant = [one for one in readings if str(which) in (*WHICH, str(one.id))]
     if not meant and str(which) not in WHICH:
         ids = ", ".join(str(one.id) for one in readings) or "none"
-        raise NotFoundError(
-            f"{found.name} has no reading {which!r}. Its readings: {ids}; or say {', '.join(WHICH)}."
-        )
+        raise NotFoundError(f"{found.name} has no reading {which!r}. Its readings: {ids}; or say {', '.join(WHICH)}.")
     fitting = [one for one in meant if (one.depth_mm, one.dilution) == view]
     if not fitting:
         views = "; ".join(dict.fromkeys(tell_glass(one.depth_mm, one.dilution) for one in meant))
@@ -296,9 +286,7 @@ def choose_reading(
     sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
     read = [reading.id for reading in used]
     told = Target(head.id, found.id, found.name, which, read, list(lab), rounded(sd, 3).tolist())
-    book.lots.amend(
-        head.id, f"tinted to {told.called}", reference_id=found.id, target_lab=lab, entered_by=entered_by
-    )
+    book.lots.amend(head.id, f"tinted to {told.called}", reference_id=found.id, target_lab=lab, entered_by=entered_by)
     return told
 
 
@@ -316,8 +304,7 @@ def target_from_lot(
     usable = [(photo, colour) for photo, colour in shown if colour and colour.finite]
     if not usable:
         raise InputError(
-            f"No photo shows lot {head.label} after its last dose, so its colour is not known. "
-            "Photograph it first."
+            f"No photo shows lot {head.label} after its last dose, so its colour is not known. Photograph it first."
         )
     photo, colour = usable[-1]
     view = photo_view(head, photo.measurement)
@@ -326,9 +313,7 @@ def target_from_lot(
     found = book.references.with_token(token)
     found = found or book.references.add(called, notes, entered_by=entered_by, token=token)
     if name is not None and name_key(name) != name_key(found.name):
-        raise InputError(
-            f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
-        )
+        raise InputError(f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out.")
     return book.references.add_reading(
         found.id, colour.lab, lab_sd=colour.lab_sd, depth_mm=view.depth_mm, dilution=view.dilution,
         measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},

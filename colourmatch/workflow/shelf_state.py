@@ -43,9 +43,7 @@ class BottleNow:
     warnings: tuple[Caution, ...]
 
 
-def describe_bottles(
-    book: LotBook, stocks: Sequence[StockEntry], on: date | None = None
-) -> dict[int, BottleNow]:
+def describe_bottles(book: LotBook, stocks: Sequence[StockEntry], on: date | None = None) -> dict[int, BottleNow]:
     """The bottles by their id; `on` a day, today when None."""
     left = book.stocks.left_ml(stocks)
     return {

@@ -268,9 +268,7 @@ def _notes(lots: Sequence[TrendLot], bottles: Collection[int | str]) -> list[str
     notes = []
     names = {name_key(lot.name) for lot in lots}
     if len(bottles) > 1 and len(names) == 1:
-        notes.append(
-            f"These lots have {len(bottles)} references; choose one of them to compare like with like."
-        )
+        notes.append(f"These lots have {len(bottles)} references; choose one of them to compare like with like.")
     elif any(isinstance(bottle, str) for bottle in bottles):
         each = " for each name" if len(names) > 1 else ""
         notes.append(f"Where the book names no reference, it is taken to be the same bottle{each}.")
@@ -279,9 +277,7 @@ def _notes(lots: Sequence[TrendLot], bottles: Collection[int | str]) -> list[str
     return notes
 
 
-def tell_trend(
-    lots: Sequence[TrendLot], limits: Mapping[str, Limits | None], outside: Sequence[Outside]
-) -> str:
+def tell_trend(lots: Sequence[TrendLot], limits: Mapping[str, Limits | None], outside: Sequence[Outside]) -> str:
     """What closed lots say together: how many are outside, which, and where."""
     if not lots:
         return "No closed lot of your own can be compared yet. Close lots after a last photo beside the reference."
@@ -297,8 +293,6 @@ def tell_trend(
     if not outside:
         return f"{len(lots)} closed lots, none outside its limits.{early}"
     strays = list(dict.fromkeys(point.label for point in outside))
-    what = (
-        "one is outside its limits: lot" if len(strays) == 1 else f"{len(strays)} are outside their limits:"
-    )
+    what = "one is outside its limits: lot" if len(strays) == 1 else f"{len(strays)} are outside their limits:"
     first = f"Of {len(lots)} closed lots {what} {', '.join(strays)}."
     return " ".join([first, *(point.text for point in outside)]) + early

@@ -145,9 +145,7 @@ def scale_doses(trial: LotStory, batch: BatchState) -> tuple[ScaledDose, ...]:
     grows = np.array([last[name].made_in != "batch" for name in names], float)
     wanted = np.array([state.mg[name] for name in names]) / state.volume_ml
     held = np.array([batch.mg.get(name, 0.0) for name in names])
-    missing = np.linalg.solve(
-        np.diag(strength) - np.outer(wanted, grows), wanted * batch.volume_ml - held
-    ).clip(0.0)
+    missing = np.linalg.solve(np.diag(strength) - np.outer(wanted, grows), wanted * batch.volume_ml - held).clip(0.0)
     return tuple(
         _scaled(last[name], own[name], float(ml), float(wanted[k] * 1000))
         for k, (name, ml) in enumerate(zip(names, missing, strict=True))
@@ -174,9 +172,7 @@ def _tell(told: Trial, batch_ml: float, *, stale: bool) -> str:
         return f"{head}: nothing was dosed in it yet."
     said = []
     for dose in told.doses:
-        there = (
-            f" are {dose.drops} ({dose.low} to {dose.high}) in the {tell_number(batch_ml, 0)} ml of the batch"
-        )
+        there = f" are {dose.drops} ({dose.low} to {dose.high}) in the {tell_number(batch_ml, 0)} ml of the batch"
         already = ", and the batch holds as much in a litre already"
         drops = f"{tell_drops(dose.trial_drops)} of {dose.stock}"
         said.append(f"{drops} there{there if dose.drops else already}")

@@ -130,9 +130,7 @@ def whole_rows(d: dict[str, Any], card: str) -> list[tuple[str, str, str]]:
             "92 to 99 %",
         ),
     ]
-    return [
-        (f"{d['lots']} lots on drawn photos of {card}: {name}", found, asked) for name, found, asked in rows
-    ]
+    return [(f"{d['lots']} lots on drawn photos of {card}: {name}", found, asked) for name, found, asked in rows]
 
 
 def speed_rows(s: dict[str, Any]) -> list[tuple[str, str, str]]:

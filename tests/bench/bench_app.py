@@ -124,9 +124,7 @@ def time_answer(place: Path, photo: Path) -> None:
         page.upload(photo)
         while not page.find_all(".cm-answer.add:not(.old)"):
             time.sleep(0.02)
-        print(
-            f"  {time.perf_counter() - start:.2f} s from the photo to the answer (load {os.getloadavg()[0]:.1f})"
-        )
+        print(f"  {time.perf_counter() - start:.2f} s from the photo to the answer (load {os.getloadavg()[0]:.1f})")
     finally:
         driver.quit()
         server.stop()

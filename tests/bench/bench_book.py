@@ -19,11 +19,7 @@ from colourmatch.book.opening import write
 
 KINDS = ("Aperitif", "Cordial", "Shrub", "Bitter", "Rosé")
 MEASUREMENT = json.dumps(
-    {
-        "spots": {
-            name: {"lab": [60.1, 40.2, 30.3], "lab_sd": [0.4, 0.6, 0.7]} for name in ("reference", "batch")
-        }
-    }
+    {"spots": {name: {"lab": [60.1, 40.2, 30.3], "lab_sd": [0.4, 0.6, 0.7]} for name in ("reference", "batch")}}
 )
 
 
@@ -45,9 +41,7 @@ def _make_rows(ids: range) -> dict[str, list[dict]]:
         name = f"{KINDS[lot % len(KINDS)]} {lot}"
         head = {"id": lot, "created_at": when, "name": name, "name_key": name_key(name), "number": f"N{lot}"}
         figures = {"volume_ml": 900.0, "depth_mm": 10.0, "dilution": 5.0, "tolerance": 1.5}
-        rows["lots"].append(
-            head | figures | {"already_mg_per_l": 0.0, "notes": "two of this, one of that " * 8}
-        )
+        rows["lots"].append(head | figures | {"already_mg_per_l": 0.0, "notes": "two of this, one of that " * 8})
         rows["lot_stocks"].append({"lot_id": lot, "position": 0, "stock_id": 1})
         for step, kind in enumerate(("addition", "photo", "addition", "addition", "photo", "closing")):
             entry = lot * 6 + step

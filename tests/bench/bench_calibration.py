@@ -200,9 +200,7 @@ def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> Pho
     return kept
 
 
-def read_tests(
-    fit: PhoneFit, photos: list[tuple[Path, Any]], greys: KnownGreys | None
-) -> list[dict[str, Any]]:
+def read_tests(fit: PhoneFit, photos: list[tuple[Path, Any]], greys: KnownGreys | None) -> list[dict[str, Any]]:
     """One row a red drink, and one a difference."""
     rows = []
     for path, drawn in photos:
@@ -274,9 +272,7 @@ def tell_more(rows: list[dict[str, Any]]) -> None:
     colours = [row for row in rows if "z" in row]
     z, sd, sd_read = (np.array([row[key] for row in colours]) for key in ("z", "sd", "sd_read"))
     print(f"   two sd hold L*, a*, b* in {(100 * (np.abs(z) < 2).mean(axis=0)).round(0)} %")
-    print(
-        f"   median sd as read {np.median(sd_read, axis=0).round(2)}, corrected {np.median(sd, axis=0).round(2)}"
-    )
+    print(f"   median sd as read {np.median(sd_read, axis=0).round(2)}, corrected {np.median(sd, axis=0).round(2)}")
     for when in ("read", "kept"):
         some = [row for row in rows if row.get("difference") == when]
         error, held = np.abs([r["error"] for r in some]), np.mean([r["held"] for r in some])
@@ -289,9 +285,7 @@ def tell_more(rows: list[dict[str, Any]]) -> None:
 
 def main() -> None:
     """Runs the command line."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kits", type=int, default=8)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tests", type=int, default=6)
@@ -305,20 +299,12 @@ def main() -> None:
             known = []
             for k, held in enumerate(KNOWN):
                 drinks = [
-                    drink_transmittance(
-                        {dye: mg * kit.strength[dye] for dye, mg in one.items()}, depth_mm=kit.depth_mm
-                    )
+                    drink_transmittance({dye: mg * kit.strength[dye] for dye, mg in one.items()}, depth_mm=kit.depth_mm)
                     for one in held
                 ]
                 known.append(kit.glasses(seed * 100 + k, *drinks)[0])
-            tests = [
-                kit.glasses(seed * 100 + 50 + k, *pair)
-                for k, pair in enumerate(draw_pairs(seed, given.tests))
-            ]
-            near = [
-                kit.glasses(seed * 100 + 70 + k, *pair)
-                for k, pair in enumerate(draw_near_pairs(seed, given.near))
-            ]
+            tests = [kit.glasses(seed * 100 + 50 + k, *pair) for k, pair in enumerate(draw_pairs(seed, given.tests))]
+            near = [kit.glasses(seed * 100 + 70 + k, *pair) for k, pair in enumerate(draw_near_pairs(seed, given.near))]
             for how, rows in every.items():
                 greys = read_card_of(kit, how)
                 try:

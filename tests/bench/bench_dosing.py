@@ -205,9 +205,7 @@ def true_difference(case: Case, drops: np.ndarray) -> np.ndarray:
     volume = case.volume_ml + ml
     mg_per_l = ml * case.stock.mg_per_ml * case.strength / volume * 1000
     batch = (case.volume_ml / volume)[:, None] * case.base + mg_per_l[:, None] * case.dye
-    return ciede2000(
-        absorbance_to_lab(case.reference * case.path_cm), absorbance_to_lab(batch * case.path_cm)
-    )
+    return ciede2000(absorbance_to_lab(case.reference * case.path_cm), absorbance_to_lab(batch * case.path_cm))
 
 
 TOO_STRONG = Flag("channel-empty", "warn", "Thin both with water.")
@@ -228,10 +226,7 @@ def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator,
     """Both glasses at a number of drops, with `thinned` times the lot's dilution."""
     ml = drops * case.stock.drop_ml * case.drop
     volume = case.volume_ml + ml
-    batch = (
-        case.volume_ml / volume * case.base
-        + ml * case.stock.mg_per_ml * case.strength / volume * 1000 * case.dye
-    )
+    batch = case.volume_ml / volume * case.base + ml * case.stock.mg_per_ml * case.strength / volume * 1000 * case.dye
     while True:
         with suppress(PhotoError):  # refused: the maker photographs again
             return photograph_glasses(case, np.stack([batch, case.reference]) / thinned, rng, fields=fields)
@@ -319,9 +314,7 @@ class Outcome:
     doubts: int = 0
 
 
-def play(
-    case: Case, tolerance: float, rng: np.random.Generator, verbose: bool, *, fields: bool = False
-) -> Outcome:
+def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool, *, fields: bool = False) -> Outcome:
     stock, drops = case.stock, case.start_drops
     state, shots = BatchState(case.volume_ml), []
     if drops:
@@ -358,14 +351,11 @@ def play(
             )
         )
         seen.setdefault((drops, thinned), []).append(float(ciede2000(made.reference[0], made.batch[0])))
-        state_photos.append(
-            SimpleNamespace(measurement=Measurement(quality=(TOO_STRONG,) if made.water else ()))
-        )
+        state_photos.append(SimpleNamespace(measurement=Measurement(quality=(TOO_STRONG,) if made.water else ())))
         start = time.process_time()
         volumes.append(state.volume_ml)
         doses = [
-            note_dose(entry, added, first, volumes, state.volume_ml)
-            for entry, (first, added) in enumerate(poured)
+            note_dose(entry, added, first, volumes, state.volume_ml) for entry, (first, added) in enumerate(poured)
         ]
         mishaps = think_of(len(shots), [prior], doses, dilution=case.view.dilution * thinned)
         fit = fit_lot(shots, [prior], case.view, mishaps=mishaps)
@@ -381,9 +371,7 @@ def play(
                 tolerance,
                 len(state_photos),
                 doubt_of_state(state_photos),
-                no_nearer(
-                    [float(np.mean(values)) for (_, t), values in seen.items() if t == thinned], len(shots)
-                ),
+                no_nearer([float(np.mean(values)) for (_, t), values in seen.items() if t == thinned], len(shots)),
             )
         )
         seconds = max(seconds, time.process_time() - start)
@@ -467,12 +455,8 @@ def report(outcomes: list[Outcome], tolerance: float) -> dict[str, float]:
     print(f"ceiling passed: {sum(o.over_ceiling for o in outcomes)}   (target 0)")
     print(f"optimum overshot: {100 * over.mean():.1f} %   (target 1)")
     print(f"photos: median {np.median(photos):.0f}, most {photos.max()}   (target 3 and 6)")
-    print(
-        f"true reason: {100 * true.mean():.1f} %   (target 97)   {dict(Counter(o.reason for o in outcomes))}"
-    )
-    print(
-        f"photos that are doubted though nothing went wrong: {sum(o.doubts for o in outcomes)} of {photos.sum()}"
-    )
+    print(f"true reason: {100 * true.mean():.1f} %   (target 97)   {dict(Counter(o.reason for o in outcomes))}")
+    print(f"photos that are doubted though nothing went wrong: {sum(o.doubts for o in outcomes)} of {photos.sum()}")
     if first.size:
         median, ninth = 100 * np.quantile(first, (0.5, 0.9))
         print(
@@ -531,9 +515,7 @@ KINDS = ("plain",) * 5 + ("other dye",) * 2 + ("two dyes", "ceiling", "past")
 TIMED = 40
 
 
-def play_lot(
-    seed: int, tolerance: float, verbose: bool, fields: bool, kinds: Sequence[str], k: int
-) -> Outcome:
+def play_lot(seed: int, tolerance: float, verbose: bool, fields: bool, kinds: Sequence[str], k: int) -> Outcome:
     """The k-th lot of a seed."""
     rng = np.random.default_rng([seed, k])
     case = draw_case(rng, kinds[k % len(kinds)])
@@ -555,9 +537,7 @@ def main() -> None:
     parser.add_argument("--kinds", nargs="+", default=KINDS, choices=sorted({*KINDS, "natural"}))
     parser.add_argument("--fields", action="store_true", help="photos of card 2, with colour fields")
     parser.add_argument("--verbose", action="store_true")
-    parser.add_argument(
-        "--json", action="store_true", help="print one object with the figures asked for, at the end"
-    )
+    parser.add_argument("--json", action="store_true", help="print one object with the figures asked for, at the end")
     args = parser.parse_args()
     lot = partial(play_lot, args.seed, args.tolerance, args.verbose, args.fields, args.kinds)
     alone = args.lots if args.verbose else min(args.lots, TIMED)

@@ -40,9 +40,7 @@ def judge(path: Path, before: str) -> str:
 def main() -> None:
     wanted = int(sys.argv[1]) if sys.argv[1:] else 200
     told: Counter[str] = Counter()
-    memory = Path(
-        "/dev/shm"
-    )  # where there is one: opening a book waits for the disk, and nothing here must last
+    memory = Path("/dev/shm")  # where there is one: opening a book waits for the disk, and nothing here must last
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
         path = Path(folder) / "b.sqlite"
         with open_book(path) as book:

@@ -217,12 +217,7 @@ def run(wanted: str = "") -> Iterator[tuple[str, bool]]:
             path = Path(folder) / "file.jpg"
             subprocess.run([sys.executable, __file__, "--make", name, str(path)], check=True)
             seconds, megabytes, told, printed = measure(path)
-            fault = (
-                seconds > MOST_S
-                or megabytes > MOST_MB
-                or bool(printed)
-                or told.startswith(("no end", "ended"))
-            )
+            fault = seconds > MOST_S or megabytes > MOST_MB or bool(printed) or told.startswith(("no end", "ended"))
             size = path.stat().st_size / 1e6
             print(
                 f"{'FAULT' if fault else 'fits ':5} {name:36} {size:7.1f} MB {seconds:7.2f} s {megabytes:5} MB  {told} {printed[:200]}",
@@ -232,9 +227,7 @@ def run(wanted: str = "") -> Iterator[tuple[str, bool]]:
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == [
-        "--make"
-    ]:  # in a process of its own: a child's peak of memory begins with its parent's
+    if sys.argv[1:2] == ["--make"]:  # in a process of its own: a child's peak of memory begins with its parent's
         Path(sys.argv[3]).write_bytes(FILES[sys.argv[2]]())
         sys.exit()
     outcomes = dict(run(*sys.argv[1:2]))

@@ -219,15 +219,11 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         lot.events.append(Shown(made, thinned))
         noted = read_notes(lot)
         priors = [expect_stock(s.name, s.colourant) for s in lot.stocks]
-        others = [
-            Bottle(expect_stock(s.name, s.colourant), s.mg_per_ml) for s in shelf if s not in lot.stocks
-        ]
+        others = [Bottle(expect_stock(s.name, s.colourant), s.mg_per_ml) for s in shelf if s not in lot.stocks]
         mishaps = think_of(len(noted.shots), priors, noted.doses, dilution=d * thinned, shelf=others)
         about = [n for n, e in enumerate(e for e in lot.events if isinstance(e, Shown)) if not e.aside]
         mishaps = [
-            m
-            for m in mishaps
-            if not {(m.code, m.entry), (m.code, about[m.shot] if m.shot >= 0 else -1)} & refused
+            m for m in mishaps if not {(m.code, m.entry), (m.code, about[m.shot] if m.shot >= 0 else -1)} & refused
         ]
         fit = fit_lot(noted.shots, priors, case.view, mishaps=mishaps)
         problem = Problem(
@@ -236,10 +232,7 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         )  # fmt: skip
         doubt, advice = find_doubt(fit), advise(problem)
         causes = doubt.causes if doubt else ()
-        told = [
-            (c.code, round(c.chance, 3), c.shot, c.entry, c.part and round(c.part, 2), c.other)
-            for c in causes
-        ]
+        told = [(c.code, round(c.chance, 3), c.shot, c.entry, c.part and round(c.part, 2), c.other) for c in causes]
         lines.append(
             f"   {photo} {mishap}{'*' if done_at == photo else ''} true {lot.true_difference():.2f} clear {chance_as_noted(fit):.3f} {told} "
             f"{advice.action} {advice.reason} {advice.now and round(advice.now.value, 2)} {[x.drops for x in advice.doses]} misfit {fit.misfit:.2f}"
@@ -247,12 +240,7 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         doubts += bool(doubt)
         said = said or bool(doubt) or bool(advice.surprises)
         named = {c.code for c in causes} | ({"label"} if advice.surprises else set())
-        if (
-            done_at is not None
-            and done_at <= photo
-            and named_after is None
-            and named & NAMES.get(mishap, set())
-        ):
+        if done_at is not None and done_at <= photo and named_after is None and named & NAMES.get(mishap, set()):
             named_after = photo - done_at + 1
         key = tuple((c.code, c.shot, c.entry) for c in causes)
         if doubt and key not in asked:

@@ -36,18 +36,12 @@ def main() -> None:
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument("--limit", type=int, default=100000)
     parser.add_argument("--plain", action="store_true", help="read them the plain way too")
-    parser.add_argument(
-        "--json", action="store_true", help="print one object with the figures asked for, at the end"
-    )
+    parser.add_argument("--json", action="store_true", help="print one object with the figures asked for, at the end")
     args = parser.parse_args()
     truth = json.loads((args.folder / "truth.json").read_text())["photos"]
-    names = [n for n, t in truth.items() if t.get("delta_e_2000") is not None and "expect" not in t][
-        : args.limit
-    ]
+    names = [n for n, t in truth.items() if t.get("delta_e_2000") is not None and "expect" not in t][: args.limit]
     with ProcessPoolExecutor() as pool:
-        readings = dict(
-            zip(names, pool.map(read_one, [str(args.folder / n) for n in names], chunksize=4), strict=True)
-        )
+        readings = dict(zip(names, pool.map(read_one, [str(args.folder / n) for n in names], chunksize=4), strict=True))
     rows, flags, absolute, refused = [], Counter(), [], []
     for name, m in readings.items():
         t = truth[name]
@@ -58,16 +52,12 @@ def main() -> None:
             continue
         d, true = m["delta_e_2000"], t["delta_e_2000"]
         good = t.get("light") not in _WARM
-        rows.append(
-            (true, d["value"] - true, d["low"] <= true <= d["high"], d["high"] - d["low"], good, name, codes)
-        )
+        rows.append((true, d["value"] - true, d["low"] <= true <= d["high"], d["high"] - d["low"], good, name, codes))
         for spot in ("reference", "batch"):
             if m["spots"][spot]:
                 lab, expected = m["spots"][spot]["lab"], t["spots"][spot]["lab"]
                 z = (np.array(lab) - expected) / m["spots"][spot]["lab_sd"]
-                absolute.append(
-                    (float(ciede2000(lab, expected)), good, float(np.hypot(*expected[1:])), *np.abs(z))
-                )
+                absolute.append((float(ciede2000(lab, expected)), good, float(np.hypot(*expected[1:])), *np.abs(z)))
     if args.verbose:
         for true, error, inside, width, _, name, codes in sorted(rows, key=lambda r: -abs(r[1])):
             print(

@@ -60,10 +60,7 @@ def draw_pattern(folder: Path) -> dict[str, list[dict[str, Any]]]:
         with open_book(path) as book, tempfile.TemporaryDirectory() as photos:
             play_demo(book, lambda *_: None, folder=Path(photos))
     with open_book(path) as book, book.database.read() as connection:
-        return {
-            table.name: [dict(row) for row in connection.execute(select(table)).mappings()]
-            for table in t.HISTORY
-        }
+        return {table.name: [dict(row) for row in connection.execute(select(table)).mappings()] for table in t.HISTORY}
 
 
 def fill(book: LotBook, pattern: dict[str, list[dict[str, Any]]], entries: int) -> int:
@@ -153,13 +150,9 @@ def main() -> None:
         with open_book(path) as book:
             lots = book.lots.count()
         size = path.stat().st_size
-        print(
-            f"{entries:7,} entries in {lots:,} lots, {size / 1e6:.0f} MB, {size / entries / 1000:.1f} kB an entry"
-        )
+        print(f"{entries:7,} entries in {lots:,} lots, {size / 1e6:.0f} MB, {size / entries / 1000:.1f} kB an entry")
         seconds, busy, megabytes = measure(_PAGE, book=path)
-        print(
-            f"        page Lots    {seconds:6.2f} s ({busy:.2f} s of processor) {megabytes:5} MB", flush=True
-        )
+        print(f"        page Lots    {seconds:6.2f} s ({busy:.2f} s of processor) {megabytes:5} MB", flush=True)
         for command in COMMANDS:
             call = [part.format(lot=lots // 2 or 1) for part in command]
             seconds, busy, megabytes = measure(_CHILD, *call, "--json", book=path)

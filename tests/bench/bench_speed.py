@@ -89,11 +89,7 @@ def compare_with_decoding(path: Path, runs: int) -> dict[str, object]:
     }
     times = time_in_turns(tasks, runs)
     ours = times["file to JSON"]
-    ratios = {
-        name: {key: ours[key] / value[key] for key in ours}
-        for name, value in times.items()
-        if value is not ours
-    }
+    ratios = {name: {key: ours[key] / value[key] for key in ours} for name, value in times.items() if value is not ours}
     return {"times": times, "ratios": ratios}
 
 
@@ -117,9 +113,7 @@ def measure_memory(path: Path) -> dict[str, float]:
 
 def read_in_child(path: Path) -> dict[str, float]:
     """Seconds, memory and CIEDE2000 of one photo read in a fresh process."""
-    done = subprocess.run(
-        [sys.executable, "-c", _IN_CHILD, str(path)], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", _IN_CHILD, str(path)], capture_output=True, text=True, check=True)
     return json.loads(done.stdout)
 
 
@@ -169,9 +163,7 @@ def read_other_sizes(path: Path, folder: Path) -> dict[str, dict[str, float]]:
     }
     found = {}
     for name, (width, orientation, options) in kinds.items():
-        large = upright.resize(
-            (width, round(width * upright.height / upright.width)), Image.Resampling.BICUBIC
-        )
+        large = upright.resize((width, round(width * upright.height / upright.width)), Image.Resampling.BICUBIC)
         exif = Image.Exif()
         exif[0x0112] = orientation
         stored = large.transpose(Image.Transpose.ROTATE_90) if orientation == 6 else large
@@ -190,9 +182,7 @@ def say(result: dict[str, dict]) -> None:
         line = f"{name:26} {1e3 * t['seconds']:7.1f} ms, processor {1e3 * t['processor_seconds']:7.1f} ms"
         ratio = result["warm"]["ratios"].get(name)
         if ratio:
-            line += (
-                f"; file to JSON is {ratio['seconds']:.2f} of it, processor {ratio['processor_seconds']:.2f}"
-            )
+            line += f"; file to JSON is {ratio['seconds']:.2f} of it, processor {ratio['processor_seconds']:.2f}"
         print(line)
     memory = result["memory"]
     print(
@@ -204,22 +194,16 @@ def say(result: dict[str, dict]) -> None:
         print(f"{name:26} {1e3 * t['seconds']:7.0f} ms, {t['seconds'] / bare:.1f} of a bare interpreter")
     own = result["ciede2000"]["colourmatch"]["seconds"]
     for name, t in result["ciede2000"].items():
-        print(
-            f"a million CIEDE2000, {name:14} {t['seconds']:.2f} s, {t['seconds'] / own:.2f} of colourmatch's"
-        )
+        print(f"a million CIEDE2000, {name:14} {t['seconds']:.2f} s, {t['seconds'] / own:.2f} of colourmatch's")
     for name, c in result.get("sizes", {}).items():
-        print(
-            f"{name:17} {c['seconds']:5.2f} s cold, {c['process_frames']:.2f} frames, CIEDE2000 {c['delta_e']:.3f}"
-        )
+        print(f"{name:17} {c['seconds']:5.2f} s cold, {c['process_frames']:.2f} frames, CIEDE2000 {c['delta_e']:.3f}")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("photo", type=Path, nargs="?")
     parser.add_argument("--runs", type=int, default=15)
-    parser.add_argument(
-        "--sizes", action="store_true", help="48 and 200 megapixels, progressive and turned too"
-    )
+    parser.add_argument("--sizes", action="store_true", help="48 and 200 megapixels, progressive and turned too")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:

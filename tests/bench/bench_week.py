@@ -104,9 +104,7 @@ def play(folder: Path) -> None:
     report(rows, recalled, left, log)
 
 
-def report(
-    rows: list[Any], recalled: dict[str, Any], left: dict[str, Any], log: list[dict[str, Any]]
-) -> None:
+def report(rows: list[Any], recalled: dict[str, Any], left: dict[str, Any], log: list[dict[str, Any]]) -> None:
     """The figures of the week; it ends with 1 where one of them is wrong."""
     wrong = []
     print("lot     by  first dose, drops   true dose  photos  CIEDE2000 in truth at the stop")

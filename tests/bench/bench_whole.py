@@ -76,9 +76,7 @@ def draw_photo(case: Case, state: tuple[int, float], seeds: tuple[int, int], fol
     batch = case.volume_ml / volume * case.base + mg_per_l * case.dye
     path = case.view.depth_mm / 10 / dilution
     once = np.stack([batch, case.reference]) * path * (1 + rng.normal(0, 0.015, (2, 1)))
-    scene = replace(
-        take.scene, batch=10 ** -once[0], reference=10 ** -once[1], blank=np.ones(WAVELENGTHS_NM.size)
-    )
+    scene = replace(take.scene, batch=10 ** -once[0], reference=10 ** -once[1], blank=np.ones(WAVELENGTHS_NM.size))
     rendered = replace(take, phone=phone, scene=scene).render()
     return save_photo(rendered, folder / f"photo-{photo}.jpg")
 
@@ -105,9 +103,9 @@ def play(lot: int, seed: int, tolerance: float, way: Way) -> tuple[Outcome, str,
         for photo in range(1, _MOST_PHOTOS + 1):
             path = draw_photo(case, (drops, dilution), (1000 * seed + lot, photo), Path(place), way)
             start = time.perf_counter()
-            result = record_photos(
-                book, number, [(path.read_bytes(), path.name)], view={"dilution": dilution}
-            )[0].to_json()
+            result = record_photos(book, number, [(path.read_bytes(), path.name)], view={"dilution": dilution})[
+                0
+            ].to_json()
             seconds = max(seconds, time.perf_counter() - start)
             advice = result["advice"]
             if advice and advice["now"] and dilution == case.view.dilution:
@@ -161,27 +159,19 @@ def main() -> None:
     light.add_argument("--still", action="store_true", help="light that falls in every photo as in the first")
     parser.add_argument("--fields", action="store_true", help="photos of card 2, with colour fields")
     parser.add_argument("--verbose", action="store_true")
-    parser.add_argument(
-        "--json", action="store_true", help="print one object with the figures asked for, at the end"
-    )
+    parser.add_argument("--json", action="store_true", help="print one object with the figures asked for, at the end")
     args = parser.parse_args()
     with ProcessPoolExecutor() as pool:
-        one = partial(
-            play, seed=args.seed, tolerance=args.tolerance, way=Way(args.moving, args.still, args.fields)
-        )
+        one = partial(play, seed=args.seed, tolerance=args.tolerance, way=Way(args.moving, args.still, args.fields))
         played = list(pool.map(one, range(args.lots)))
     if args.verbose:
         for lot, (outcome, lines, _) in enumerate(played):
             case = outcome.case
-            print(
-                f"{lot} {case.kind} {case.stock.colourant} end {outcome.true_end:.2f} best {outcome.best:.2f}"
-            )
+            print(f"{lot} {case.kind} {case.stock.colourant} end {outcome.true_end:.2f} best {outcome.best:.2f}")
             print(lines)
     figures = report([outcome for outcome, _, _ in played], args.tolerance)
     steps = [outcome.photos - again for outcome, _, again in played]
-    print(
-        f"photos not asked for again (shadows, glints, doubt): median {np.median(steps):.0f}, most {max(steps)}"
-    )
+    print(f"photos not asked for again (shadows, glints, doubt): median {np.median(steps):.0f}, most {max(steps)}")
     figures |= {"steps_median": float(np.median(steps)), "steps_most": int(max(steps))}
     if args.json:
         print(json.dumps(figures))

@@ -149,9 +149,7 @@ def _draw(
     """Both charts side by side in light that changes over the picture as much as the reader allows for."""
     width, height = SIZE
     y, x = np.mgrid[0:height, 0:width] - np.array([height / 2, width / 2])[:, None, None]
-    slope = (rng.normal(0, UNEVEN_LOG, 2)[:, None] + rng.normal(0, UNEVEN_COLOUR_LOG, (2, 3))) / (
-        0.5 * np.hypot(*SIZE)
-    )
+    slope = (rng.normal(0, UNEVEN_LOG, 2)[:, None] + rng.normal(0, UNEVEN_COLOUR_LOG, (2, 3))) / (0.5 * np.hypot(*SIZE))
     picture = np.full((height, width, 3), 0.02)
     boxes = []
     for k, value in enumerate(linear):

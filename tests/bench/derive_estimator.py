@@ -56,9 +56,7 @@ WEIGHT = 0.2
 _LOG_ABS = -0.6352
 
 
-def to_seen(
-    worlds: Worlds, rng: np.random.Generator, *, kind: str, rows: np.ndarray | slice = slice(None)
-) -> Seen:
+def to_seen(worlds: Worlds, rng: np.random.Generator, *, kind: str, rows: np.ndarray | slice = slice(None)) -> Seen:
     """Readings of some pairs, each with noise of its own level."""
     kinds = worlds.water[rows], worlds.srgb[rows]
     level = np.exp(rng.uniform(np.log(LEAST_NOISE), np.log(MOST_NOISE), len(kinds[0])))
@@ -180,9 +178,7 @@ def train(
         x = np.clip((features - centre) / scale, -CLIP, CLIP)
         told, lies = net(torch.tensor(x, dtype=torch.float32), torch.tensor(d / spread, dtype=torch.float32))
         found = torch.cat([SIZES[0] * told, SIZES[1] * lies], dim=1).view(-1, 3, 3)
-        missed = torch.einsum(
-            "nac,nkc->nka", torch.tensor(axes[rows]), found.double() - torch.tensor(wanted[rows])
-        )
+        missed = torch.einsum("nac,nkc->nka", torch.tensor(axes[rows]), found.double() - torch.tensor(wanted[rows]))
         size = torch.sqrt((missed**2).sum(dim=2) + torch.tensor([0.05, 0.1, 0.3]) ** 2)
         share = torch.tensor(weight[rows] / weight.mean())[:, None] * torch.tensor([1.0, 0.2, 0.0])
         loss = (size * (share + torch.tensor([0.0, 0.0, 0.1]))).sum(dim=1).mean()
@@ -245,9 +241,7 @@ def fit_warm_sd(table: Branch, worlds: Worlds, at: Look) -> np.ndarray:
     return np.array([small, np.maximum(large - small / 5, 0.0)])
 
 
-def widen(
-    table: Branch, worlds: Worlds, rng: np.random.Generator, phones: tuple[str, ...], *, kind: str
-) -> Branch:
+def widen(table: Branch, worlds: Worlds, rng: np.random.Generator, phones: tuple[str, ...], *, kind: str) -> Branch:
     """The same, so that as many differences of each length as HELD lie within 1.96 standard deviations along them, and as
     many middles, HELD_THERE of those of measured phones under warm LEDs, within the ellipsoid of 95 % in three dimensions."""
     told = tell(table, worlds, rng, kind=kind)
@@ -259,9 +253,7 @@ def widen(
     for k in range(len(said)):
         turn = metric_jacobian(middle[k] - gap[k] / 2, middle[k] + gap[k] / 2)
         vector = metric_vector(middle[k] - gap[k] / 2, middle[k] + gap[k] / 2)
-        along[k] = np.sqrt(max(vector @ turn @ cov[k] @ turn.T @ vector, 0.0)) / max(
-            np.linalg.norm(vector), 1e-6
-        )
+        along[k] = np.sqrt(max(vector @ turn @ cov[k] @ turn.T @ vector, 0.0)) / max(np.linalg.norm(vector), 1e-6)
     missed = np.abs(said - worlds.delta_e) / along / 1.96
     terms = error_terms(at, gap)
     first = at.z.shape[1]  # where the length's own terms lie

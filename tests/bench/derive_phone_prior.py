@@ -49,17 +49,11 @@ def draw_sensor(rng: np.random.Generator) -> np.ndarray:
     def bump(centre: float, sigma: float, height: float = 1.0) -> np.ndarray:
         return height * np.exp(-0.5 * ((NM - centre) / sigma) ** 2)
 
-    red = bump(rng.normal(600, 6), rng.uniform(24, 42)) + bump(
-        rng.normal(530, 15), 30, rng.uniform(0.02, 0.2)
-    )
+    red = bump(rng.normal(600, 6), rng.uniform(24, 42)) + bump(rng.normal(530, 15), 30, rng.uniform(0.02, 0.2))
     red += bump(rng.normal(430, 15), 25, rng.uniform(0, 0.08))
-    green = bump(rng.normal(534, 5), rng.uniform(33, 45)) + bump(
-        rng.normal(610, 12), 25, rng.uniform(0.02, 0.15)
-    )
+    green = bump(rng.normal(534, 5), rng.uniform(33, 45)) + bump(rng.normal(610, 12), 25, rng.uniform(0.02, 0.15))
     green += bump(rng.normal(470, 10), 20, rng.uniform(0.02, 0.2))
-    blue = bump(rng.normal(459, 5), rng.uniform(24, 34)) + bump(
-        rng.normal(530, 12), 25, rng.uniform(0.02, 0.2)
-    )
+    blue = bump(rng.normal(459, 5), rng.uniform(24, 34)) + bump(rng.normal(530, 12), 25, rng.uniform(0.02, 0.2))
     cut = 1 / (1 + np.exp((NM - rng.normal(665, 12)) / 10)) / (1 + np.exp(-(NM - rng.normal(412, 5)) / 6))
     return np.stack([red, green, blue], axis=1) * cut[:, None]
 
@@ -125,9 +119,9 @@ def draw_camera(rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray,
 
 def keep_white(seen: np.ndarray, target: np.ndarray, weight: np.ndarray | float = 1.0) -> np.ndarray:
     """The 3x3 matrix, rows summing to 1, that maps seen (N, 3) best to target (N, 3)."""
-    sides = np.linalg.lstsq(
-        (seen - seen[:, 1:2])[:, [0, 2]] * weight, (target - seen[:, 1:2]) * weight, rcond=None
-    )[0].T
+    sides = np.linalg.lstsq((seen - seen[:, 1:2])[:, [0, 2]] * weight, (target - seen[:, 1:2]) * weight, rcond=None)[
+        0
+    ].T
     return np.stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]], axis=1)
 
 
@@ -150,9 +144,7 @@ def components(cameras: np.ndarray, liquids: np.ndarray) -> tuple[np.ndarray, np
     mean = cameras.mean(axis=0)
     value = np.maximum(liquids @ mean, 0.03)
     change = np.einsum("mw,cwk->cmk", liquids, cameras - mean) / value
-    left, size, _ = np.linalg.svd(
-        change.reshape(len(cameras), -1) / np.sqrt(len(liquids)), full_matrices=False
-    )
+    left, size, _ = np.linalg.svd(change.reshape(len(cameras), -1) / np.sqrt(len(liquids)), full_matrices=False)
     scores = left[:, :COMPONENTS] * np.sqrt(len(cameras))
     shapes = np.einsum("ck,cwj->kwj", scores, cameras - mean) / len(cameras)
     rest = change - np.einsum("ck,kwj,mw->cmj", scores, shapes, liquids) / value
@@ -206,16 +198,12 @@ def main() -> None:
     daylight = [read_illuminant(n) for n in ("D50", "D55", "D65", "D75")] + [
         planck_spectrum(k) for k in (5000, 6000, 7000)
     ]
-    led = [
-        read_illuminant(n) for n in ("LED-B3", "LED-B4", "LED-B5", "LED-V1", "LED-V2", "LED-BH1", "LED-B2")
-    ]
+    led = [read_illuminant(n) for n in ("LED-B3", "LED-B4", "LED-B5", "LED-V1", "LED-V2", "LED-BH1", "LED-B2")]
     lights = {"daylight": daylight, "led": led}
     draws = {
         kind: [
             (
-                draw_camera(
-                    rng, nikon() if k % 20 == 0 else draw_sensor(rng), of_kind[k % len(of_kind)], patches
-                ),
+                draw_camera(rng, nikon() if k % 20 == 0 else draw_sensor(rng), of_kind[k % len(of_kind)], patches),
                 drinks(rng, 60),
             )
             for k in range(240)
@@ -251,8 +239,7 @@ def main() -> None:
     print("rms left in log r, g, b", np.median(fits[:, 4:], axis=0).round(4))
     tone_mean, cov = fits[:, :4].mean(axis=0), np.cov(fits[:, :4].T)
     rows = [
-        f"{n},{m:.5f}," + ",".join(f"{v:.3e}" for v in row)
-        for n, m, row in zip(NAMES, tone_mean, cov, strict=True)
+        f"{n},{m:.5f}," + ",".join(f"{v:.3e}" for v in row) for n, m, row in zip(NAMES, tone_mean, cov, strict=True)
     ]
     write_fact(
         folder / "phone_prior.csv",

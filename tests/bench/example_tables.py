@@ -41,8 +41,7 @@ def main() -> None:
         save_photo(drawn, SHIPPED / f"{number}.jpg")
         full = lay(scene)[0].picture
         shares = [
-            1 - (lay(replace(scene, **{spot: ink}))[0].picture / full).mean(axis=2)
-            for spot in ("reference", "batch")
+            1 - (lay(replace(scene, **{spot: ink}))[0].picture / full).mean(axis=2) for spot in ("reference", "batch")
         ]
         both = np.round(255 * np.stack([*shares, np.zeros_like(shares[0])], axis=2)).astype(np.uint8)
         Image.fromarray(both).save(SHIPPED / f"{number}.png", optimize=True)

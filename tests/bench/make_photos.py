@@ -47,9 +47,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("count", type=int)
     parser.add_argument("--seed", type=int, default=0, help="seed of the first photo (default 0)")
     parser.add_argument("--large", action="store_true", help="4032 x 3024 pixels instead of 2016 x 1512")
-    parser.add_argument(
-        "--hardness", type=float, default=1.0, help="how far all departs from ideal, as a factor"
-    )
+    parser.add_argument("--hardness", type=float, default=1.0, help="how far all departs from ideal, as a factor")
     parser.add_argument("--heic", action="store_true", help="HEIC instead of JPEG")
     parser.add_argument("--fields", action="store_true", help="card 2, with colour fields")
     options = parser.parse_args(arguments)

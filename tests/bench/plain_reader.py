@@ -31,13 +31,9 @@ def read_plainly(path: str | Path) -> float | None:
     except PhotoError:
         return None
     card = pose.card
-    to_mm = np.array(
-        [[1 / _PX_PER_MM, 0, 0.5 / _PX_PER_MM], [0, 1 / _PX_PER_MM, 0.5 / _PX_PER_MM], [0, 0, 1]]
-    )
+    to_mm = np.array([[1 / _PX_PER_MM, 0, 0.5 / _PX_PER_MM], [0, 1 / _PX_PER_MM, 0.5 / _PX_PER_MM], [0, 0, 1]])
     size = tuple(round(side * _PX_PER_MM) for side in card.block_mm)
-    codes = cv2.warpPerspective(
-        photo.rgb, pose.to_px @ to_mm, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    )
+    codes = cv2.warpPerspective(photo.rgb, pose.to_px @ to_mm, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     linear = decode(codes, photo.profile.decode_table).astype(float)
     rows, cols = np.nonzero(mask_paper(card, _PX_PER_MM))
     rows, cols = rows[::37], cols[::37]

@@ -56,9 +56,7 @@ class Take:
 
     def render(self) -> Rendered:
         """Draws it."""
-        return render_photo(
-            self.scene, self.phone, self.light, self.pose, seed=self.seed, printer=self.printer
-        )
+        return render_photo(self.scene, self.phone, self.light, self.pose, seed=self.seed, printer=self.printer)
 
 
 def vary(seed: int, *, large: bool = False, hardness: float = 1.0, fields: bool = False) -> Take:
@@ -108,9 +106,7 @@ def _scale_departures(take: Take, by: float) -> Take:
         vignetting=off(light.vignetting),
         shadow=light.shadow and replace(light.shadow, depth=off(light.shadow.depth)),
     )
-    printer = replace(
-        printer, gamma=off(printer.gamma, 1.0), jitter=off(printer.jitter), cast=off(printer.cast)
-    )
+    printer = replace(printer, gamma=off(printer.gamma, 1.0), jitter=off(printer.jitter), cast=off(printer.cast))
     scene = replace(
         scene,
         glass=replace(scene.glass, surface_veil=off(scene.glass.surface_veil)),
@@ -244,13 +240,9 @@ def _vary_liquids(rng: np.random.Generator) -> tuple[Array, Array, dict[str, Any
     other_dyes = {name: value * float(np.exp(rng.normal(-0.15, 0.5))) for name, value in dyes.items()}
 
     def blend(step: float, dilution: float) -> Array:
-        mixed = {
-            name: value * (other[name] / value) ** step if value else 0.0 for name, value in reference.items()
-        }
+        mixed = {name: value * (other[name] / value) ** step if value else 0.0 for name, value in reference.items()}
         mixed_dyes = {name: value * (other_dyes[name] / value) ** step for name, value in dyes.items()}
-        return drink_transmittance(
-            mixed_dyes, depth_mm=depth_mm, dilution=dilution, caramel_k_per_nm=k_per_nm, **mixed
-        )
+        return drink_transmittance(mixed_dyes, depth_mm=depth_mm, dilution=dilution, caramel_k_per_nm=k_per_nm, **mixed)
 
     lowest = float(rng.uniform(0.06, 0.35))
     dilution = next((d for d in _DILUTIONS if _emptiest_channel(blend(0, d)) >= lowest), _DILUTIONS[-1])
@@ -269,9 +261,7 @@ def _vary_liquids(rng: np.random.Generator) -> tuple[Array, Array, dict[str, Any
 def _look_through_bottoms(rng: np.random.Generator, scene: Scene) -> Scene:
     """The same glasses with bottoms that shift what lies under them, each a little in its own way."""
     common, own = rng.normal(0, 0.7, 2), rng.normal(0, 0.4, (3, 2))
-    shifts = {
-        spot: (float(x), float(y)) for spot, (x, y) in zip(SPOTS, np.clip(common + own, -2, 2), strict=True)
-    }
+    shifts = {spot: (float(x), float(y)) for spot, (x, y) in zip(SPOTS, np.clip(common + own, -2, 2), strict=True)}
     return replace(scene, view_shift_mm=shifts, view_size=float(rng.uniform(0.96, 1.04)))
 
 
@@ -308,9 +298,7 @@ def _vary_scene(rng: np.random.Generator, reference: Array, batch: Array) -> Sce
     )
     reach = 6 * np.sqrt(rng.random(3))
     turn = rng.uniform(0, 2 * np.pi, 3)
-    offsets = {
-        s: (float(r * np.cos(t)), float(r * np.sin(t))) for s, r, t in zip(SPOTS, reach, turn, strict=True)
-    }
+    offsets = {s: (float(r * np.cos(t)), float(r * np.sin(t))) for s, r, t in zip(SPOTS, reach, turn, strict=True)}
     water = np.ones_like(reference)
     table = rng.uniform(0.04, 0.6) * np.array([rng.uniform(0.4, 1.0), rng.uniform(0.7, 1.0), 1.0])
     return Scene(

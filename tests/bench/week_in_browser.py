@@ -74,9 +74,7 @@ class Week:
             self.photos += 1
             drawn = draw_demo_photo(kitchen, self.photos)
             who.page.upload(save_photo(drawn, self.folder / f"week-{self.photos}.jpg"))
-            wait_for(
-                lambda n=count: len(self.book.lots.story(lot_id).photos) == n, "the photo was not measured"
-            )
+            wait_for(lambda n=count: len(self.book.lots.story(lot_id).photos) == n, "the photo was not measured")
             who.page.find(".cm-answer:not(.old)")
             who.page.settle()
             if who.page.find_all(".cm-answer.stop"):

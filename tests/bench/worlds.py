@@ -166,24 +166,12 @@ def draw_sensor(rng: np.random.Generator) -> Array:
     def bump(centre: float, sigma: float, height: float = 1.0) -> Array:
         return height * np.exp(-0.5 * ((NM - centre) / sigma) ** 2)
 
-    red = bump(rng.normal(600, 7), rng.uniform(22, 42)) + bump(
-        rng.normal(530, 15), 30, rng.uniform(0.02, 0.22)
-    )
-    red += bump(rng.normal(430, 15), 25, rng.uniform(0, 0.08)) + bump(
-        rng.normal(640, 10), 18, rng.uniform(0, 0.4)
-    )
-    green = bump(rng.normal(534, 6), rng.uniform(31, 45)) + bump(
-        rng.normal(610, 14), 25, rng.uniform(0.02, 0.17)
-    )
-    green += bump(rng.normal(478, 10), 18, rng.uniform(0.02, 0.3)) + bump(
-        rng.normal(570, 8), 20, rng.uniform(0, 0.3)
-    )
-    blue = bump(rng.normal(459, 7), rng.uniform(20, 34)) + bump(
-        rng.normal(530, 14), 28, rng.uniform(0.02, 0.22)
-    )
-    blue += bump(rng.normal(482, 6), 14, rng.uniform(0, 0.4)) + bump(
-        rng.normal(620, 20), 28, rng.uniform(0, 0.05)
-    )
+    red = bump(rng.normal(600, 7), rng.uniform(22, 42)) + bump(rng.normal(530, 15), 30, rng.uniform(0.02, 0.22))
+    red += bump(rng.normal(430, 15), 25, rng.uniform(0, 0.08)) + bump(rng.normal(640, 10), 18, rng.uniform(0, 0.4))
+    green = bump(rng.normal(534, 6), rng.uniform(31, 45)) + bump(rng.normal(610, 14), 25, rng.uniform(0.02, 0.17))
+    green += bump(rng.normal(478, 10), 18, rng.uniform(0.02, 0.3)) + bump(rng.normal(570, 8), 20, rng.uniform(0, 0.3))
+    blue = bump(rng.normal(459, 7), rng.uniform(20, 34)) + bump(rng.normal(530, 14), 28, rng.uniform(0.02, 0.22))
+    blue += bump(rng.normal(482, 6), 14, rng.uniform(0, 0.4)) + bump(rng.normal(620, 20), 28, rng.uniform(0, 0.05))
     cut = 1 / (1 + np.exp((NM - rng.normal(668, 14)) / rng.uniform(4, 12)))
     cut = cut / (1 + np.exp(-(NM - rng.normal(412, 6)) / 6))
     return np.stack([red, green, blue], axis=1) * cut[:, None] * _ripple(rng)
@@ -196,9 +184,7 @@ def _jitter_sensor(rng: np.random.Generator, name: str) -> Array:
     out = np.empty_like(own)
     for k in range(3):
         centre = float((NM * own[:, k]).sum() / own[:, k].sum())
-        out[:, k] = np.interp(
-            centre + (NM - shift[k] - centre) / widen[k], NM, own[:, k], left=0.0, right=0.0
-        )
+        out[:, k] = np.interp(centre + (NM - shift[k] - centre) / widen[k], NM, own[:, k], left=0.0, right=0.0)
     return out * _ripple(rng)
 
 
@@ -279,11 +265,7 @@ def _smooth_chart() -> Array:
         rows.append(0.03 + 0.92 / (1 + np.exp(-2.2 * bumps - rng.normal(0, 0.8))))
     for _ in range(60):
         rows.append(
-            10
-            ** (
-                -rng.uniform(0.1, 1.6)
-                * np.exp(-0.5 * ((NM - rng.uniform(400, 640)) / rng.uniform(25, 60)) ** 2)
-            )
+            10 ** (-rng.uniform(0.1, 1.6) * np.exp(-0.5 * ((NM - rng.uniform(400, 640)) / rng.uniform(25, 60)) ** 2))
         )
     return np.array(rows)
 
@@ -491,19 +473,14 @@ def _alike(rng: np.random.Generator, first: Array) -> Array:
         lab = absorbance_to_lab(mixed)
         slopes = (
             np.stack(
-                [
-                    absorbance_to_lab(mixed + 0.02 * np.exp(logs[:, k, None]) * parts[:, k]) - lab
-                    for k in range(5)
-                ],
+                [absorbance_to_lab(mixed + 0.02 * np.exp(logs[:, k, None]) * parts[:, k]) - lab for k in range(5)],
                 axis=2,
             )
             / 0.02
         )
         gram = slopes.transpose(0, 2, 1) @ slopes + 0.3 * np.eye(5)
         wanted = slopes.transpose(0, 2, 1) @ (target - lab)[..., None]
-        logs = np.clip(
-            logs + np.clip(np.linalg.solve(gram, wanted)[..., 0], -1, 1), np.log(1e-4), np.log(3.0)
-        )
+        logs = np.clip(logs + np.clip(np.linalg.solve(gram, wanted)[..., 0], -1, 1), np.log(1e-4), np.log(3.0))
     return np.einsum("nk,nkw->nw", np.exp(logs), parts)
 
 

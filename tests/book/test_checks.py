@@ -42,9 +42,7 @@ def test_names_in_any_script_pass_and_compare_without_capitals_and_doubled_blank
     assert check_name(name) == name.strip()
 
 
-@pytest.mark.parametrize(
-    "name", ["", "   ", "x" * 121, "two\nlines", "nul\0", "tab\there", "\x7f", "\ud800", 7, None]
-)
+@pytest.mark.parametrize("name", ["", "   ", "x" * 121, "two\nlines", "nul\0", "tab\there", "\x7f", "\ud800", 7, None])
 def test_impossible_names_are_refused(name):
     with pytest.raises(InputError, match=r"^The name"):
         check_name(name)

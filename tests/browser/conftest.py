@@ -85,9 +85,7 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 def play(book: LotBook, red: str) -> Callable[..., int]:
     """Begins a lot of some photos, and of the drops that two that follow each other show."""
 
-    def begin(
-        photos: list[Path], drops: float = 7.2, name: str = "Kitchen red cordial", **how: object
-    ) -> int:
+    def begin(photos: list[Path], drops: float = 7.2, name: str = "Kitchen red cordial", **how: object) -> int:
         lot_id = book.lots.begin(name, 900, [red], **({"ceiling_mg_per_l": 60} | how)).id
         for number, photo in enumerate(photos):
             if number:

@@ -57,9 +57,7 @@ def draw(page: Page, start: tuple[float, float], end: tuple[float, float]) -> No
     area = wait_for(lambda: page.run(_ROOT + _AREA), "the picture never came")
     steps = [0.0] if start == end else [k / 6 for k in range(7)]
     way = [(start[0] + (end[0] - start[0]) * k, start[1] + (end[1] - start[1]) * k) for k in steps]
-    first, *others = [
-        (area["x"] + x / SIZE[0] * area["w"], area["y"] + y / SIZE[1] * area["h"]) for x, y in way
-    ]
+    first, *others = [(area["x"] + x / SIZE[0] * area["w"], area["y"] + y / SIZE[1] * area["h"]) for x, y in way]
     if page.name == "phone":
         touch(page, "touchStart", first)
         for place in others:

@@ -85,9 +85,7 @@ def check_ceilings(problem: Problem, advice: Advice) -> None:
 )
 def test_the_makers_ceiling_is_never_passed(ceiling, already, drops, factor, stocks):
     drops, reference = drops[: len(stocks)], {"E129": 40, "E102": 15 * (len(stocks) - 1)}
-    problem = ask(
-        stocks, drops, reference=reference, already=already, factor=factor, ceiling_mg_per_l=ceiling
-    )
+    problem = ask(stocks, drops, reference=reference, already=already, factor=factor, ceiling_mg_per_l=ceiling)
     check_ceilings(problem, advise(problem))
 
 

@@ -160,9 +160,7 @@ def test_colour_of_another_bottle_is_set_aside_and_filled_up():
     assert state.volume_ml == pytest.approx(filled.state.volume_ml)
 
 
-@pytest.mark.parametrize(
-    "case", [{"drops": (50,)}, {"drops": (50,), "reference": {"E129": 40.0, "E133": 8.0}}]
-)
+@pytest.mark.parametrize("case", [{"drops": (50,)}, {"drops": (50,), "reference": {"E129": 40.0, "E133": 8.0}}])
 def test_what_no_filling_up_would_bring_nearer_stays(case):
     problem = ask(**case)
     assert find_filling_up(problem, plan_line(problem)) is None

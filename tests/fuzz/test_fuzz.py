@@ -63,9 +63,7 @@ def test_nothing_but_answers_and_sentences(kind, seed, numbers, monkeypatch, tmp
             try:
                 outcomes[target.judge(made)] += 1
             except Exception as error:
-                pytest.fail(
-                    f"{target.name}:{number}, {repr(made)[:300]}: {type(error).__name__}: {str(error)[:600]}"
-                )
+                pytest.fail(f"{target.name}:{number}, {repr(made)[:300]}: {type(error).__name__}: {str(error)[:600]}")
         faulthandler.cancel_dump_traceback_later()
     assert ASKED or (outcomes["refused"] > 5 and outcomes.total() > outcomes["refused"])
 

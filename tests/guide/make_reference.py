@@ -224,9 +224,7 @@ def write_care(page: str) -> str:
         for row in read_rows("limits.csv"):
             if row["jurisdiction"] == place["jurisdiction"]:
                 names = row["colourants"].replace("+", ", ")
-                figure = (
-                    f"{row['limit_mg_per_l']} mg/l, {row['kind']}" if row["limit_mg_per_l"] else row["kind"]
-                )
+                figure = f"{row['limit_mg_per_l']} mg/l, {row['kind']}" if row["limit_mg_per_l"] else row["kind"]
                 figure = row["kind"] if row["limit_mg_per_l"] == "0" else figure
                 lines.append(_wrap(f"- {names}: {figure} ({row['category']}; {row['status']})"))
         lines.append("")

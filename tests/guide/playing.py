@@ -135,9 +135,7 @@ def _keep_stocks(player: Player) -> None:
     player.call("stock weigh", "red --drops 40 --grams 1.93")
     player.call("stock make", "--strength-g-per-100ml 1 --volume-ml 50 --dye-content 0.85")
     player.call("stock make", "--strength-g-per-100ml 1 --volume-ml 50 --bottle-g-per-100ml 5")
-    player.call(
-        "stock make", "--strength-g-per-100ml 1 --volume-ml 50 --colourant E163 --bottle-colour-value 150"
-    )
+    player.call("stock make", "--strength-g-per-100ml 1 --volume-ml 50 --colourant E163 --bottle-colour-value 150")
     player.call("stock dilute", "red --fold 10 --name 'red thin'")
     for target in (4, 40):
         player.call("stock dilute", "red --target-mg-per-l", target, "--volume-ml 900")

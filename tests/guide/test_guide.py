@@ -104,9 +104,7 @@ def test_cautions_modules_and_rooms_are_on_their_pages():
     given = set(re.findall(r'Caution\(\s*"([a-z-]+)"', code)) | computed
     listed = set(re.findall(r"^\| `([a-z-]+)` \|", CARE.text, re.MULTILINE))
     assert given == listed
-    named = re.findall(
-        r"\b((?:photo|colour|liquid|dosing|book|instrument|workflow|paper)/[a-z_]+\.py)", METHOD.text
-    )
+    named = re.findall(r"\b((?:photo|colour|liquid|dosing|book|instrument|workflow|paper)/[a-z_]+\.py)", METHOD.text)
     assert len(set(named)) > 20
     assert [name for name in named if not (PACKAGE / name).is_file()] == []
     told = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")

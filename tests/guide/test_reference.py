@@ -76,9 +76,7 @@ def is_plain(value: Any, kind: str) -> bool:
         return is_list_of(value, "number") and len(value) == sizes[kind]
     if kind in ("matrix", "outline"):
         long = 3 if kind == "matrix" else 2
-        return isinstance(value, list) and all(
-            is_list_of(row, "number") and len(row) == long for row in value
-        )
+        return isinstance(value, list) and all(is_list_of(row, "number") and len(row) == long for row in value)
     return {
         "text": isinstance(value, str), "number": number, "whole": number and value == int(value),
         "true or false": isinstance(value, bool), "any": True,

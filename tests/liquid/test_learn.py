@@ -145,9 +145,7 @@ def wrong_hands(shots: int) -> list[Mishap]:
         replace(plain, code="a", swapped=where),
         replace(plain, code="b", less=dose, more=dose, part=(1.0, 0.6)),
         replace(plain, code="c", less=dose, other=np.full(shots + 1, 2.0), bottle=blue, part=(1.0, 0.25)),
-        replace(
-            plain, code="d", deeper=np.where(where, 0.8, 1.0), reference_deeper=np.where(where, 1.0, 0.7)
-        ),
+        replace(plain, code="d", deeper=np.where(where, 0.8, 1.0), reference_deeper=np.where(where, 1.0, 0.7)),
     ]
 
 

@@ -97,9 +97,7 @@ WRONG = {
     "thinned-unequally": shoot([*batch_of(0, 12, 24)], deeper={2: 5.0}),
     "other-photo": [
         *shoot(batch_of(0, 12)),
-        replace(
-            shoot(batch_of(0, 12, 24))[2], reference_lab=look(20 * BLUE), batch_lab=look(5 * BLUE + 9 * RED)
-        ),
+        replace(shoot(batch_of(0, 12, 24))[2], reference_lab=look(20 * BLUE), batch_lab=look(5 * BLUE + 9 * RED)),
     ],
 }
 

@@ -17,9 +17,7 @@ def moved(*by: float) -> np.ndarray:
     return GAP + np.array(by)
 
 
-def reading(
-    gap: Any, sd: float = 0.2, name: str = "p.jpg", scene: float = 0.0, phone: float = 0.0
-) -> Measurement:
+def reading(gap: Any, sd: float = 0.2, name: str = "p.jpg", scene: float = 0.0, phone: float = 0.0) -> Measurement:
     """A measurement of a difference in Lab with its parts of doubt."""
     half = sd**2 / 2 * np.eye(3)
     parts = {"photo": sd**2 * np.eye(3), "scene": scene**2 * np.eye(3), "phone": phone**2 * np.eye(3)}

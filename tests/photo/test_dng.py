@@ -27,9 +27,7 @@ NEUTRAL, BLACK, WHITE = np.array([0.5, 1.0, 0.62]), 256, 16383
 _RATIONAL, _SRATIONAL, _BYTE, _SHORT, _TEXT = 5, 10, 1, 3, 2
 
 
-def write_dng(
-    linear: np.ndarray, *, orientation: int = 1, noise: float = 0.0, more: tuple[Any, ...] = ()
-) -> bytes:
+def write_dng(linear: np.ndarray, *, orientation: int = 1, noise: float = 0.0, more: tuple[Any, ...] = ()) -> bytes:
     """A raw photo (RGGB mosaic, 16 bit) of linear sRGB light, shape (H, W, 3)."""
     raw = linear * NEUTRAL
     mosaic = raw[..., 1].copy()
@@ -40,9 +38,7 @@ def write_dng(
     return write_raw(values, "mosaic", orientation, more)
 
 
-def write_raw(
-    values: np.ndarray, kind: str = "mosaic", orientation: int = 1, more: tuple[Any, ...] = ()
-) -> bytes:
+def write_raw(values: np.ndarray, kind: str = "mosaic", orientation: int = 1, more: tuple[Any, ...] = ()) -> bytes:
     """A raw photo of the values of such a mosaic, uint16 (H, W), or of whole channels ("linear"), uint16 (H, W, 3).
 
     Tags: Digital Negative (DNG) Specification 1.4.0.0, chapters 2 and 4: 33421 CFARepeatPatternDim, 33422 CFAPattern,

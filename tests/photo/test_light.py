@@ -242,9 +242,7 @@ def shade(points: np.ndarray, rng: np.random.Generator, radius_mm: float) -> np.
     return np.log(1 - depth * t * t * (3 - 2 * t))
 
 
-@pytest.mark.parametrize(
-    ("radius_mm", "times", "least_held"), [(1e5, 4.0, 0.85), (300.0, 2.0, 0.8), (60.0, 0.8, 0.7)]
-)
+@pytest.mark.parametrize(("radius_mm", "times", "least_held"), [(1e5, 4.0, 0.85), (300.0, 2.0, 0.8), (60.0, 0.8, 0.7)])
 def test_the_edge_of_a_shadow_is_followed_under_the_glasses(monkeypatch, radius_mm, times, least_held):
     """The light over two glasses from the paper around them: so many times nearer than with no direction of its own."""
     rng, points = np.random.default_rng(5), lattice()

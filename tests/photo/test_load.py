@@ -372,9 +372,7 @@ def test_scans_are_counted_by_the_pixels_of_their_pictures():
         assert (find_excess(bytes(data)) is not None) is excess
 
 
-@pytest.mark.parametrize(
-    ("body", "count"), [(b"", 1001), (bytes(65_000), 400), (b"Exif\0\0" + bytes(60_000), 450)]
-)
+@pytest.mark.parametrize(("body", "count"), [(b"", 1001), (bytes(65_000), 400), (b"Exif\0\0" + bytes(60_000), 450)])
 def test_segments_and_their_bytes_are_counted(body, count):
     assert find_excess(add_segments(body, count // 10)) is None
     data = add_segments(body, count)

@@ -52,9 +52,7 @@ def in_window(shift: tuple[float, float], radius_mm: float) -> np.ndarray:
     return (np.hypot(X - x - shift[0], Y - y - shift[1]) < radius_mm)[..., 0]
 
 
-@pytest.mark.parametrize(
-    "tint", [(0.93, 0.93, 0.93), (0.97, 0.93, 0.75), (0.78, 0.42, 0.20), (0.5, 0.12, 0.08)]
-)
+@pytest.mark.parametrize("tint", [(0.93, 0.93, 0.93), (0.97, 0.93, 0.75), (0.78, 0.42, 0.20), (0.5, 0.12, 0.08)])
 def test_a_tint_is_read_as_it_was_drawn(tint):
     reading = read(pour(np.array(tint)))
     variance = np.array(tint) ** 2 * light().covariance([CARD.window_centre_mm("batch")])[0, 0]

@@ -46,9 +46,7 @@ def measured_book(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) 
 
 
 @pytest.fixture
-def book(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_book: bytes, request: pytest.FixtureRequest
-) -> LotBook:
+def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_book: bytes, request: pytest.FixtureRequest) -> LotBook:
     """The book that the app will open: an empty one, or for a test of a measured lot a copy with that lot."""
     place = tmp_path / "book.sqlite"
     if "measured" in request.fixturenames:

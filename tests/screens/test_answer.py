@@ -108,9 +108,7 @@ def read_scale(drawn: str) -> dict[str, float]:
     return {name: float(place) for name, place in found}
 
 
-@pytest.mark.parametrize(
-    "now", [NOW, Figure(value=0.4, low=0.0, high=0.9), Figure(value=40.0, low=31.0, high=62.0)]
-)
+@pytest.mark.parametrize("now", [NOW, Figure(value=0.4, low=0.0, high=0.9), Figure(value=40.0, low=31.0, high=62.0)])
 @pytest.mark.parametrize("tolerance", [0.5, 1.5])
 def test_the_mark_stands_in_the_band_and_beyond_the_tolerance_where_it_is(now, tolerance):
     at = read_scale(draw_scale("paler", now, tolerance, expected=False))

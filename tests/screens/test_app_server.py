@@ -71,9 +71,7 @@ def test_this_machine_is_served_plainly_the_network_encrypted_and_idle_handshake
         urllib.request.urlopen(f"http://127.0.0.2:{port}/", timeout=60)
     assert door.url == f"https://127.0.0.2:{port}"
     idle = [socket.create_connection(("127.0.0.2", port)) for _ in range(60)]
-    with urllib.request.urlopen(
-        door.url, timeout=60, context=trust
-    ) as reply:  # a loopback address, so it is in
+    with urllib.request.urlopen(door.url, timeout=60, context=trust) as reply:  # a loopback address, so it is in
         assert reply.read() == b"the app"
     for one in idle:
         one.close()

@@ -141,9 +141,7 @@ def test_the_panel_of_an_advice_tells_what_comes_of_it():
     assert ": it may stay less orange." in parts.advice_panel(Advice.from_json(advice), 19.0)
     curve = {"stock": "red", "drops": [0, 50], "delta_e_2000": [30, 20], "low": [28, 18], "high": [32, 22]}
     curve |= {"best_drops": 30.4, "ceiling_drops": 30}
-    held = parts.advice_panel(
-        Advice.from_json(advice | {"ceiling_cost_delta_e_2000": 15.8, "curve": curve}), 1.5
-    )
+    held = parts.advice_panel(Advice.from_json(advice | {"ceiling_cost_delta_e_2000": 15.8, "curve": curve}), 1.5)
     assert "but a ceiling comes first, at 30 drops" in held and "20.6" in held
     wish = {"action": "rephotograph", "reason": "photo", "text": "Nothing was seen. Photograph again."}
     made = parts.advice_panel(Advice.from_json(advice | wish), 1.5)

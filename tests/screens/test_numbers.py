@@ -106,9 +106,7 @@ def is_among(figure: str, words: set[str], numbers: list[float]) -> bool:
     if figure in words:
         return True
     half = 0.5 * 10.0 ** -len(figure.partition(".")[2]) + 1e-9
-    return any(
-        abs(abs(value) * scale - abs(float(figure))) <= half for value in numbers for scale in (1, 100)
-    )
+    return any(abs(abs(value) * scale - abs(float(figure))) <= half for value in numbers for scale in (1, 100))
 
 
 PAGES = {

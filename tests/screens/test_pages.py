@@ -114,9 +114,7 @@ def test_what_is_refused_is_said_drawn_and_not_kept(book, lot_id):
 
 
 def test_a_passed_ceiling_is_said_and_a_figure_put_right_with_its_reason(book, lot_id):
-    app = tap(
-        fill(open_app("match", lot_id), {f"addition-{lot_id}-amount": 70.0}), f"addition-{lot_id}-write"
-    )
+    app = tap(fill(open_app("match", lot_id), {f"addition-{lot_id}-amount": 70.0}), f"addition-{lot_id}-write")
     assert "your ceiling: 38.7 mg/l of pure dye of 30, 8.74 too much" in refusal(app)
     assert not book.lots.story(lot_id).additions
     tap(app, f"addition-{lot_id}-write")

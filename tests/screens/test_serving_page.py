@@ -76,10 +76,7 @@ def test_what_a_glass_brings_is_shown_once_something_is_in(book, matched):
     assert "7 mg per kg (JECFA and EFSA)" in text and "for a child of 20 kg" in text
     # what is in is no addition of the trial's
     trial = shown(open_app("match", book.trials.take(matched, 100).id))
-    assert (
-        "Photograph reference and batch in equal glasses" in trial
-        and "Added since the last photo" not in trial
-    )
+    assert "Photograph reference and batch in equal glasses" in trial and "Added since the last photo" not in trial
 
 
 def test_a_trial_is_taken_told_and_poured_back(book, matched):

@@ -140,9 +140,7 @@ def begin(app: Any, name: str = "cordial", volume: float | None = 900.0, **field
     return app
 
 
-@pytest.mark.parametrize(
-    "figure", ["ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution"]
-)
+@pytest.mark.parametrize("figure", ["ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution"])
 def test_a_field_takes_what_the_book_takes(figure):
     class Place:
         said = 0

@@ -165,9 +165,7 @@ def test_the_drift_and_the_curve_are_drawn_with_their_marks():
     curve |= {"low": [2, 0, 1], "high": [4, 2, 3], "best_drops": 5, "ceiling_drops": 9}
     figure = plots.draw_curve(Curve.from_json(curve), 4, 1.5)
     held = plots.draw_curve(Curve.from_json(curve | {"ceiling_drops": 5}), 4, 1.5)
-    said, alone = (
-        [note.text for note in one.layout.annotations if note.text != "tolerance"] for one in (figure, held)
-    )
+    said, alone = ([note.text for note in one.layout.annotations if note.text != "tolerance"] for one in (figure, held))
     assert said == ["this step: 4", "best: 5", "most allowed: 9"] and alone == [
         "this step: 4",
         "most allowed: 5",

@@ -140,11 +140,7 @@ def test_the_only_photo_taken_back_leaves_no_picture_and_no_figures(book, measur
     assert "cm-pair card" not in shown(app) and "good up to" in shown(app)
     text = shown(tap(app, "undo-"))
     assert "cm-pair card" in text and "Lay the card, photograph" in text
-    assert (
-        "good up to" not in text
-        and "The colours" not in text
-        and "the batch against the reference" not in text
-    )
+    assert "good up to" not in text and "The colours" not in text and "the batch against the reference" not in text
 
 
 def test_after_a_second_addition_the_correction_offers_it(book, dosed):

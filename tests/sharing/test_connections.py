@@ -167,9 +167,7 @@ class Upload(ExitStack):
         self.end = self.close
 
 
-def put(
-    room: UploadRoom, page: str, file: str = "file", method: str = "PUT", visitor: str = "192.168.1.9"
-) -> Upload:
+def put(room: UploadRoom, page: str, file: str = "file", method: str = "PUT", visitor: str = "192.168.1.9") -> Upload:
     path = f"/_stcore/upload_file/{page}/{file}"
     return Upload(room, {"path": path, "method": method, "client": (visitor, 50000)})
 

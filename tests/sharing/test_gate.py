@@ -169,9 +169,7 @@ def test_it_leads_nowhere_else(gate, door, path):
     assert enter(gate, door.code, path).headers["location"] == "/"
 
 
-@pytest.mark.parametrize(
-    "cookie", ["", "cookie_8501=", "cookie_8501=x", "=", "cookie_8501=\\", "\x00", "a b c"]
-)
+@pytest.mark.parametrize("cookie", ["", "cookie_8501=", "cookie_8501=x", "=", "cookie_8501=\\", "\x00", "a b c"])
 def test_another_cookie_does_not_get_in(gate, app, door, cookie):
     enter(gate, door.code)
     assert ask(gate, make_scope(LAN, cookie=cookie)).status == 401 and not app.reached
@@ -191,9 +189,7 @@ def test_a_wrong_code_must_wait_and_a_reload_does_not_help(gate, app, door, cloc
     assert enter(gate, door.code).status == 303 and not app.reached
 
 
-@pytest.mark.parametrize(
-    "body", [b"", b"code", b"code=" + b"A" * 5000, b"\xff=\xff", b"&".join([b"a=1"] * 99)]
-)
+@pytest.mark.parametrize("body", [b"", b"code", b"code=" + b"A" * 5000, b"\xff=\xff", b"&".join([b"a=1"] * 99)])
 def test_any_body_is_taken_as_a_wrong_code(gate, body):
     answer = ask(gate, make_scope(LAN, "/", "POST", origin=f"http://{LAN}:{PORT}"), body)
     assert answer.status == 401 and "That is not the code." in answer.text

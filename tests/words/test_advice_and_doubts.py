@@ -32,9 +32,10 @@ def test_one_state_of_the_batch_has_one_figure():
     stopped = replace(known, action="stop", reason="nearest", doses=())
     assert advice.find_best(stopped) == stopped.now
     past = replace(stopped, reason="past")
-    assert [
-        [name for name, _ in advice.tell_grounds(one, 1.5) if name == "at best"] for one in (stopped, past)
-    ] == [["at best"], []]
+    assert [[name for name, _ in advice.tell_grounds(one, 1.5) if name == "at best"] for one in (stopped, past)] == [
+        ["at best"],
+        [],
+    ]
 
 
 def test_untinted_batch_and_strengths_are_told_as_a_maker_reads_them():

@@ -170,9 +170,7 @@ TOLD = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("tell", "value", "text"), [(t, v, s) for t, told in TOLD.items() for v, s in told.items()]
-)
+@pytest.mark.parametrize(("tell", "value", "text"), [(t, v, s) for t, told in TOLD.items() for v, s in told.items()])
 def test_a_figure_as_a_maker_reads_it(tell, value, text):
     assert tell(value) == text
 

@@ -217,9 +217,7 @@ def test_a_label_that_is_far_off_is_learnt_whatever_is_answered(bench, factor):
     advice = made.shoot()["advice"]
     if advice["question"] is not None:
         codes = {cause["code"] for cause in advice["question"]["causes"]}
-        answer_question(
-            made.book, made.lot, yes="label" in codes, cause="label" if "label" in codes else None
-        )
+        answer_question(made.book, made.lot, yes="label" in codes, cause="label" if "label" in codes else None)
         advice = made.advice()
     assert advice["question"] is None
     learnt = advice["stocks_learnt"][0]

@@ -98,9 +98,7 @@ def test_a_time_with_its_offset(text, offset, hour):
     assert moment_of(Measurement(taken_at="2026:11:25 07:14:39")) == local
 
 
-@pytest.mark.parametrize(
-    "minutes, zone, ahead", [(20, "+00:00", True), (5, "+00:00", False), (20, None, False)]
-)
+@pytest.mark.parametrize("minutes, zone, ahead", [(20, "+00:00", True), (5, "+00:00", False), (20, None, False)])
 def test_a_time_to_come_is_ahead_as_far_as_the_zone_is_known(minutes, zone, ahead):
     local = NOW + timedelta(minutes=minutes)
     shown = local if zone else local.astimezone()

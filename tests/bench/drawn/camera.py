@@ -170,9 +170,5 @@ def _finish(encoded: Picture, phone: Phone, seed: int) -> NDArray[np.uint8]:
 def _blotches(shape: tuple[int, ...], strength: float, seed: int) -> Picture:
     """Coloured noise of some pixels' size, as noise filters leave it: zero in luma."""
     small = normal_noise((shape[0] // 4 + 1, shape[1] // 4 + 1, 2), seed)
-    small = cv2.transform(
-        cv2.GaussianBlur(small, (0, 0), 0.9), np.array([[1, 0.4], [-0.4, -0.3], [0, 1]], np.float32)
-    )
-    return cv2.resize(
-        small * np.float32(3.2 * strength), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR
-    )
+    small = cv2.transform(cv2.GaussianBlur(small, (0, 0), 0.9), np.array([[1, 0.4], [-0.4, -0.3], [0, 1]], np.float32))
+    return cv2.resize(small * np.float32(3.2 * strength), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)

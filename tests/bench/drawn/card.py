@@ -44,9 +44,7 @@ def _grain(shape: tuple[int, int], strength: float, seed: int) -> Picture:
     """Long streaks of lighter and darker wood, near 1."""
     small = normal_noise((max(shape[0] // 6, 4), max(shape[1] // 60, 4)), seed + 2)
     small = cv2.GaussianBlur(small, (0, 0), 1.2)
-    streaks = cv2.resize(
-        small * np.float32(2.5 * strength), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR
-    )
+    streaks = cv2.resize(small * np.float32(2.5 * strength), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
     return np.clip(1 + streaks, 0.3, 1.7)
 
 
@@ -92,9 +90,7 @@ def _print_marker(
     canvas.paint(region, coverage, black)
 
 
-def _print_ring(
-    canvas: Canvas, centre_mm: tuple[float, float], radius_mm: float, tone: NDArray[np.float64]
-) -> None:
+def _print_ring(canvas: Canvas, centre_mm: tuple[float, float], radius_mm: float, tone: NDArray[np.float64]) -> None:
     half = _RING_LINE_MM / 2
     for region, dx, dy in canvas.around(centre_mm, radius_mm + 1):
         line = span_coverage(np.hypot(dx, dy), radius_mm - half, radius_mm + half, canvas.scale(centre_mm))
@@ -108,9 +104,7 @@ def _bars(spot_centre_mm: tuple[float, float]) -> tuple[tuple[float, float], tup
     return (x + dx, y + dy), (w, h), bars["period_mm"]
 
 
-def bars_coverage(
-    view: View, grid_mm: tuple[Picture, Picture], spot_centre_mm: tuple[float, float]
-) -> Picture:
+def bars_coverage(view: View, grid_mm: tuple[Picture, Picture], spot_centre_mm: tuple[float, float]) -> Picture:
     """Share of black of a spot's clarity bars at each pixel; a period starts with black, at the left.
 
     grid_mm: where on the paper each pixel looks.

@@ -58,6 +58,4 @@ def draw_demo_photo(
         batch=drink_transmittance({COLOURANT: kitchen.dye_mg_per_l}, **view, **base),
         **TABLE,
     )
-    return render_photo(
-        scene, PHONE, LIGHT, hold_phone(number, width_px), seed=1000 + number, printer=PRINTER
-    )
+    return render_photo(scene, PHONE, LIGHT, hold_phone(number, width_px), seed=1000 + number, printer=PRINTER)

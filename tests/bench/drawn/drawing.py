@@ -66,14 +66,10 @@ class Canvas:
         """Adds light of a level, in units of white paper, shape (h, w)."""
         self.picture[region] += level[..., None].astype(np.float32) * self.lit(region, paper_reflectance())
 
-    def box(
-        self, centre_mm: tuple[float, float], size_mm: tuple[float, float], reflectance: ArrayLike
-    ) -> None:
+    def box(self, centre_mm: tuple[float, float], size_mm: tuple[float, float], reflectance: ArrayLike) -> None:
         """Paints an upright rectangle of the card."""
         if (region := self.view.region_of(centre_mm, size_mm)) is not None:
-            self.paint(
-                region, box_coverage(self.view, self.view.grid_mm(region), centre_mm, size_mm), reflectance
-            )
+            self.paint(region, box_coverage(self.view, self.view.grid_mm(region), centre_mm, size_mm), reflectance)
 
     def polygon_coverage(self, outline_mm: ArrayLike, soft_px: float = 0.0) -> Picture:
         """Coverage of a closed outline of card points over the whole frame, shape (H, W), 0 to 1."""

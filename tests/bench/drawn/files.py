@@ -50,18 +50,13 @@ def display_p3_profile() -> bytes:
     """
     adapt = adaptation_matrix(WHITE_D65_XYZ, _WHITE_D50_XYZ)
     columns = (adapt @ primaries_to_matrix(PRIMARIES_XY["Display P3"])).T
-    curve = (
-        b"para" + struct.pack(">IHH", 0, 3, 0) + _fixed([2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045])
-    )
+    curve = b"para" + struct.pack(">IHH", 0, 3, 0) + _fixed([2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045])
     tags = {
         b"desc": _text("Display P3"),
         b"cprt": _text("No copyright, use freely"),
         b"wtpt": b"XYZ " + bytes(4) + _fixed(_WHITE_D50_XYZ),
         b"chad": b"sf32" + bytes(4) + _fixed(adapt),
-        **{
-            name: b"XYZ " + bytes(4) + _fixed(c)
-            for name, c in zip((b"rXYZ", b"gXYZ", b"bXYZ"), columns, strict=True)
-        },
+        **{name: b"XYZ " + bytes(4) + _fixed(c) for name, c in zip((b"rXYZ", b"gXYZ", b"bXYZ"), columns, strict=True)},
         **dict.fromkeys((b"rTRC", b"gTRC", b"bTRC"), curve),
     }
     table, body, start = b"", b"", 128 + 4 + 12 * len(tags)
@@ -87,9 +82,7 @@ def save_photo(rendered: Rendered, path: str | Path, *, quality: int = 92, exif_
     return path
 
 
-def encode_photo(
-    rendered: Rendered, suffix: str = ".jpg", *, quality: int = 92, exif_orientation: int = 1
-) -> bytes:
+def encode_photo(rendered: Rendered, suffix: str = ".jpg", *, quality: int = 92, exif_orientation: int = 1) -> bytes:
     """The photo as a file of a suffix: .jpg, .jpeg, .heic, .heif or .png.
 
     exif_orientation 1 to 8: the pixels are stored turned so that a reader who heeds the tag sees it upright.

@@ -58,9 +58,7 @@ def _throw_shadow(canvas: Canvas, scene: Scene, spot: str, liquid: Array, light:
         canvas.picture[region] *= 1 - weight[..., None] * (1 - np.float32(0.9) * ratio)
 
 
-def _draw_glass(
-    canvas: Canvas, scene: Scene, printer: Printer, light: Light, content: tuple[str, Array]
-) -> None:
+def _draw_glass(canvas: Canvas, scene: Scene, printer: Printer, light: Light, content: tuple[str, Array]) -> None:
     spot, liquid = content
     glass, centre = scene.glass, glass_centre(scene, spot)
     outer = glass.inner_radius_mm + glass.wall_mm
@@ -93,9 +91,7 @@ def oblique_path(degrees_from_above: float) -> float:
     return 0.5 + 0.5 / float(np.sqrt(1 - (np.sin(np.radians(degrees_from_above)) / 1.333) ** 2))
 
 
-def _see_liquid(
-    canvas: Canvas, region: Region, scene: Scene, content: tuple[str, Array], printer: Printer
-) -> Picture:
+def _see_liquid(canvas: Canvas, region: Region, scene: Scene, content: tuple[str, Array], printer: Printer) -> Picture:
     """Paper, colour fields and bars through the liquid; haze h leaves 1 - h of the detail and adds a little white."""
     spot, liquid = content
     haze, middle = scene.haze.get(spot, 0.0), spot_centre(spot)

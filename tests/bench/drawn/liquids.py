@@ -71,9 +71,7 @@ def drink_transmittance(
         raise ValueError(f"amounts must not be negative, got {min(amounts)}")
     nm = WAVELENGTHS_NM
     per_cm = caramel_a610 * np.exp(-caramel_k_per_nm * (nm - 610))
-    per_cm += anthocyanin_a525 * (
-        np.exp(-0.5 * ((nm - 525) / 32) ** 2) + 0.35 * np.exp(-(((nm - 400) / 70) ** 2))
-    )
+    per_cm += anthocyanin_a525 * (np.exp(-0.5 * ((nm - 525) / 32) ** 2) + 0.35 * np.exp(-(((nm - 400) / 70) ** 2)))
     per_cm += yellow_a430 * np.exp(-0.5 * ((nm - 400) / 42) ** 2) / np.exp(-0.5 * (30 / 42) ** 2)
     for e_number, mg_per_l in (dyes_mg_per_l or {}).items():
         per_cm += mg_per_l * dye_absorbance(e_number)

@@ -29,9 +29,7 @@ _COARSE_PX = 6
 def truth_of(scene: Scene) -> dict[str, Any]:
     """What is in the glasses: CIELAB (D65, 2 degrees) relative to water in the same glass, and CIEDE2000."""
     labs = {spot: lab_relative_to_water(liquid) for spot, liquid in scene.liquids().items()}
-    spots = {
-        spot: {"lab": lab.tolist(), "haze": float(scene.haze.get(spot, 0.0))} for spot, lab in labs.items()
-    }
+    spots = {spot: {"lab": lab.tolist(), "haze": float(scene.haze.get(spot, 0.0))} for spot, lab in labs.items()}
     both = "reference" in labs and "batch" in labs
     away = float(ciede2000(labs["reference"], labs["batch"])) if both else None
     return {"spots": spots, "delta_e_2000": away}
