@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from colourmatch.colour.difference import Difference, Figure, compare_lab
+from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.records import Array, Record, kept, numbers, several, significant
 
 Outline = Sequence[Sequence[float]]
@@ -118,16 +119,6 @@ class SpotColour(Colour):
     fields: Mapping[str, FieldSeen] | None = kept(
         lambda fields: {name: FieldSeen.from_json(one) for name, one in fields.items()}, later=True
     )
-
-    @property
-    def reading(self) -> Colour:
-        """The colour as it was read, before any estimate: what is corrected and what a phone is calibrated by."""
-        return self.plain or self.as_read or self
-
-    @property
-    def uncorrected(self) -> Colour:
-        """What a lot's fit starts from: under the phone's calibrated curve, else as the photo gave it."""
-        return self.toned or self.plain or self.as_read or self
 
 
 def _rows(values: Any) -> Array:
@@ -266,6 +257,28 @@ class Measurement(Record):
             return turned
         before = self.as_read.difference.turned(*((one.as_read or one).lab for one in (reference, batch)))
         return turned.having(as_read=self.as_read.having(difference=before))
+
+    def reading(self, name: str) -> Colour:
+        """The colour of a spot as it was read, before any estimate: what is corrected and what a phone is calibrated by.
+
+        By the pixels where these and their primaries are recorded: older records had a mean camera's error taken out of
+        what they call the reading. ValueError for a spot where nothing stood.
+        """
+        spot = self._at(name)
+        read = spot.plain or spot.as_read or spot
+        to_xyz = None if self.tone is None else self.tone.to_xyz
+        if to_xyz is None or spot.rgb is None or self.at_an_end:
+            return read
+        return Colour(xyz_to_lab(to_xyz @ spot.rgb), read.lab_sd, read.lab_covariance)
+
+    def uncorrected(self, name: str) -> Colour:
+        """What a lot's fit starts from: under the phone's calibrated curve, else the reading."""
+        return self._at(name).toned or self.reading(name)
+
+    def _at(self, name: str) -> SpotColour:
+        if (spot := self.spots.get(name)) is None:
+            raise ValueError(f"nothing stood on the {name} spot")
+        return spot
 
     @property
     def camera(self) -> str:

@@ -1,7 +1,7 @@
 """Cameras of known truth: measured ones with the matrix that suits them best, and drawn ones of the phones' ensemble."""
 
 import numpy as np
-from derive_phone_prior import colorchecker, keep_white
+from worlds import colorchecker, keep_white
 
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import integration_weights, read_illuminant

@@ -54,6 +54,18 @@ def test_what_any_book_holds_comes_back_as_it_was(data):
     assert back(data) == data
 
 
+def test_what_is_called_the_reading_comes_from_the_pixels_in_records_of_all_versions(drawn_photos):
+    made = measure_or_refuse(drawn_photos[0])
+    batch = made.spots["batch"]
+    assert batch is not None and batch.plain is not None
+    assert made.reading("batch").lab == pytest.approx(batch.plain.lab, abs=0.01)
+    # before, what phones have in common was taken out of it
+    old = made.having(spots={**made.spots, "batch": batch.having(plain=Colour(batch.plain.lab + 2))})
+    assert old.reading("batch").lab == pytest.approx(batch.plain.lab, abs=0.01)
+    bare = made.having(tone=None)
+    assert bare.reading("batch").lab.tolist() == batch.plain.lab.tolist()
+
+
 def test_photos_of_the_card_of_rectangles_and_refused_ones_come_back(drawn_photos):
     made = measure_or_refuse(drawn_photos[0])
     data = made.to_json()
@@ -73,9 +85,13 @@ def test_an_old_reading_has_its_covariance_and_what_is_set_is_written():
     reference = Measurement.from_json(OLD).spots["reference"]
     assert reference is not None and reference.finite
     assert np.diag(reference.covariance).tolist() == [1, 1, 4]
-    assert reference.uncorrected.lab.tolist() == [60, 40.5, 30]
-    batch = Measurement.from_json(CORRECTED).spots["batch"]
-    assert batch is not None and batch.uncorrected.lab.tolist() == [1.2, 2, 3] and not batch.finite
+    assert Measurement.from_json(OLD).uncorrected("reference").lab.tolist() == [60, 40.5, 30]
+    corrected = Measurement.from_json(CORRECTED)
+    batch = corrected.spots["batch"]
+    assert batch is not None and not batch.finite
+    assert corrected.uncorrected("batch").lab.tolist() == [1.2, 2, 3]
+    with pytest.raises(ValueError, match="nothing stood on the blank spot"):
+        corrected.reading("blank")
     old = Measurement.from_json(OLD)
     assert "calibration" not in old.to_json()
     assert old.having(calibration=None).to_json()["calibration"] is None

@@ -12,7 +12,7 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 import numpy as np
 
-from colourmatch.book.calibrations import FIT, LOT_CHOICE, PHONE_FORGOTTEN, list_standing
+from colourmatch.book.calibrations import FIT, LOT_CHOICE
 from colourmatch.book.checks import name_key
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.lot_book import LotBook
@@ -20,17 +20,10 @@ from colourmatch.book.photo_store import Source, hash_photo, open_source
 from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import CardProfile, card_profile
-from colourmatch.instrument.phone_calibration import (
-    Corrected,
-    PhoneFit,
-    combine,
-    correct_lab,
-    weigh,
-)
-from colourmatch.liquid.phone import PhonePrior
+from colourmatch.instrument.kept_fits import Calibration, find_calibration
+from colourmatch.instrument.phone_calibration import Corrected, combine, correct_lab, weigh
 from colourmatch.measurement import (
     LIQUIDS,
-    CalibrationNamed,
     Colour,
     DifferenceAsRead,
     Measurement,
@@ -174,7 +167,6 @@ def note_for_lot(
         book.calibrations.add(LOT_CHOICE, f"lot {lot}", wanted.to_json(), entered_by=entered_by)
 
 
-NO_NAME = "unnamed phone"
 #: Drinks of different recipes lie nearer to each other than to water, about by this part (common practice, no source):
 #: what two of one reading may differ by counts against that distance.
 _APART = 0.5
@@ -182,32 +174,6 @@ _APART = 0.5
 _READ = ("delta_e_2000", "difference", "uncertainty")
 #: The lot's fit needs at least this part of a difference as the phone's doubt, however good the calibration.
 _LEAST_SCALE = 0.03
-
-
-class Calibration(NamedTuple):
-    """A kept fit, and how a measurement names it."""
-
-    fit: PhoneFit
-    named: CalibrationNamed
-
-
-def find_calibration(book: LotBook, phone: str | None, light: str | None = None) -> Calibration | None:
-    """The fit for a phone in a light, else NotFoundError; for no light its only one, else None."""
-    wanted = phone or NO_NAME
-    standing = list_standing(book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted), PHONE_FORGOTTEN)
-    fits = {light_key: found[-1] for (_, light_key), found in standing.items()}
-    if light is None and len(fits) != 1:
-        return None
-    entry = next(iter(fits.values())) if light is None else fits.get(name_key(light))
-    if entry is None:
-        lights = [one.light for one in fits.values()]
-        there = f" It is in: {', '.join(map(str, lights))}." if lights else ""
-        raise NotFoundError(
-            f"The phone {wanted!r} is not calibrated in the light {light!r}.{there} Calibrate it with: colourmatch "
-            f"phone add PHOTO --light {light} --batch red=12"
-        )
-    named = CalibrationNamed(entry.id, entry.name, entry.light, entry.data["kind"])
-    return Calibration(PhoneFit.from_json(entry.data), named)
 
 
 def calibrate(measurement: Measurement, found: Calibration | None) -> Measurement:
@@ -218,9 +184,6 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
     """
     if found is None or measurement.refused or not measurement.card:
         return measurement.having(calibration=None)
-    if found.fit.kind == "none":
-        return _leave(measurement, found)
-
     spots, corrected, sds = dict(measurement.spots), {}, {}
     tone = measurement.tone
     # a photo whose greys do not lie on the sitting's curve keeps its own, and its doubt
@@ -229,13 +192,12 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
         spot = spots.get(name)
         if not spot or spot.white != "blank" or spot.lab_sd is None:
             continue
-        one = correct_lab(
-            found.fit, spot.reading.lab, spot.reading.covariance, (tone, name) if tone and known else None
-        )
+        read = measurement.reading(name)
+        one = correct_lab(found.fit, read.lab, read.covariance, (tone, name) if tone and known else None)
         corrected[name] = one
         own = np.zeros((3, 3)) if known or spot.tone_covariance is None else spot.tone_covariance
         sd = np.hypot(one.lab_sd, np.sqrt(np.diag(one.slope @ own @ one.slope.T)))
-        sds[name] = spot.lab_sd, sd
+        sds[name] = found.fit.strain * spot.lab_sd, sd
     if not corrected:
         return measurement.having(calibration=None)
     # one weight for both liquids, so that equal ones stay equal
@@ -252,7 +214,7 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
             as_read=Colour(spot.lab, spot.lab_sd, spot.lab_covariance),
         )  # fmt: skip
         if known:
-            toned = Colour(rounded(one.toned, 3), lab_covariance=spot.reading.lab_covariance)
+            toned = Colour(rounded(one.toned, 3), lab_covariance=measurement.reading(name).lab_covariance)
             spots[name] = spot.having(toned=toned)
     named = found.named
     if found.fit.greys is not None:
@@ -262,30 +224,14 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
         pair = _compare(measurement, measurement.uncertainty, corrected, own_tones=not known)
         ref, bat = (spots[name] for name in LIQUIDS)
         assert ref and bat
-        whole = _join(measurement.uncertainty, pair, weight)
+        told = measurement.uncertainty
+        told = told.having(phone=found.fit.strain**2 * told.phone)
+        whole = _join(told, pair, weight)
         out = out.having(
             as_read=DifferenceAsRead(**pick(measurement, *_READ)),
             **record_difference(ref.lab, bat.lab, whole),
         )
     return out
-
-
-def _leave(measurement: Measurement, found: Calibration) -> Measurement:
-    """A measurement that no correction makes better: as read, and less sure only where known liquids were further off."""
-    strain, spots = found.fit.strain, dict(measurement.spots)
-    out = measurement.having(calibration=found.named)
-    if strain <= 1:
-        return out
-    for name in LIQUIDS:
-        if (read := spots.get(name)) and read.lab_sd is not None:
-            before = Colour(read.lab, read.lab_sd, read.lab_covariance)
-            spots[name] = read.having(lab_sd=rounded(read.lab_sd * strain, 3), as_read=before)
-    out = out.having(spots=spots)
-    ref, bat, pair = spots["reference"], spots["batch"], measurement.uncertainty
-    if not (measurement.delta_e_2000 and ref and bat and pair):
-        return out
-    changed = record_difference(ref.lab, bat.lab, pair.having(phone=pair.phone * strain**2))
-    return out.having(as_read=DifferenceAsRead(**pick(measurement, *_READ)), **changed)
 
 
 def _compare(measurement: Measurement, pair: Pair, corrected: dict[str, Corrected], *, own_tones: bool) -> Pair:
@@ -320,17 +266,3 @@ def _join(told: Pair, corrected: Pair, weight: Array) -> Pair:
     """What is unsure of a difference told between two that are of one reading and taken to err together."""
     parts = ("photo", "scene", "phone", "what_is_lost")
     return Pair(*(combine(getattr(told, name), getattr(corrected, name), weight, 1.0) for name in parts))
-
-
-def camera_key(measurement: Measurement) -> str:
-    """Photos with the same key share one phone's error; one light is another camera than the other."""
-    light = measurement.calibration.light if measurement.calibration else None
-    return measurement.camera + (f"|{light}" if light else "")
-
-
-def phone_priors(book: LotBook, measurements: Sequence[Measurement]) -> dict[str, PhonePrior]:
-    """What is known of the calibrated phones of a lot's photos, by `camera_key`, with the fit each was read with."""
-    wanted = {m.calibration.entry: camera_key(m) for m in measurements if m.calibration}
-    fits = [entry for entry in book.calibrations.of((FIT,)) if entry.id in wanted] if wanted else []
-    priors = {wanted[entry.id]: PhoneFit.from_json(entry.data).phone() for entry in fits}
-    return {camera: prior for camera, prior in priors.items() if prior is not None}

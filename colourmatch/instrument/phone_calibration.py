@@ -4,14 +4,14 @@ not how the fit is made (phone_fitting.py)."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import astuple, dataclass, field
 from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_p3, p3_to_lab, slope_at
+from colourmatch.colour.spaces import RGB_TO_XYZ, p3_to_lab, slope_at
 from colourmatch.liquid.judged_drinks import known_drinks
 from colourmatch.liquid.phone import (
     TONE_TERMS,
@@ -34,8 +34,6 @@ from colourmatch.records import numbers as read_array
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
 #: smaller where the card's greys are known, glass's fill, what no model holds, veil.
 PHOTO_SD, KNOWN_CARD_SD, _FILL_SD, _MISFIT_SD, _VEIL = 0.02, 0.012, 0.010, 0.006, 0.003
-#: Ridge of matrix and root-polynomial (sd of a coefficient).
-_COEFFICIENT_SD = 0.1
 #: A step read in another photo than those of the sitting may miss by so many standard deviations (root mean square)
 #: while phone and card are still taken to be the same.
 _SAME_TONES = 3.0
@@ -54,6 +52,25 @@ class KnownDye:
     name: str
     colourant: str
     strength_rel_sd: float = 0.03
+
+
+@dataclass(frozen=True)
+class KnownLiquid:
+    """One reading of a known liquid: Lab relative to water, its covariance (3, 3), mg/l of each dye, its photo.
+
+    told, told_sd (3,): the colour that is told of it without a calibration, and how surely; known_greys: whether the photo
+    was read with a profile of its card; tone and spot: the photo's tones, if recorded, and where the liquid stood.
+    """
+
+    lab: Array
+    covariance: Array
+    mg_per_l: tuple[float, ...]
+    told: Array
+    told_sd: Array
+    photo: str = ""
+    known_greys: bool = False
+    tone: ToneRecord | None = None
+    spot: str = "batch"
 
 
 @dataclass(frozen=True)
@@ -100,15 +117,15 @@ class LiquidFitted(Record):
 class PhoneFit(Record):
     """A fitted correction.
 
-    kind: one of KINDS; numbers (P,) and factor (P, P): its parameters and a square root of their covariance, strengths
+    kind: "camera"; earlier versions knew others; numbers (P,) and factor (P, P): its parameters and a square root of their covariance, strengths
     of the dyes first, those of the tone curve last (none where it was not fitted); scale: how many times wider than
     the ensemble the camera may lie; greys (N,): by how much the sitting's grey steps miss the curve (log); strain: by how many of their own standard deviations known liquids
     are off as told (root mean square, at least 1); left_out (3,): what it misses of colourings it has not seen along L*,
-    a*, b*, as a part of their distance from water (root mean square); errors: mean CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of
+    a*, b*, as a part of their distance from water (root mean square); model: CAMERA_MODEL of liquid/phone.py that it was made with; errors: mean CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of
     other dyes ("other") and "together".
     """
 
-    kind: str = kept(default="none")
+    kind: str = kept(default="camera")
     numbers: Array = kept(read_array, write=written(significant, 6), default=lambda: np.empty(0))
     factor: Array = kept(read_array, write=written(significant, 5), default=lambda: np.empty((0, 0)))
     dyes: tuple[KnownDye, ...] = kept(
@@ -125,15 +142,16 @@ class PhoneFit(Record):
     residual: float = kept(write=lambda value: round(value, 4), default=0.0)
     liquids: tuple[LiquidFitted, ...] = kept(several(LiquidFitted), default=())
     scale: float = kept(float, default=1.0)
+    model: int = kept(default=1)
     strain: float = kept(float, write=lambda value: round(value, 3), default=1.0)
     left_out: Array | None = kept(read_array, write=written(rounded, 4))
     greys: Array | None = kept(read_array, write=written(rounded, 5))
 
     @property
     def own(self) -> slice:
-        """Where the candidate's own numbers lie, behind those of the dyes."""
+        """Where the camera's own numbers lie, behind those of the dyes."""
         skip = 3 * len(self.dyes)
-        return slice(skip, skip + size_of(self.kind))
+        return slice(skip, skip + len(unknown_phone().mean))
 
     def knows_tones(self, tone: ToneRecord | None) -> bool:
         """Whether a photo's greys lie on the curve of the sitting: the same phone's tones, on the same print."""
@@ -143,10 +161,8 @@ class PhoneFit(Record):
         off = (steps.missed(tone_terms(self.numbers)) - self.greys) / steps.read_sd()
         return bool(np.sqrt(np.nanmean(off**2) / 2) < _SAME_TONES)
 
-    def phone(self) -> PhonePrior | None:
-        """What a lot's fit starts from for this phone; None when the camera model was not kept."""
-        if self.kind != "camera":
-            return None
+    def phone(self) -> PhonePrior:
+        """What a lot's fit starts from for this phone."""
         prior, factor = unknown_phone(), self.factor[self.own]
         wider = scale_camera(np.ones(len(factor)), self.scale)
         root = wider[:, None] * np.linalg.cholesky(factor @ factor.T + 1e-9 * np.eye(len(factor)))
@@ -182,12 +198,9 @@ def correct_lab(
     # what it missed of liquids it had not seen, as a part of the distance from water; CIEDE2000 counts a* and b* less
     missed = fit.residual * away * np.array([0.5, 1.0, 1.0])
     y = one.y(fit.numbers)
-    if fit.kind == "camera":  # whose own uncertainty comes from its draws and by drinks it reads alike
-        unseen = 0.0 if fit.left_out is None else fit.left_out * away
-        # outside the ensemble its components say less of what lies between them
-        metameric = fit.scale**2 * (_metameric(fit, y[0]) + np.diag((0.5 * missed) ** 2 + unseen**2))
-    else:
-        metameric = np.diag(missed**2)
+    unseen = 0.0 if fit.left_out is None else fit.left_out * away
+    # outside the ensemble its components say less of what lies between them
+    metameric = fit.scale**2 * (_metameric(fit, y[0]) + np.diag((0.5 * missed) ** 2 + unseen**2))
     to_lab = jacobian @ np.linalg.inv(log_light_slope(lab))
     contrast_sd = PHOTO_SD if tone is None else KNOWN_CARD_SD
     noise = to_lab @ (own_noise(y[0]) + np.diag((contrast_sd * y[0]) ** 2)) @ to_lab.T
@@ -224,7 +237,7 @@ class SeenColours:
     """Readings as Lab (N, 3), with the tones of their photos where those are recorded."""
 
     def __init__(self, lab: Array, tones: Readings | None) -> None:
-        self.lab, self._plain, self._tones = lab, read_log_light(lab), tones
+        self._plain, self._tones = read_log_light(lab), tones
 
     def y(self, numbers: Array) -> Array:
         """Log light (N, 3) under the tone curve of these numbers of a fit."""
@@ -259,42 +272,9 @@ def see(reflectance: Array, numbers: Array) -> Array:
     return reading
 
 
-def _through_matrix(rgb: Array, numbers: Array) -> Array:
-    """Linear map with rows that sum to 1; numbers (6,) are its off-diagonal terms in units of their prior."""
-    off = _COEFFICIENT_SD * numbers.reshape(3, 2)
-    others = np.array([[1, 2], [0, 2], [0, 1]])
-    return rgb + np.einsum("nij,ij->ni", rgb[:, others] - rgb[:, :, None], off)
-
-
-def _through_roots(rgb: Array, numbers: Array) -> Array:
-    """Root-polynomial of degree 2: r, g, b and the roots of their products, weights of each channel summing to 1.
-
-    Finlayson, Mackiewicz, Hurlbert 2015, doi:10.1109/TIP.2015.2405336; only in fits of before, as the matrix.
-    """
-    r, g, b = np.maximum(rgb, 1e-4).T
-    terms = np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=1)
-    weights = _COEFFICIENT_SD * numbers.reshape(3, 5)
-    mixed = [(np.delete(terms, k, axis=1) - terms[:, [k]]) @ weights[k] for k in range(3)]
-    return rgb + np.stack(mixed, axis=1)
-
-
-_DIRECT: dict[str, Callable[[Array, Array], Array]] = {
-    "none": lambda rgb, _numbers: rgb,
-    "matrix": _through_matrix,
-    "root": _through_roots,
-}
-
-
-def size_of(kind: str) -> int:
-    return {"none": 0, "matrix": 6, "root": 15, "camera": len(unknown_phone().mean)}[kind]
-
-
 def correct_many(fit: PhoneFit, numbers: Array, seen: SeenColours) -> Array:
     """Corrected Lab (N, 3) of readings with these numbers of the fit."""
-    own = numbers[fit.own]
-    if fit.kind != "camera":
-        return p3_to_lab(_DIRECT[fit.kind](lab_to_p3(seen.lab), own))
-    ensemble, true = see(known_drinks(), scale_camera(own, fit.scale)), _true_y()
+    ensemble, true = see(known_drinks(), scale_camera(numbers[fit.own], fit.scale)), _true_y()
     return p3_to_lab(np.exp(np.array([_regress(one, ensemble, true)[0] for one in seen.y(numbers)])))
 
 

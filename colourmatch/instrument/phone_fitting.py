@@ -5,7 +5,7 @@ known colour: what a phone makes of a few such liquids teaches its error."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from colourmatch.instrument.phone_calibration import (
     KNOWN_CARD_SD,
     PHOTO_SD,
     KnownDye,
+    KnownLiquid,
     LiquidFitted,
     PhoneFit,
     SeenColours,
@@ -28,14 +29,12 @@ from colourmatch.instrument.phone_calibration import (
     own_noise,
     scale_camera,
     see,
-    size_of,
     tone_terms,
     weigh,
 )
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.judged_drinks import known_drinks
-from colourmatch.liquid.phone import log_light_slope, p3_weights, read_log_light, soft_log
-from colourmatch.measurement import ToneRecord
+from colourmatch.liquid.phone import CAMERA_MODEL, log_light_slope, p3_weights, read_log_light, unknown_phone
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
 from colourmatch.records import Array, rounded
@@ -50,29 +49,9 @@ _OTHER_SHAPE_SD = (4.5, 0.05)
 _SCALES = (1.0, 1.5, 2.0, 3.0)
 #: A card whose greys are known better than this (natural log) pins the curve itself, better than strengths and depth can.
 _WELL_KNOWN = 0.02
-#: Drinks on which a candidate is judged.
+#: Drinks on which a fit is judged.
 _JUDGED = 150
 _LN10 = float(np.log(10))
-
-
-@dataclass(frozen=True)
-class KnownLiquid:
-    """One reading of a known liquid: Lab relative to water, its covariance (3, 3), mg/l of each dye, its photo.
-
-    known_greys: whether the photo was read with a profile of its card; tone and spot: the photo's tones, if recorded,
-    and where the liquid stood; told, lab_sd (3,): the colour that is told of it without a calibration, and how surely;
-    the reading where there is none.
-    """
-
-    lab: Array
-    covariance: Array
-    mg_per_l: tuple[float, ...]
-    photo: str = ""
-    known_greys: bool = False
-    tone: ToneRecord | None = None
-    spot: str = "batch"
-    told: Array | None = None
-    lab_sd: Array | None = None
 
 
 def fit_phone(
@@ -82,12 +61,12 @@ def fit_phone(
     depth_mm: float = 10.0,
     depth_rel_sd: float = 0.02,
 ) -> PhoneFit:
-    """Fit the camera model to known liquids; kept where it tells colourings it has not seen better than no calibration.
+    """Fit the camera model to known liquids.
 
     A maximum a posteriori fit together with the strength of each stock, and with the tone curve where photos recorded
     their tones: liquids of one dye in several strengths are a ladder of known steps, the card's greys one of
-    steps that its printer bent. Judged by known liquids, one colouring left out at a time; what it makes of drinks of
-    other dyes, through the camera that the liquids tell of, is told.
+    steps that its printer bent. Judged by known liquids, one colouring left out at a time, and by drinks of other
+    dyes through the camera that the liquids tell of.
 
     liquids: readings with mg/l in the order of `dyes`; depth_mm, depth_rel_sd: how deep the glasses are filled and how
     well that is known. InputError says which liquids are missing when there are too few or too pale ones.
@@ -96,30 +75,37 @@ def fit_phone(
         raise ValueError("each liquid needs one concentration per dye")
     task = _Task(liquids, dyes, (depth_mm, depth_rel_sd))
     _check_enough(task)
-    at_best = task.choose_scale()
-    camera = scale_camera(at_best[0][3 * len(dyes) :][: size_of("camera")], task.scale)
-    errors, fits = {}, {}
-    for kind in ("none", "camera"):
-        numbers, factor = at_best if kind == "camera" else task.fit(kind)
-        fit = PhoneFit(kind, numbers, factor, tuple(dyes), depth_mm, depth_rel_sd)
-        if kind == "camera":  # which alone knows tones and an ensemble
-            greys = task.greys.missed(tone_terms(numbers)) if task.greys else None
-            fit = replace(fit, scale=task.scale, greys=greys)
-        known, left_out = _predict_unseen(task, fit)
-        fits[kind] = replace(fit, left_out=left_out)
-        other = _predict_drinks(fit, camera)
-        errors[kind] = {"known": known, "other": other, "together": float(np.hypot(known, other))}
-    fit = min(fits.values(), key=lambda one: errors[one.kind]["known"])
+    numbers, factor = task.choose_scale()
+    fit = PhoneFit(
+        numbers=numbers,
+        factor=factor,
+        dyes=tuple(dyes),
+        depth_mm=depth_mm,
+        depth_rel_sd=depth_rel_sd,
+        scale=task.scale,
+        greys=task.greys.missed(tone_terms(numbers)) if task.greys else None,
+        model=CAMERA_MODEL,
+    )
+    known, left_out = _predict_unseen(task, fit)
+    each = zip(("none", fit.kind), known, _predict_drinks(fit), strict=True)
+    errors = {
+        kind: {"known": one, "other": other, "together": float(np.hypot(one, other))} for kind, one, other in each
+    }
     mean_distance = float(np.linalg.norm(task.lab - [100, 0, 0], axis=1).mean())
-    fit = replace(fit, errors=errors, residual=errors[fit.kind]["together"] / mean_distance)
-    # by how many of their own standard deviations the known liquids are off as told, at least 1 (Birge 1932)
-    off = (task.told - task.true_lab(fit.numbers))[task.sure] / task.told_sd[task.sure]
-    strain = max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off.size else 1.0
-    return replace(fit, strain=strain, liquids=tuple(_describe(task, fit)))
+    # by how many of their own standard deviations the known liquids are off as told (Birge 1932)
+    off = (task.told - task.true_lab(numbers)) / [one.told_sd for one in liquids]
+    fit = replace(
+        fit,
+        left_out=left_out,
+        errors=errors,
+        residual=errors[fit.kind]["together"] / mean_distance,
+        strain=max(1.0, float(np.sqrt(np.mean(np.square(off))))),
+    )
+    return replace(fit, liquids=tuple(_describe(task, fit)))
 
 
 class _Task:
-    """Readings, their noise and the true spectra behind them; solves one candidate on some of them."""
+    """Readings, their noise and the true spectra behind them; fits the camera model to some of them."""
 
     def __init__(self, liquids: Sequence[KnownLiquid], dyes: Sequence[KnownDye], depth: tuple[float, float]) -> None:
         self.dyes, self.liquids = tuple(dyes), tuple(liquids)
@@ -131,10 +117,7 @@ class _Task:
         spots = [one.spot for one in liquids]
         self.seen = SeenColours(self.lab, Readings(tones, spots, self.lab) if recorded else None)
         self.y = read_log_light(self.lab)
-        self.told = np.array([one.lab if one.told is None else one.told for one in liquids]).reshape(-1, 3)
-        unknown = np.full(3, np.nan)
-        self.told_sd = np.array([unknown if one.lab_sd is None else one.lab_sd for one in liquids]).reshape(-1, 3)
-        self.sure = np.isfinite(self.told_sd).all(axis=1)
+        self.told = np.array([one.told for one in liquids]).reshape(-1, 3)
         each = {one.photo or f"{k}": one.tone for k, one in enumerate(liquids) if one.tone is not None}
         self.greys = GreySteps(list(each.values())) if recorded else None
         self.scale = 1.0
@@ -176,7 +159,7 @@ class _Task:
         best: tuple[float, float, tuple[Array, Array]] | None = None
         for scale in _SCALES:
             self.scale = scale
-            numbers, factor = self.fit("camera", start=None if best is None else best[2][0])
+            numbers, factor = self.fit(start=None if best is None else best[2][0])
             # all numbers are unit normal beforehand
             evidence = -self.cost + float(np.log(np.diag(factor)).sum())
             if best is not None and evidence < best[0]:
@@ -186,24 +169,20 @@ class _Task:
         self.scale = best[1]
         return best[2]
 
-    def fit(self, kind: str, which: Any = slice(None), start: Array | None = None) -> tuple[Array, Array]:
-        """Numbers (P,) and a square root of their covariance (P, P) for some readings, of "none" for what is told of them."""
+    def fit(self, which: Any = slice(None), start: Array | None = None) -> tuple[Array, Array]:
+        """Numbers (P,) and a square root of their covariance (P, P) for some of the readings."""
         whiten = self._whiten(np.arange(len(self.y))[which])
-        skip, size = 3 * len(self.dyes), size_of(kind)
-        greys = self.greys if kind == "camera" else None
-        told = read_log_light(self.told)
+        own = slice(3 * len(self.dyes), 3 * len(self.dyes) + len(unknown_phone().mean))
+        greys = self.greys
 
         def residual(numbers: Array) -> Array:
-            true, own, steps = self.reflectance(numbers, which), numbers[skip : skip + size], np.empty(0)
-            if kind == "none":
-                missed = told[which] - soft_log(true @ p3_weights())[0]
-            else:
-                missed = see(true, scale_camera(own, self.scale)) - self.seen.y(numbers)[which]
+            camera, steps = scale_camera(numbers[own], self.scale), np.empty(0)
+            missed = see(self.reflectance(numbers, which), camera) - self.seen.y(numbers)[which]
             if greys is not None:
                 steps = np.nan_to_num(greys.missed(tone_terms(numbers)) / greys.sd)
             return np.r_[whiten @ missed.ravel(), steps, numbers]
 
-        begin = np.zeros(skip + size + (0 if greys is None else len(JOINT_PRIOR))) if start is None else start
+        begin = np.zeros(own.stop + (0 if greys is None else len(JOINT_PRIOR))) if start is None else start
         found = least_squares(residual, begin, x_scale=1.0, max_nfev=60, xtol=1e-5, ftol=1e-6)
         self.cost = float(found.cost)
         covariance = np.linalg.inv(found.jac.T @ found.jac)
@@ -251,33 +230,30 @@ def _check_enough(task: _Task) -> None:
         )
 
 
-def _predict_unseen(task: _Task, whole: PhoneFit) -> tuple[float, Array]:
-    """Mean CIEDE2000 for liquids of each colouring, fitted to the others (Stone 1974), and `left_out`."""
+def _predict_unseen(task: _Task, whole: PhoneFit) -> tuple[tuple[float, float], Array]:
+    """Mean CIEDE2000 of liquids of each colouring as told, and corrected by a fit to the others (Stone 1974); `left_out`."""
     missed, off = [], []
     for group in np.unique(task.group):
         out = task.group == group
-        numbers, _ = task.fit(whole.kind, ~out, start=whole.numbers)
+        numbers, _ = task.fit(~out, start=whole.numbers)
         # strengths and shapes of a dye that was left out altogether are those of its label
         true = task.true_lab(numbers, out)
-        found = _tell_all(task, whole, numbers)[out]
-        missed.append(ciede2000(found, true).mean())
+        found = correct_many(whole, numbers, task.seen)[out]
+        missed.append([ciede2000(lab, true).mean() for lab in (task.told[out], found)])
         off.append((found - true) / np.linalg.norm(true - [100, 0, 0], axis=1)[:, None])
-    return float(np.mean(missed)), np.sqrt((np.concatenate(off) ** 2).mean(axis=0))
+    told, corrected = np.mean(missed, axis=0).tolist()
+    return (told, corrected), np.sqrt((np.concatenate(off) ** 2).mean(axis=0))
 
 
-def _tell_all(task: _Task, fit: PhoneFit, numbers: Array) -> Array:
-    """Lab (N, 3) of all readings with these numbers of the fit; without a correction, as they are told."""
-    return task.told if fit.kind == "none" else correct_many(fit, numbers, task.seen)
-
-
-def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
-    """Mean CIEDE2000 of a candidate over drinks of many dyes that the phone, as the camera model knows it, reads."""
+def _predict_drinks(fit: PhoneFit) -> tuple[float, float]:
+    """Mean CIEDE2000 of drinks of many dyes that the phone, as the camera model knows it, reads: as read and corrected."""
     drinks = known_drinks()[:_JUDGED]
     true = p3_to_lab(drinks @ p3_weights())
-    read = p3_to_lab(np.exp(see(drinks, camera)))
-    pale = np.linalg.norm(true - [100, 0, 0], axis=1) < LEAST_LAB / 2
-    seen = SeenColours(read[~pale], None)  # these tones are the curve's own
-    return float(ciede2000(correct_many(fit, fit.numbers, seen), true[~pale]).mean())
+    tinted = np.linalg.norm(true - [100, 0, 0], axis=1) >= LEAST_LAB / 2
+    read = p3_to_lab(np.exp(see(drinks, scale_camera(fit.numbers[fit.own], fit.scale))))[tinted]
+    found = correct_many(fit, fit.numbers, SeenColours(read, None))  # these tones are the curve's own
+    as_read, corrected = (float(ciede2000(lab, true[tinted]).mean()) for lab in (read, found))
+    return as_read, corrected
 
 
 def _describe(task: _Task, fit: PhoneFit) -> list[LiquidFitted]:
@@ -285,13 +261,11 @@ def _describe(task: _Task, fit: PhoneFit) -> list[LiquidFitted]:
     true, out = task.true_lab(fit.numbers), []
     for n, one in enumerate(task.liquids):
         same = (task.mg_per_l == task.mg_per_l[n]).all(axis=1)
-        numbers, _ = task.fit(fit.kind, ~same, start=fit.numbers)
-        told, after = task.told[n], _tell_all(task, fit, numbers)[n]
-        if fit.kind == "camera" and task.sure[n]:
-            tone = (one.tone, one.spot) if one.tone else None
-            sd = correct_lab(fit, one.lab, one.covariance, tone).lab_sd
-            after = told + weigh(task.told_sd[n], sd) * (after - told)
+        numbers, _ = task.fit(~same, start=fit.numbers)
+        sd = correct_lab(fit, one.lab, one.covariance, (one.tone, one.spot) if one.tone else None).lab_sd
+        weight = weigh(fit.strain * one.told_sd, sd)
+        after = one.told + weight * (correct_many(fit, numbers, task.seen)[n] - one.told)
         held = {d.name: float(mg) for d, mg in zip(task.dyes, one.mg_per_l, strict=True) if mg}
-        off = (round(float(ciede2000(seen, true[n])), 3) for seen in (told, after))
-        out.append(LiquidFitted(one.photo, held, rounded(true[n], 3), rounded(told, 3), rounded(after, 3), *off))
+        off = (round(float(ciede2000(seen, true[n])), 3) for seen in (one.told, after))
+        out.append(LiquidFitted(one.photo, held, rounded(true[n], 3), rounded(one.told, 3), rounded(after, 3), *off))
     return out

@@ -4,7 +4,7 @@ It joins phone_calibration.py, the photo reader and the book; readings are corre
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Unpack
 
 import numpy as np
@@ -17,27 +17,12 @@ from colourmatch.book.transactions import By
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import K_95
 from colourmatch.instrument.cards import CardProfile
-from colourmatch.instrument.incoming import NO_NAME
+from colourmatch.instrument.kept_fits import NO_NAME, KnownInPhoto, list_liquids, read_fit
 from colourmatch.instrument.phone_calibration import KnownDye, LiquidFitted, PhoneFit
-from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-from colourmatch.measurement import LIQUIDS, CardNamed, Flag, Measurement, SpotColour
+from colourmatch.instrument.phone_fitting import fit_phone
+from colourmatch.measurement import LIQUIDS, CardNamed, Flag
 from colourmatch.photo.measure import measure_photo
 from colourmatch.records import Array, Record, kept, numbers, pick, rounded, several
-
-
-class KnownInPhoto(Record):
-    """What the book keeps of a photo of known liquids; known: spot -> mg/l of each stock."""
-
-    known: Mapping[str, Mapping[str, float]] = kept()
-    depth_mm: float = kept()
-    measurement: Measurement = kept(Measurement.from_json)
-
-    def each(self) -> Iterator[tuple[str, Mapping[str, float], SpotColour]]:
-        """The spots with what they hold and how it was read."""
-        for spot, held in self.known.items():
-            colour = self.measurement.spots[spot]
-            assert colour is not None
-            yield spot, held, colour
 
 
 class KnownLiquidTold(Record):
@@ -195,16 +180,7 @@ def fit_known(
     names = list(dict.fromkeys(name for held in contents for name in held))
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
-    liquids = []
-    for entry, photo in sitting.items():
-        carded, tone = photo.measurement.card_profile is not None, photo.measurement.tone
-        for spot, held, colour in photo.each():
-            read, mg_per_l = colour.reading, tuple(float(held.get(name, 0.0)) for name in names)
-            liquid = KnownLiquid(
-                read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab, colour.lab_sd
-            )
-            liquids.append(liquid)
-    fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
+    fit = fit_phone(list_liquids(sitting, names), dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": list(sitting)}
     head = entries[-1]
     book.calibrations.add(FIT, head.name, data, light=head.light, **by)
@@ -213,12 +189,12 @@ def fit_known(
 
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> PhoneTold:
     """A phone in a light: its known liquids and what the latest fit told, errors before and after."""
-    return _describe(_find(book, phone, light))
+    return _describe(book, _find(book, phone, light))
 
 
 def list_phones(book: LotBook) -> list[PhoneTold]:
     """Every phone and light with known liquids, that is not forgotten."""
-    return [_describe(entries) for entries in _standing(book)]
+    return [_describe(book, entries) for entries in _standing(book)]
 
 
 def forget_phone(
@@ -255,9 +231,9 @@ def _find(book: LotBook, phone: str | None, light: str | None) -> list[Calibrati
     raise NotFoundError(f"No phone of that name and light is in the book.{near} There are: {listed}.")
 
 
-def _describe(entries: list[CalibrationEntry]) -> PhoneTold:
+def _describe(book: LotBook, entries: list[CalibrationEntry]) -> PhoneTold:
     known, fits = ([entry for entry in entries if entry.kind == kind] for kind in (KNOWN, FIT))
-    last, fit = entries[-1], _describe_fit(fits[-1]) if fits else None
+    last, fit = entries[-1], _describe_fit(fits[-1], read_fit(book, fits[-1])) if fits else None
     stale = bool(fits and known and known[-1].id > fits[-1].id)
     told = PhoneTold(last.name, str(last.light), tuple(map(_describe_known, known)), fit, stale)
     return told.having(text=_tell_phone(told))
@@ -272,8 +248,7 @@ def _describe_known(entry: CalibrationEntry) -> KnownPhoto:
     )  # fmt: skip
 
 
-def _describe_fit(entry: CalibrationEntry) -> FitTold:
-    fit = PhoneFit.from_json(entry.data)
+def _describe_fit(entry: CalibrationEntry, fit: PhoneFit) -> FitTold:
     count = len(fit.dyes)
     before, after = np.median([(one.before, one.after) for one in fit.liquids], axis=0).tolist()
     # strength of each stock times depth, against the labels, as the liquids themselves tell it (95 %)
@@ -290,21 +265,13 @@ def _describe_fit(entry: CalibrationEntry) -> FitTold:
     )  # fmt: skip
 
 
-_KINDS = {
-    "none": "This phone tells known colours better without a correction: it is near enough, or the liquids say too little.",
-    "matrix": "A linear matrix predicts best what it has not seen.",
-    "root": "A root-polynomial predicts best what it has not seen.",
-    "camera": "The camera model tells better what it has not seen.",
-}
-
-
 def _tell_phone(told: PhoneTold) -> str:
     fit = told.fit
     if fit is None:
         count = sum(len(photo.liquids) for photo in told.photos)
         return f"{count} readings of known liquids, not fitted yet. Fit them with: colourmatch phone fit"
     said = (
-        f"{_KINDS[fit.kind]} Known liquids left out of the fit: median error CIEDE2000 {fit.median_before:.1f} "
+        f"Known liquids left out of the fit: median error CIEDE2000 {fit.median_before:.1f} "
         f"before, {fit.median_after:.1f} after. For a drink of another colourant about {fit.expected:.1f} is "
         "to be expected."
     )
@@ -313,7 +280,7 @@ def _tell_phone(told: PhoneTold) -> str:
             " This light is not one that phones are made for, such as a warm lamp: drinks of other colourants stay more "
             "unsure in it, and their colours say so. Daylight from a window teaches more."
         )
-    if fit.kind == "none" and fit.strain > 1:
+    if fit.strain > 1 and fit.errors["none"]["known"] <= fit.errors["camera"]["known"]:
         said += (
             f" The known liquids were {fit.strain:.1f} times as far off as readings say, so readings are told as so much "
             "less sure. Check strengths and depth, and photograph the known liquids again."

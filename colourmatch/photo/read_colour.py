@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from colourmatch.colour.gamut import least_value
 from colourmatch.colour.spaces import slope_at, xyz_to_lab
 from colourmatch.measurement import Colour, FieldSeen, SpotColour
-from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.clarity import Clarity
 from colourmatch.photo.colour_fields import FieldsReading
 from colourmatch.records import Array, rounded, significant
@@ -117,11 +116,7 @@ def _fields_record(fields: FieldsReading) -> dict[str, FieldSeen]:
 
 
 def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Array]:
-    """Lab, its covariance and its Jacobian (3, 3) to rgb by first-order propagation (JCGM 100:2008, 5.2).
-
-    The error that phone cameras have in common is taken out on the way (photo/camera.py).
-    """
-    to_xyz = expect_camera(to_xyz)
+    """Lab, its covariance and its Jacobian (3, 3) to rgb by first-order propagation (JCGM 100:2008, 5.2)."""
     jacobian = slope_at(lambda around: xyz_to_lab(around @ to_xyz.T), rgb, 1e-4)
     return xyz_to_lab(rgb @ to_xyz.T), jacobian @ cov @ jacobian.T, jacobian
 
@@ -138,11 +133,10 @@ def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Arr
     empty, full = ends
     strays = np.where(empty, DARK_SD, np.where(full, BRIGHT_SD * rgb, 0.0))
     shift, ways = np.zeros(3), np.concatenate([(jacobian * strays).T, np.zeros((3, 3))])
-    turn = expect_camera(to_xyz)
     for channel in np.flatnonzero(empty):
         least = rgb.copy()
-        least[channel] = least_value(rgb, int(channel), turn)
-        way = xyz_to_lab(least @ turn.T) - xyz_to_lab(rgb @ turn.T)
+        least[channel] = least_value(rgb, int(channel), to_xyz)
+        way = xyz_to_lab(least @ to_xyz.T) - xyz_to_lab(rgb @ to_xyz.T)
         shift += way / 2
         ways[3 + channel] = way / np.sqrt(12)
     return shift, ways

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,8 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
+from colourmatch.facts import read_rows
 from colourmatch.measurement import SPOTS, Drawing, Measurement, Pair, record_difference
-from colourmatch.photo.camera import expect_tones
 from colourmatch.photo.estimate import Estimate, estimate_bare
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.measure import FROM_FILE, parts_of_water, refuse
@@ -162,6 +163,19 @@ def _check_overlap(drawn: Mapping[str, Rectangle]) -> None:
             raise InputError(
                 f"The {one} and the {other} rectangle overlap. Draw each on its own even part of the photo."
             )
+
+
+@cache
+def expect_tones() -> Array:
+    """How much more light a code stands for than its encoding says, natural log, (1 + K, 256): mean, then components.
+
+    Cameras raise the contrast of what they write and bend its bright end softly towards full: a white is brighter than its
+    file says, and a shadow too. A component is one standard deviation long and common to a photo: principal components of
+    measured curves and of none (tests/bench/derive_tone_prior.py).
+    """
+    rows = read_rows("tone_curves.csv")
+    codes, *columns = (np.array([float(row[name]) for row in rows]) for name in rows[0])
+    return np.array([np.interp(np.arange(256), codes, column) for column in columns])
 
 
 def _read(photo: Photo, rectangle: Rectangle, what: str) -> _Area:

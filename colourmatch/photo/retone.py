@@ -14,7 +14,6 @@ import numpy as np
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb, lab_to_xyz
 from colourmatch.measurement import ToneRecord
-from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
 from colourmatch.photo.tone import (
     CURVE_GRID,
@@ -52,10 +51,9 @@ class Readings:
     """
 
     def __init__(self, tones: Sequence[ToneRecord], spots: Sequence[str], lab: Array) -> None:
-        seen, self._veil, matrices = [], [], []
+        seen, self._veil = [], []
         for tone, spot, colour in zip(tones, spots, lab, strict=True):
-            matrix = expect_camera(tone.to_xyz)
-            rgb, veil = np.linalg.inv(matrix) @ lab_to_xyz(colour), tone.terms[3]
+            rgb, veil = np.linalg.inv(tone.to_xyz) @ lab_to_xyz(colour), tone.terms[3]
             here, there = tone.paper[spot], tone.paper["blank"]
             liquid, water = before_known(tone, rgb * tone.white), before_known(tone, tone.white)
             levels = np.stack(
@@ -65,8 +63,7 @@ class Readings:
             )  # fmt: skip
             seen.append(encode_srgb(through(levels, tone.terms)))
             self._veil.append(veil)
-            matrices.append(matrix)
-        self._codes, self._to_xyz = np.array(seen), np.array(matrices)
+        self._codes, self._to_xyz = np.array(seen), np.array([tone.to_xyz for tone in tones])
         self._known = GreySteps(tones) if any(tone.known is not None for tone in tones) else None
 
     def xyz(self, terms: Array) -> Array:

@@ -31,7 +31,7 @@ _SITTING = (
     "red in two or three strengths, yellow in two, red and yellow together. Weigh the stock: its strength is most of what "
     "stays unsure."
 )
-_KINDS = {"none": "none", "matrix": "matrix", "root": "root-polynomial", "camera": "camera model"}
+_KINDS = {"none": "Without", "camera": "Camera model"}
 
 
 def show() -> None:
@@ -192,9 +192,9 @@ def show_phone(told: phones.PhoneTold) -> None:
                 for k, one in enumerate(fit.liquids, 1)
             }
             st.html(html.facts(liquids))
-        with st.expander("Corrections that were tried, and the strength of the stocks"):
+        with st.expander("What to expect, and the strength of the stocks"):
             tried = {
-                f"{_KINDS[kind]}{', kept' if kind == fit.kind else ''}": f"CIEDE2000 {number(own['known'])} on known "
+                _KINDS[kind]: f"CIEDE2000 {number(own['known'])} on known "
                 f"liquids it has not seen, {number(own['other'])} on other colourants, {number(own['together'])} together"
                 for kind, own in fit.errors.items()
             }

@@ -15,7 +15,7 @@ from colourmatch.book.naming import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
-from colourmatch.instrument.incoming import camera_key, phone_priors
+from colourmatch.instrument.kept_fits import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import LotFit, fit_lot
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
@@ -167,10 +167,11 @@ def _shot(story: LotStory, photo: PhotoEntry, stocks: tuple[Stock, ...], target:
     assert batch is not None
     ref_lab, ref_cov = None if chosen is None else np.array(chosen), target
     if reference is not None:
-        ref_lab, ref_cov = reference.uncorrected.lab, reference.uncorrected.covariance
+        read = measurement.uncorrected("reference")
+        ref_lab, ref_cov = read.lab, read.covariance
     # beside a colour that was chosen stands the batch's own estimate, not what one phone makes of it
     alone = reference is None and batch.plain is not None and measurement.calibration is None
-    seen = batch if alone else batch.uncorrected
+    seen = batch if alone else measurement.uncorrected("batch")
     path = photo_view(story.lot, measurement).path_cm / photo_view(story.lot, None).path_cm
     return Shot(
         batch_lab=seen.lab,

@@ -16,7 +16,7 @@ from colourmatch.book import entries as e
 from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.dosing.care import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
-from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
+from colourmatch.measurement import LIQUIDS, Colour, Measurement
 from colourmatch.records import Array, Record, decimals, kept, names_of, pick, several
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
@@ -39,8 +39,13 @@ class Seen:
         return self.batch_lab - self.reference_lab
 
 
-#: Which of a spot's colours is taken.
-Take = Callable[[SpotColour], Colour]
+#: Which colour of a spot is taken; None where nothing stood.
+Take = Callable[[Measurement, str], Colour | None]
+
+
+def take_told(measurement: Measurement, name: str) -> Colour | None:
+    """The colour that the photo told."""
+    return measurement.spots.get(name)
 
 
 def take_alike(photos: Iterable[e.PhotoEntry]) -> Take:
@@ -52,16 +57,18 @@ def take_alike(photos: Iterable[e.PhotoEntry]) -> Take:
     photos = list(photos)
     liquids = [spot for one in photos for name in LIQUIDS if (spot := one.measurement.spots.get(name))]
     if len({spot.plain is None for spot in liquids}) > 1:
-        return lambda spot: spot.reading
+        return lambda measurement, name: measurement.reading(name) if measurement.spots.get(name) else None
     found = [one.measurement.calibration for one in photos]
     several = len({one.entry if one else None for one in found}) > 1
-    return lambda spot: (spot.as_read or spot) if several else spot
+    if not several:
+        return take_told
+    return lambda measurement, name: (spot := measurement.spots.get(name)) and (spot.as_read or spot)
 
 
-def see_photo(photo: e.PhotoEntry, take: Take = lambda spot: spot) -> Seen | None:
+def see_photo(photo: e.PhotoEntry, take: Take = take_told) -> Seen | None:
     """What a photo shows of reference and batch, None when one of them was not measured."""
-    spots, camera = (photo.measurement.spots.get(name) for name in LIQUIDS), photo.measurement.camera
-    found = [colour for spot in spots if spot and (colour := take(spot)).finite]
+    colours, camera = (take(photo.measurement, name) for name in LIQUIDS), photo.measurement.camera
+    found = [colour for colour in colours if colour and colour.finite]
     if len(found) < len(LIQUIDS):
         return None
     ref, bat = found

@@ -37,10 +37,11 @@ from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
-from colourmatch.instrument.incoming import Calibration, calibrate
-from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct_lab, tone_terms
-from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-from colourmatch.measurement import CalibrationNamed, Measurement, SpotColour, ToneRecord
+from colourmatch.instrument.incoming import calibrate
+from colourmatch.instrument.kept_fits import Calibration
+from colourmatch.instrument.phone_calibration import KnownDye, KnownLiquid, PhoneFit, correct_lab, tone_terms
+from colourmatch.instrument.phone_fitting import fit_phone
+from colourmatch.measurement import LIQUIDS, CalibrationNamed, Measurement, ToneRecord
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.photo.tone import KnownGreys
@@ -183,13 +184,12 @@ def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> Pho
             colour = read["spots"][spot]
             if colour and colour["white"] == "blank":
                 mg_per_l = tuple(float(one.get(dye, 0.0)) for dye in DYES)
-                plain = SpotColour.from_json(colour).reading
+                plain = Measurement.from_json(read).reading(spot)
                 lab, covariance = plain.lab, plain.covariance
                 liquids.append(
                     KnownLiquid(
-                        lab, covariance, mg_per_l, str(k), greys is not None,
-                        ToneRecord.from_json(read["tone"]) if read["tone"] else None, spot,
-                        np.array(colour["lab"]), np.array(colour["lab_sd"]),
+                        lab, covariance, mg_per_l, np.array(colour["lab"]), np.array(colour["lab_sd"]), str(k),
+                        greys is not None, ToneRecord.from_json(read["tone"]) if read["tone"] else None, spot,
                     )
                 )  # fmt: skip
     dyes = [KnownDye(dye, dye, STRENGTH_SD) for dye in DYES]
@@ -211,9 +211,9 @@ def read_tests(fit: PhoneFit, photos: list[tuple[Path, Any]], greys: KnownGreys 
         kept = calibrate(told, Calibration(fit, CalibrationNamed(kind=fit.kind))).to_json()
         # what the calibration alone would tell, without the estimate beside it
         alone = {
-            spot: correct_lab(fit, colour.reading.lab, colour.reading.covariance).lab
-            for spot, colour in told.spots.items()
-            if colour
+            spot: correct_lab(fit, told.reading(spot).lab, told.reading(spot).covariance).lab
+            for spot in LIQUIDS
+            if told.spots[spot]
         }
         if any(read["spots"][spot]["white"] != "blank" for spot in ("reference", "batch")):
             continue  # no clear water was found, which is told with the photo: it is not corrected

@@ -13,10 +13,9 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from derive_phone_prior import colorchecker, nikon
 from drawn.camera import sensor_curves, tone_curve
 from numpy.typing import NDArray
-from worlds import draw_matrix, measured_phones
+from worlds import colorchecker, draw_matrix, measured_phones, nikon
 
 from colourmatch.colour.spaces import encode_srgb, xyz_to_lab
 from colourmatch.colour.spectra import integration_weights, read_illuminant

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from derive_phone_prior import colorchecker, keep_white
 from drawn.camera import sensor_curves
 from drawn.inks import field_reflectances, vary_inks
 from numpy.typing import NDArray
@@ -107,7 +106,7 @@ def _draw_world(
     (once, free), (phones, share, lamps) = drinks, of
     pairs = len(once)
     measured = phones and rng.random() < share
-    sensor = _jitter_sensor(rng, str(rng.choice(phones))) if measured else draw_sensor(rng)
+    sensor = draw_measured(rng, str(rng.choice(phones))) if measured else draw_sensor(rng)
     lamp = _lamp(str(rng.choice(lamps))) if lamps else draw_lamp(rng)
     srgb = rng.random() < 0.5
     matrix = draw_matrix(rng, sensor, lamp, srgb=srgb, hard=hard)
@@ -120,7 +119,7 @@ def _draw_world(
     glass, veil = rng.uniform(0.88, 0.98), rng.normal(0.008, 0.010)
     # tones that no card told are an error of their own where nothing stands over the liquids (photo/rectangles.py)
     strength, paper = rng.normal(0.03, 0.07) * hard * (not bare), rng.uniform(0.5, 0.85)
-    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ RGB_TO_XYZ["sRGB"] if srgb else np.eye(3)
+    to_p3 = file_to_p3(srgb=srgb)
     water = bare or rng.random() < 0.85
 
     def read(reflectance: Array, sheet: Array, *, glassed: bool = True) -> Array:
@@ -177,7 +176,7 @@ def draw_sensor(rng: np.random.Generator) -> Array:
     return np.stack([red, green, blue], axis=1) * cut[:, None] * _ripple(rng)
 
 
-def _jitter_sensor(rng: np.random.Generator, name: str) -> Array:
+def draw_measured(rng: np.random.Generator, name: str) -> Array:
     """A measured sensor moved by some nm, widened a little, with a smooth ripple."""
     shift, widen = rng.normal(0, 4, 3), np.exp(rng.normal(0, 0.08, 3))
     own = sensor_curves(name)
@@ -191,6 +190,11 @@ def _jitter_sensor(rng: np.random.Generator, name: str) -> Array:
 def _ripple(rng: np.random.Generator) -> Array:
     knots = np.linspace(NM[0], NM[-1], 9)
     return np.stack([np.exp(np.interp(NM, knots, rng.normal(0, 0.06, 9))) for _ in range(3)], axis=1)
+
+
+def file_to_p3(*, srgb: bool) -> Array:
+    """From a file's linear primaries to linear Display P3, (3, 3)."""
+    return np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ RGB_TO_XYZ["sRGB"] if srgb else np.eye(3)
 
 
 @cache
@@ -276,6 +280,34 @@ def _warmth(lamp: Array) -> float:
     n = (x / (x + y + z) - 0.3320) / (0.1858 - y / (x + y + z))
     kelvin = 449 * n**3 + 3525 * n**2 + 6823.3 * n + 5520.33
     return float((1 / max(kelvin, 1500.0) - 1 / 6504) / (1 / 2856 - 1 / 6504))
+
+
+def nikon() -> Array:
+    """Sensitivities (81, 3) of the Nikon 5100 as the NPL measured it; no table is fitted on it."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+
+        sensor = colour.MSDS_CAMERA_SENSITIVITIES["Nikon 5100 (NPL)"]
+    return np.array([sensor[float(w)] for w in NM]).reshape(-1, 3)
+
+
+@cache
+def colorchecker() -> Array:
+    """Reflectances (24, 81) of the ColorChecker, BabelColor average, in colour-science."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+
+        patches = colour.SDS_COLOURCHECKERS["BabelColor Average"].values()
+        return np.array([np.interp(NM, p.wavelengths, p.values) for p in patches])
+
+
+def keep_white(seen: Array, target: Array, weight: Array | float = 1.0) -> Array:
+    """The 3x3 matrix, rows summing to 1, that maps seen (N, 3) best to target (N, 3)."""
+    off, wanted = (seen - seen[:, 1:2])[:, [0, 2]], target - seen[:, 1:2]
+    sides = np.linalg.lstsq(off * weight, wanted * weight, rcond=None)[0].T
+    return np.stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]], axis=1)
 
 
 def draw_matrix(rng: np.random.Generator, sensor: Array, lamp: Array, *, srgb: bool, hard: float) -> Array:

@@ -67,7 +67,7 @@ def test_strength_comes_back(factor):
     # A phone is not known to be perfect: that doubt alone leaves some 5 % of strength.
     assert middle == pytest.approx(factor, rel=0.07)
     seen = fit.reference_lab(VIEW)
-    assert ciede2000(seen.mean(axis=0), look(REFERENCE)) < 1.0
+    assert ciede2000(seen.mean(axis=0), look(REFERENCE)) < 1.5
     assert (np.abs(seen.mean(axis=0) - look(REFERENCE)) < 3 * seen.std(axis=0)).all()
 
 
@@ -87,8 +87,8 @@ def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
         fit = fit_lot(mixed, [PRIOR], VIEW)
         low, _, high = strength_of(fit)
         assert fit.success and low <= 1.1 <= high
-        # A phone that nothing is known of leaves more than 1 in doubt.
-        assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.4
+        # A phone that nothing is known of leaves more than 1 in doubt, and none reads as the eye does.
+        assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 2.0
     undiluted = [replace(shot, path=1.0, reference_path=1.0) for shot in moved[2:]]
     wrong = fit_lot([*shots[:2], *undiluted], [PRIOR], VIEW)
     assert wrong.misfit > 2 * fit.misfit

@@ -151,7 +151,7 @@ def test_twice_the_dose_is_found_with_its_part_and_counts_for_what_is_in():
     more = np.median(fit.unnoted_mg_per_l()[fit.kind == fit.kind[0], 0])
     assert more == pytest.approx(12, rel=0.25)
     batch = fit.batch_lab(np.array([[24.0]]), np.ones(1), VIEW)[0, 0]
-    assert np.abs(batch - look(BASE + 36 * RED)).max() < 2
+    assert np.abs(batch - look(BASE + 36 * RED)).max() < 4
     thinned = fit.batch_lab(np.array([[12.0]]), np.full(1, 0.5), VIEW, np.full(1, 0.5))[0, 0]
     assert np.abs(thinned - look((BASE + 36 * RED) / 2)).max() < 2
 

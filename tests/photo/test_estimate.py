@@ -5,11 +5,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from derive_phone_prior import nikon
 from drawn.inks import field_reflectances, vary_inks
 from known_cameras import weigh_p3
 from known_liquids import nbs_solutions
-from worlds import draw_worlds, measured_phones
+from worlds import draw_worlds, measured_phones, nikon
 
 from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab

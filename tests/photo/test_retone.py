@@ -10,7 +10,6 @@ from drawn.demo import draw_demo_photo
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, xyz_to_lab
 from colourmatch.measurement import ToneRecord
-from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
 from colourmatch.photo.measure import measure_photo
 from colourmatch.photo.retone import GreySteps, Readings
@@ -47,7 +46,7 @@ def read(tone: ToneRecord, s_shape: float, lift: float) -> np.ndarray:
         raised = (rgb * WATER * (1 - VEIL) + VEIL) * PAPER
         seen = _take_out(decode_srgb(bend(encode_srgb(raised), s_shape, lift)), taken_out)
         relative = (seen / tone.paper["batch"] - VEIL) / (1 - VEIL) / tone.white
-        out.append(xyz_to_lab(expect_camera(TO_XYZ) @ relative))
+        out.append(xyz_to_lab(TO_XYZ @ relative))
     return np.array(out)
 
 
@@ -61,7 +60,7 @@ def test_the_phones_own_curve_gives_the_true_colours_whatever_was_taken_out(curv
     tone = record(*curve, taken_out)
     lab = read(tone, *curve)
     xyz = Readings([tone, tone], ["batch", "reference"], lab).xyz(np.array([*curve, *PLAIN]))
-    assert xyz == pytest.approx(TRUE @ expect_camera(TO_XYZ).T, abs=2e-3)
+    assert xyz == pytest.approx(TRUE @ TO_XYZ.T, abs=2e-3)
 
 
 def test_greys_lie_on_the_phones_own_curve_and_off_another():
@@ -88,7 +87,7 @@ def test_known_greys_take_out_what_the_curve_leaves():
     tone = record(*curve)
     nominal = np.array([step.reflectance for step in read_card().greys])
     known = replace(tone, known=np.column_stack([nominal, np.full(nominal.shape, 0.01)]))
-    lab, true = read(tone, *curve), TRUE @ expect_camera(TO_XYZ).T
+    lab, true = read(tone, *curve), TRUE @ TO_XYZ.T
     wrong = np.array([0.1, 0.0, *PLAIN])
     found = [Readings([one], ["batch"], lab[:1]).xyz(wrong)[0] for one in (tone, known)]
     off, left = np.abs(np.log(found / true[0])).max(axis=1)
