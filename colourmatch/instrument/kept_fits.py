@@ -11,6 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
+import numpy as np
+
 from colourmatch.book.calibrations import FIT, KNOWN, PHONE_FORGOTTEN, CalibrationEntry, list_standing
 from colourmatch.book.checks import name_key
 from colourmatch.book.lot_book import LotBook
@@ -18,7 +20,7 @@ from colourmatch.errors import NotFoundError
 from colourmatch.instrument.phone_calibration import KnownLiquid, PhoneFit
 from colourmatch.liquid.phone import CAMERA_MODEL, PhonePrior
 from colourmatch.measurement import CalibrationNamed, Measurement, SpotColour
-from colourmatch.records import Record, kept, numbers
+from colourmatch.records import Record, kept
 
 NO_NAME = "unnamed phone"
 
@@ -52,7 +54,8 @@ def list_liquids(sitting: Mapping[int, KnownInPhoto], names: Sequence[str]) -> l
         seen = photo.measurement
         for spot, held, colour in photo.each():
             read, mg_per_l = seen.reading(spot), tuple(float(held.get(name, 0.0)) for name in names)
-            carded, told, sd = seen.card_profile is not None, colour.lab, numbers(colour.lab_sd)
+            carded, told = seen.card_profile is not None, colour.lab
+            sd = np.sqrt(np.diag(colour.covariance)) if colour.lab_sd is None else colour.lab_sd
             liquids.append(
                 KnownLiquid(read.lab, read.covariance, mg_per_l, told, sd, f"{entry}", carded, seen.tone, spot)
             )
