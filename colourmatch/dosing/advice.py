@@ -177,7 +177,9 @@ def _too_weak(problem: Problem, line: Line) -> str | None:
     thinning = float(line.ml[line.best] @ problem.growth)
     if thinning <= MOST_OF_BATCH * problem.state.volume_ml:
         return None
-    return words.TOO_WEAK.format(thinning, 100 * thinning / problem.state.volume_ml)
+    # at the end of what is searched the best lies further on
+    more = "more than " if line.best == len(line.ml) - 1 else ""
+    return words.TOO_WEAK.format(more, thinning, 100 * thinning / problem.state.volume_ml)
 
 
 def _without_safe_drop(problem: Problem, line: Line, facts: Advice) -> Advice:

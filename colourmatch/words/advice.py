@@ -26,7 +26,7 @@ FIRST_STEP = "Pour {} first, stir, and photograph."
 TAUGHT = "As lot {} taught, the whole dose of {} will be {}."
 #: From the whole dose in ml and the percentage by which it thins the batch.
 TOO_WEAK = (
-    "The whole dose would be {:.0f} ml and thin the batch by {:.0f} %. "
+    "The whole dose would be {}{:.0f} ml, {:.0f} % of the batch. "
     "Make a stronger stock, or make it up in the batch itself."
 )
 #: Colour that no further drop undoes, from the difference now and the nearest it would come.

@@ -201,9 +201,9 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot photo", "4", _photo("ladder1-2.jpg"), *turned)
     player.call("lot show", "4")
     player.call("lot close", "4 --reason 'given up'")
-    player.call("stock add", "weak --colourant E129 --strength-g-per-100ml 0.005")
+    player.call("stock add", "weak --colourant E129 --strength-g-per-100ml 0.01")
     player.call("lot new", "--name Weak --volume-ml 900 --stock weak --dilution 5 --by MK --already-mg-per-l 1 --already-colourant E110")  # fmt: skip
-    player.call("lot photo", "5", _photo("ladder1-2.jpg"))
+    player.call("lot photo", "5", _photo("ladder1-0.jpg"))
     bare = {"book": "bare.sqlite"}
     player.call("stock add", "blue --colourant E133 --strength-g-per-100ml 1", **bare)
     player.call("lot new", "--name Far --volume-ml 900 --stock blue --dilution 5", **bare)
