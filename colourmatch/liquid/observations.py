@@ -18,7 +18,7 @@ from colourmatch.records import Array
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.003, 0.002
 #: What the liquid's spectrum as modelled leaves of a gap in Lab (sd).
-_GAP_MISFIT = 0.2
+_GAP_MISFIT = 0.5
 #: The gap's noise is in part that of the two readings beside it: counted so many times, both are counted once.
 _GAP_NOISE = 2.0
 #: So is what a phone that nothing is known of leaves over white, where both err alike; with fields the gap errs by itself
