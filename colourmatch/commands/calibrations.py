@@ -242,7 +242,7 @@ def _phone_lines(told: PhoneTold) -> Iterator[str | Table]:
         factor = tell_interval(pick(stock, "value", "low", "high"), 2)
         yield f"  {stock.stock} is {factor} of its label, glass depth included."
     kinds = [
-        ({"none": "without", "camera": "camera model"}[kind], *(tell_number(part, 2) for part in own.values()))
+        ({"none": "without", "camera": "with"}[kind], *(tell_number(part, 2) for part in own.values()))
         for kind, own in fitted.errors.items()
     ]
     yield Table(("correction", "known liquids", "other colourants", "together"), kinds)

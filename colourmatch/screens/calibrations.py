@@ -31,7 +31,7 @@ _SITTING = (
     "red in two or three strengths, yellow in two, red and yellow together. Weigh the stock: its strength is most of what "
     "stays unsure."
 )
-_KINDS = {"none": "Without", "camera": "Camera model"}
+_KINDS = {"none": "Without", "camera": "With"}
 
 
 def show() -> None:
