@@ -26,7 +26,7 @@ FLAGS: dict[str, tuple[str, str]] = {
     # the light
     "clipped": ("refuse", "The photo is over-exposed: the paper is pure white. Tap the paper to make it darker, or move out of direct sun, and photograph again."),
     "too-dark": ("refuse", "The photo is too dark. Bring more light, or tap the glasses to make it brighter, and photograph again."),
-    "uneven-light": ("warn", "The light is uneven around the {spot} ({percent:.0f} % off a smooth light). Look for a shadow or a reflection, move the card or yourself, and photograph again."),
+    "uneven-light": ("warn", "The light is uneven around the {spot} ({percent:.0f} % off a smooth light). Look for a shadow or a reflection, and move the card or yourself for the next photo."),
     "mixed-light": ("warn", "Two kinds of light fall on the card: its colour changes by {percent:.0f} % from side to side. Switch one lamp off or draw the curtain, and photograph again."),
     "striped-paper": ("warn", "Fine stripes lie over the paper ({percent:.0f} % of its light), as on a screen or under a flickering lamp. Use the card printed on matt paper, never shown on a screen; switch dimmed lamps off, and photograph again."),
     "striped-card": ("refuse", "Coloured stripes hide the card's paper, as on a screen. Use the card printed on matt paper, never shown on a screen, and photograph again."),

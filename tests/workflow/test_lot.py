@@ -136,16 +136,16 @@ def test_no_stop_rests_on_doubtful_photos_alone_but_the_third_has_to_do(bench):
     made = bench()
     made.add(72)
     lamp = {"severity": "warn", "text": "Move the lamp."}
-    shadow, glare = ({"code": code} | lamp for code in ("uneven-light", "glare"))
-    for doubtful in (shadow, glare):
+    full, glare = ({"code": code} | lamp for code in ("channel-full", "glare"))
+    for doubtful in (full, glare):
         sure = made.shoot(quality=[doubtful], rgb=[0.9, 0.4, 0.4])["advice"]
         assert (sure["action"], sure["reason"], sure["doses"]) == ("rephotograph", "photo", [])
         assert sure["text"].startswith("Photograph once more before you stop: ")
         assert " Move the lamp." in sure["text"] and sure["now"]["value"] < 1
-    assert made.shoot(quality=[shadow])["advice"]["action"] == "stop"
+    assert made.shoot(quality=[glare])["advice"]["action"] == "stop"
     full = bench(ceiling_mg_per_l=20)
     full.add(36)
-    advice = full.shoot(quality=[shadow])["advice"]
+    advice = full.shoot(quality=[glare])["advice"]
     assert (advice["action"], advice["reason"]) == ("stop", "ceiling"), "a full ceiling needs no better photo"
 
 
