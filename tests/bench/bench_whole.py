@@ -4,7 +4,7 @@ usage: python tests/bench/bench_whole.py [LOTS] [--seed S] [--tolerance T] [--mo
 
 The lots are those of bench_dosing.py (base, dye, another dye, wrong label and drop, ceilings, batches already past).
 Here every photo is drawn as pixels by the generator (a phone and lamps for each lot; pose, gradients, shadows, glasses,
-glints, bubbles and haze for each photo), written as a JPEG, read, recorded in a book and advised on as `colourmatch lot photo` does.
+glints and bubbles for each photo; a liquid stays as hazy as it is until the maker filters it, as told), written as a JPEG, read, recorded in a book and advised on as `colourmatch lot photo` does.
 """
 
 from __future__ import annotations
@@ -48,14 +48,22 @@ def _take(lot: int, photo: int, fields: bool) -> Take:
     return next(take for take in some if take.light.name not in WARM_LIGHTS)
 
 
-def draw_photo(case: Case, state: tuple[int, float], seeds: tuple[int, int], folder: Path, way: Way) -> Path:
-    """The lot's glasses as they are now, through the lot's phone in a new place; state: drops, dilution; seeds: lot,
-    photo.
+@dataclass(frozen=True)
+class State:
+    """The lot's glasses as they are: drops that are in, how both are thinned, the haze of each."""
+
+    drops: int
+    dilution: float
+    haze: dict[str, float]
+
+
+def draw_photo(case: Case, state: State, seeds: tuple[int, int], folder: Path, way: Way) -> Path:
+    """The lot's glasses as they are now, through the lot's phone in a new place; seeds: lot, photo.
 
     The card and the lamps stay the same within a lot and how these fall changes; `way.moving`: every photo has other lamps,
     `way.still`: the light falls on the card as in the first.
     """
-    (drops, dilution), (lot, photo) = state, seeds
+    lot, photo = seeds
     first = _take(lot, 0, way.fields)
     phone, lamps = vary(100_000 + lot).phone, first.light
     take = _take(lot, photo, way.fields)
@@ -70,13 +78,15 @@ def draw_photo(case: Case, state: tuple[int, float], seeds: tuple[int, int], fol
         )  # fmt: skip
         take = replace(take, light=light)
     rng = np.random.default_rng([lot, photo])
-    ml = drops * case.stock.drop_ml * case.drop
+    ml = state.drops * case.stock.drop_ml * case.drop
     volume = case.volume_ml + ml
     mg_per_l = ml * case.stock.mg_per_ml * case.strength / volume * 1000
     batch = case.volume_ml / volume * case.base + mg_per_l * case.dye
-    path = case.view.depth_mm / 10 / dilution
+    path = case.view.depth_mm / 10 / state.dilution
     once = np.stack([batch, case.reference]) * path * (1 + rng.normal(0, 0.015, (2, 1)))
-    scene = replace(take.scene, batch=10 ** -once[0], reference=10 ** -once[1], blank=np.ones(WAVELENGTHS_NM.size))
+    scene = replace(
+        take.scene, batch=10 ** -once[0], reference=10 ** -once[1], blank=np.ones(WAVELENGTHS_NM.size), haze=state.haze
+    )
     rendered = replace(take, phone=phone, scene=scene).render()
     return save_photo(rendered, folder / f"photo-{photo}.jpg")
 
@@ -88,6 +98,7 @@ def play(lot: int, seed: int, tolerance: float, way: Way) -> tuple[Outcome, str,
     lines, first_error, seconds, drops, again = [], np.nan, 0.0, case.start_drops, 0
     free = true_difference(case, np.arange(0, 4000))
     dilution, told_near, doubts = case.view.dilution, [], 0
+    haze = dict(_take(1000 * seed + lot, 0, way.fields).scene.haze)
     with (
         tempfile.TemporaryDirectory() as place,
         open_book(Path(place) / "book.sqlite") as book,
@@ -101,7 +112,8 @@ def play(lot: int, seed: int, tolerance: float, way: Way) -> tuple[Outcome, str,
         if drops:
             book.additions.add(number, "red", drops=drops)
         for photo in range(1, _MOST_PHOTOS + 1):
-            path = draw_photo(case, (drops, dilution), (1000 * seed + lot, photo), Path(place), way)
+            state = State(drops, dilution, haze)
+            path = draw_photo(case, state, (1000 * seed + lot, photo), Path(place), way)
             start = time.perf_counter()
             result = record_photos(book, number, [(path.read_bytes(), path.name)], view={"dilution": dilution})[
                 0
@@ -114,6 +126,7 @@ def play(lot: int, seed: int, tolerance: float, way: Way) -> tuple[Outcome, str,
             said = [*(flag["text"] for flag in result["quality"]), (advice or {}).get("text", "")]
             told = [re.search(r"made up to ([\d.]+) in all", text) for text in said]
             dilution = max([dilution, *(float(found[1]) for found in told if found)])
+            haze |= {spot: 0.0 for text in said for spot in re.findall(r"Filter the (\w+)", text)}
             if advice is None:  # refused: the maker does what it says and photographs again
                 lines.append(f"   {photo} refused: {result['error']}")
                 again += 1
