@@ -112,4 +112,5 @@ def phone_priors(book: LotBook, measurements: Sequence[Measurement]) -> dict[str
     """What is known of the calibrated phones of a lot's photos, by `camera_key`, with the fit each was read with."""
     wanted = {m.calibration.entry: camera_key(m) for m in measurements if m.calibration}
     fits = [entry for entry in book.calibrations.of((FIT,)) if entry.id in wanted] if wanted else []
-    return {wanted[entry.id]: read_fit(book, entry).phone() for entry in fits}
+    priors = {wanted[entry.id]: read_fit(book, entry).phone() for entry in fits}
+    return {camera: prior for camera, prior in priors.items() if prior is not None}

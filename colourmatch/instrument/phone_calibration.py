@@ -114,15 +114,22 @@ class LiquidFitted(Record):
     after: float = kept()
 
 
+def helps(errors: Mapping[str, Mapping[str, float]]) -> bool:
+    """Whether a fit of such `errors` tells known liquids that it has not seen better than no calibration does."""
+    return errors["camera"]["known"] < errors["none"]["known"]
+
+
 class PhoneFit(Record):
     """A fitted correction.
 
-    kind: "camera"; earlier versions knew others; numbers (P,) and factor (P, P): its parameters and a square root of their covariance, strengths
-    of the dyes first, those of the tone curve last (none where it was not fitted); scale: how many times wider than
-    the ensemble the camera may lie; greys (N,): by how much the sitting's grey steps miss the curve (log); strain: by how many of their own standard deviations known liquids
-    are off as told (root mean square, at least 1); left_out (3,): what it misses of colourings it has not seen along L*,
-    a*, b*, as a part of their distance from water (root mean square); model: CAMERA_MODEL of liquid/phone.py that it was made with; errors: mean CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of
-    other dyes ("other") and "together".
+    kind: "camera"; earlier versions knew others; numbers (P,) and factor (P, P): its parameters and a square root of
+    their covariance, strengths of the dyes first, those of the tone curve last (none where it was not fitted); scale:
+    how many times wider than the ensemble the camera may lie; greys (N,): by how much the sitting's grey steps miss the
+    curve (log); strain: by how many of their own standard deviations known liquids are off as told (root mean square,
+    at least 1); left_out (3,): what it misses of colourings it has not seen along L*, a*, b*, as a part of their
+    distance from water (root mean square); model: CAMERA_MODEL of liquid/phone.py that it was made with; errors: mean
+    CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of other dyes ("other") and
+    "together".
     """
 
     kind: str = kept(default="camera")
@@ -161,8 +168,10 @@ class PhoneFit(Record):
         off = (steps.missed(tone_terms(self.numbers)) - self.greys) / steps.read_sd()
         return bool(np.sqrt(np.nanmean(off**2) / 2) < _SAME_TONES)
 
-    def phone(self) -> PhonePrior:
-        """What a lot's fit starts from for this phone."""
+    def phone(self) -> PhonePrior | None:
+        """What a lot's fit starts from for this phone; None where the fit helps nothing."""
+        if not helps(self.errors):
+            return None
         prior, factor = unknown_phone(), self.factor[self.own]
         wider = scale_camera(np.ones(len(factor)), self.scale)
         root = wider[:, None] * np.linalg.cholesky(factor @ factor.T + 1e-9 * np.eye(len(factor)))

@@ -18,7 +18,7 @@ from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import K_95
 from colourmatch.instrument.cards import CardProfile
 from colourmatch.instrument.kept_fits import NO_NAME, KnownInPhoto, list_liquids, read_fit
-from colourmatch.instrument.phone_calibration import KnownDye, LiquidFitted, PhoneFit
+from colourmatch.instrument.phone_calibration import KnownDye, LiquidFitted, PhoneFit, helps
 from colourmatch.instrument.phone_fitting import fit_phone
 from colourmatch.measurement import LIQUIDS, CardNamed, Flag
 from colourmatch.photo.measure import measure_photo
@@ -280,7 +280,9 @@ def _tell_phone(told: PhoneTold) -> str:
             " This light is not one that phones are made for, such as a warm lamp: drinks of other colourants stay more "
             "unsure in it, and their colours say so. Daylight from a window teaches more."
         )
-    if fit.strain > 1 and fit.errors["none"]["known"] <= fit.errors["camera"]["known"]:
+    if not helps(fit.errors):
+        said += " Known liquids are told no better with it, so lots do not start from it."
+    if fit.strain > 1 and not helps(fit.errors):
         said += (
             f" The known liquids were {fit.strain:.1f} times as far off as readings say, so readings are told as so much "
             "less sure. Check strengths and depth, and photograph the known liquids again."

@@ -80,6 +80,9 @@ def test_a_lot_starts_from_a_narrower_phone():
     own, wide = (p.factor @ p.factor.T for p in (known, unknown))
     assert np.all(np.linalg.eigvalsh(wide - own) > -1e-6)
     assert np.trace(own) < 0.8 * np.trace(wide)
+    liquids = known_liquids(draw_phone(1))
+    muddled = [replace(one, lab=other.lab) for one, other in zip(liquids, reversed(liquids), strict=True)]
+    assert fit_phone(muddled, DYES).phone() is None, "glasses that were mixed up teach a lot nothing"
 
 
 def test_what_is_told_surely_is_left_as_it_is():
