@@ -261,9 +261,8 @@ def test_a_stock_too_weak_says_so():
     assert advise(ask()).problem is None
     assert advise(ask((Stock("tea", "E129", 0.03, made_in="batch"),))).problem is None  # it thins nothing
     drowning = advise(ask((Stock("tea", "E129", 0.003),)))
-    assert (
-        drowning.action == "stop" and "would be more than 540 ml, 60 % of the batch" in drowning.text
-    )  # all that is searched
+    # 540 ml is all that is searched
+    assert drowning.action == "stop" and "would be more than 540 ml, 60 % of the batch" in drowning.text
 
 
 def test_a_binding_ceiling_stops_with_its_cost():
