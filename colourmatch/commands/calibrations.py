@@ -218,7 +218,7 @@ def fit(session: Session, phone: str | None, light: str | None, who: Who, **give
 @phone.command("show", example="colourmatch phone show --light window")
 @phone_options
 def show_phone(session: Session, phone: str | None, light: str | None) -> Answer:
-    """Show a phone's known liquids and the errors before and after its correction."""
+    """Show a phone's known liquids and the errors without and with its correction."""
     from colourmatch.instrument.phones import read_phone
 
     told = read_phone(session.read_book(), phone, light)
@@ -261,7 +261,7 @@ def list_phones(session: Session) -> Answer:
         )
         for one in found
     ]  # fmt: skip
-    table = Table(("phone", "light", "photos", "correction", "error before", "after"), rows)
+    table = Table(("phone", "light", "photos", "correction", "error without", "with"), rows)
     none = "No phone has known liquids. Begin: colourmatch phone add PHOTO --light window --batch red=12"
     return answer_list("phones", [one.to_json() for one in found], table, none)
 

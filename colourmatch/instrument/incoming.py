@@ -198,6 +198,9 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
         own = np.zeros((3, 3)) if known or spot.tone_covariance is None else spot.tone_covariance
         sd = np.hypot(one.lab_sd, np.sqrt(np.diag(one.slope @ own @ one.slope.T)))
         sds[name] = found.fit.strain * spot.lab_sd, sd
+        if known:
+            toned = Colour(rounded(one.toned, 3), lab_covariance=read.lab_covariance)
+            spots[name] = spot.having(toned=toned)
     if not corrected:
         return measurement.having(calibration=None)
     # one weight for both liquids, so that equal ones stay equal
@@ -209,13 +212,10 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
         told_sd, own_sd = sds[name]
         sd = np.sqrt(np.diag(combine(np.diag(told_sd**2), np.diag(own_sd**2), weight)))
         noise = combine(spot.covariance, one.covariance, weight, together=1.0)  # the same reading's
-        spots[name] = spot = spot.having(
+        spots[name] = spot.having(
             lab=rounded(lab, 3), lab_sd=rounded(sd, 3), lab_covariance=rounded(noise, 5),
             as_read=Colour(spot.lab, spot.lab_sd, spot.lab_covariance),
         )  # fmt: skip
-        if known:
-            toned = Colour(rounded(one.toned, 3), lab_covariance=measurement.reading(name).lab_covariance)
-            spots[name] = spot.having(toned=toned)
     named = found.named
     if found.fit.greys is not None:
         named = named.having(tones="sitting" if known else "photo")

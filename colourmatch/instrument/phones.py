@@ -188,7 +188,7 @@ def fit_known(
 
 
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> PhoneTold:
-    """A phone in a light: its known liquids and what the latest fit told, errors before and after."""
+    """A phone in a light: its known liquids and what the latest fit told, errors without and with it."""
     return _describe(book, _find(book, phone, light))
 
 
@@ -272,7 +272,7 @@ def _tell_phone(told: PhoneTold) -> str:
         return f"{count} readings of known liquids, not fitted yet. Fit them with: colourmatch phone fit"
     said = (
         f"Known liquids left out of the fit: median error CIEDE2000 {fit.median_before:.1f} "
-        f"before, {fit.median_after:.1f} after. For a drink of another colourant about {fit.expected:.1f} is "
+        f"without it, {fit.median_after:.1f} with it. For a drink of another colourant about {fit.expected:.1f} is "
         "to be expected."
     )
     if fit.scale > 1:
@@ -282,11 +282,11 @@ def _tell_phone(told: PhoneTold) -> str:
         )
     if not helps(fit.errors):
         said += " Known liquids are told no better with it, so lots do not start from it."
-    if fit.strain > 1 and not helps(fit.errors):
-        said += (
-            f" The known liquids were {fit.strain:.1f} times as far off as readings say, so readings are told as so much "
-            "less sure. Check strengths and depth, and photograph the known liquids again."
-        )
+        if fit.strain > 1:
+            said += (
+                f" The known liquids were {fit.strain:.1f} times as far off as readings say, so readings are told as so "
+                "much less sure. Check strengths and depth, and photograph the known liquids again."
+            )
     if any(photo.card_profile is None for photo in told.photos):
         said += (
             " The photos were read without the card's own greys: what is left of the phone's contrast is known only as "

@@ -1,12 +1,12 @@
 """A phone as the fit of a lot sees it: what each of its channels weighs of a spectrum, and how it bends tones.
 
-The reading of a channel is y = (1 + gamma) log(R . w), its positive part times (1 - roll_off); R is the reflectance of a
-liquid over paper relative to water, w the channel's effective weights (sensor, light, white balance and matrix in one),
-whose sum is 1, so that water stays white. Two liquids of one colour that
-differ in spectrum may thus differ for the phone, as they do (camera metamerism). The prior: principal components of an
-ensemble of cameras, weighted by what they do to drinks (tests/bench/derive_phone_prior.py); a calibrated phone narrows
-it. Source of the components as a camera model: Jiang, Liu, Gu, Suesstrunk 2013, "What is the space of spectral
-sensitivity functions for digital color cameras?", WACV (from memory).
+The reading of a channel is y = (1 + gamma) log(R . w), its positive part times (1 - roll_off); R is the reflectance of
+a liquid over paper relative to water, w the channel's effective weights (sensor, light, white balance and matrix in
+one), whose sum is 1, so that water stays white. Two liquids of one colour that differ in spectrum may thus differ for
+the phone, as they do (camera metamerism). The prior: principal components of an ensemble of cameras, weighted by what
+they do to drinks (tests/bench/derive_phone_prior.py); a calibrated phone narrows it. Source of the components as a
+camera model: Jiang, Liu, Gu, Suesstrunk 2013, "What is the space of spectral sensitivity functions for digital color
+cameras?", WACV (from memory).
 """
 
 from __future__ import annotations

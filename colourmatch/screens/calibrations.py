@@ -172,7 +172,7 @@ def ask_card(known: list[Any]) -> None:
 
 
 def show_phone(told: phones.PhoneTold) -> None:
-    """One phone in one light: errors before and after, its liquids, what can be done with it."""
+    """One phone in one light: errors without and with its correction, its liquids, what can be done with it."""
     phone, light, fit, number = told.phone, told.light, told.fit, html.show_number
     st.header(html.plain(f"{phone}, {light}"))
     if fit:
@@ -184,10 +184,10 @@ def show_phone(told: phones.PhoneTold) -> None:
         st.html(html.glance(html.cell(heading, number(value), under) for heading, value, under in cells))
     st.html(html.line(told.text))
     if fit:
-        with st.expander("Each known liquid, before and after"):
+        with st.expander("Each known liquid, without and with it"):
             liquids = {
-                f"{k}: {tell_contents(one.mg_per_l)}": f"CIEDE2000 {number(one.before, 2)} before, "
-                f"{number(one.after, 2)} after; by its content {html.show_lab(one.true_lab)}, told "
+                f"{k}: {tell_contents(one.mg_per_l)}": f"CIEDE2000 {number(one.before, 2)} without, "
+                f"{number(one.after, 2)} with it; by its content {html.show_lab(one.true_lab)}, told "
                 f"without {html.show_lab(one.lab)}"
                 for k, one in enumerate(fit.liquids, 1)
             }

@@ -14,6 +14,7 @@ import numpy as np
 
 from colourmatch.book import entries as e
 from colourmatch.book.shelf_records import ReferenceReading
+from colourmatch.colour.difference import Figure
 from colourmatch.dosing.care import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
 from colourmatch.measurement import LIQUIDS, Colour, Measurement
@@ -24,7 +25,7 @@ from colourmatch.words.looks import tell_dilution
 
 @dataclass(frozen=True)
 class Seen:
-    """Lab (3,) of both liquids in a photo, and the covariance (3, 3) of their difference as read."""
+    """Lab (3,) of both liquids in a photo, and the covariance (3, 3) of their difference as read; told: the difference by it."""
 
     entry_id: int
     at: datetime
@@ -32,6 +33,7 @@ class Seen:
     reference_lab: Array
     batch_lab: Array
     covariance: Array
+    told: Figure | None = None
 
     @property
     def gap(self) -> Array:
@@ -72,7 +74,8 @@ def see_photo(photo: e.PhotoEntry, take: Take = take_told) -> Seen | None:
     if len(found) < len(LIQUIDS):
         return None
     ref, bat = found
-    return Seen(photo.id, time_of(photo), camera, ref.lab, bat.lab, ref.covariance + bat.covariance)
+    noise, told = ref.covariance + bat.covariance, photo.measurement.delta_e_2000
+    return Seen(photo.id, time_of(photo), camera, ref.lab, bat.lab, noise, told)
 
 
 def time_of(photo: e.PhotoEntry | ReferenceReading) -> datetime:

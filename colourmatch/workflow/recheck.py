@@ -220,8 +220,7 @@ def read_drift(book: LotBook, lot: int | str) -> Drift:
     anchor = np.mean([photo.reference_lab for photo in first], axis=0)
     begun = compare_lab(anchor, anchor + start, spread + scale_covariance(start)).delta_e_2000
     if len(first) == 1:  # as that photo told it
-        told = next(one.measurement.delta_e_2000 for one in story.photos if one.id == first[0].entry_id)
-        begun = told or begun
+        begun = first[0].told or begun
     at, sd = first[0].at.isoformat(timespec="seconds"), rounded(np.sqrt(np.diag(spread)), 3)
     drift = drift.having(start=Start(at, len(first), rounded(start, 3), sd, begun.rounded()))
     if not later:

@@ -223,7 +223,6 @@ def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | Non
 
 def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:
     covariance = seen.covariance + scale_covariance(seen.gap)
-    told = next(one.measurement.delta_e_2000 for one in story.photos if one.id == seen.entry_id)
     doses, state, closing = read_doses(story), story.state(), story.closing
     assert closing is not None
     drops = [dose.drops for dose in doses]
@@ -235,7 +234,7 @@ def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:
         outcome=closing.outcome,
         lab=tuple((anchor + seen.gap).tolist()),
         lab_sd=tuple(np.sqrt(np.diag(covariance)).tolist()),
-        delta_e_2000=told or compare_lab(seen.reference_lab, seen.batch_lab, covariance).delta_e_2000,
+        delta_e_2000=seen.told or compare_lab(seen.reference_lab, seen.batch_lab, covariance).delta_e_2000,
         mg_per_l=sum(dose.mg_per_l for dose in doses),
         mg_per_l_sd=total_sd(doses),
         drops_per_l=None if counted is None else counted / state.volume_ml * 1000,

@@ -18,9 +18,18 @@ from pathlib import Path
 
 import numpy as np
 from scipy.optimize import least_squares
-from worlds import Array, draw_drinks, draw_lamp, draw_matrix, draw_measured, draw_sensor, file_to_p3, measured_phones
+from worlds import (
+    Array,
+    bend,
+    draw_drinks,
+    draw_lamp,
+    draw_matrix,
+    draw_measured,
+    draw_sensor,
+    file_to_p3,
+    measured_phones,
+)
 
-from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.colour.spectra import WAVELENGTHS_NM as NM
 from colourmatch.facts import find_fact
 from colourmatch.liquid.phone import bend_tones, soft_log
@@ -45,17 +54,6 @@ def draw_camera(rng: np.random.Generator, phones: tuple[str, ...]) -> Array:
     return np.asarray(response @ matrix.T @ file_to_p3(srgb=srgb).T)
 
 
-def draw_curve(rng: np.random.Generator):
-    """Linear light to linear light as decoded from the file: what the reading's own correction leaves of an S."""
-    strength = rng.normal(0.05, 0.12)
-
-    def curve(linear: Array) -> Array:
-        v = encode_srgb(linear)
-        return decode_srgb(v + strength * v * (1 - v) * (2 * v - 1))
-
-    return curve
-
-
 def components(cameras: Array, liquids: Array) -> tuple[Array, Array]:
     """Mean weights (81, 3) and components (K, 81, 3), each one standard deviation long, of cameras (C, 81, 3).
 
@@ -77,10 +75,11 @@ def components(cameras: Array, liquids: Array) -> tuple[Array, Array]:
 
 def fit_tone(rng: np.random.Generator, camera: Array, liquids: Array) -> Array:
     """The contrast of the channels and the roll-off of one camera, and the rms they leave, (7,)."""
-    paper, curve, channels = rng.uniform(0.5, 0.85), draw_curve(rng), rng.normal(0, 0.015, 3)
+    # what the reading's own correction leaves of an S
+    paper, strength, channels = rng.uniform(0.5, 0.85), rng.normal(0.05, 0.12), rng.normal(0, 0.015, 3)
     veil = rng.normal(0, 0.004)
     light = liquids @ camera
-    seen = curve(np.clip(((1 - veil) * light + veil) * paper, 0, 1)) / curve(np.array(paper))
+    seen = bend((1 - veil) * light + veil, strength, paper)
     y = (1 + channels) * soft_log(np.maximum(seen, 0.001))[0]
     weight = 1 / (0.02 + 0.05 * np.abs(y) + 0.004 / np.maximum(np.exp(y), 0.01))
 

@@ -127,7 +127,7 @@ def _draw_world(
         light = (reflectance[:, None] * sheet) @ response
         if glassed and not bare:  # what is left of the surface's white
             light = glass * light + veil
-        return _bend(np.maximum(light @ matrix.T, 0.0), strength, paper) @ to_p3.T
+        return bend(np.maximum(light @ matrix.T, 0.0), strength, paper) @ to_p3.T
 
     seen = [read(10 ** (-2 * once[:, k]), sheets[k]) for k in range(2)]
     blank = read(np.ones((pairs, len(NM))), sheets[2], glassed=bool(water))
@@ -150,7 +150,7 @@ def add_noise(rng: np.random.Generator, values: Array, level: Array) -> Array:
     return (values + HAZE_SD * draw(1, 1)) * np.exp(common + own) + floor
 
 
-def _bend(linear: Array, strength: float, paper: float) -> Array:
+def bend(linear: Array, strength: float, paper: float) -> Array:
     """An S about the encoded middle that the reading's own correction leaves, paper kept."""
     v = encode_srgb(np.clip(linear * paper, 0, 1.2))
     white = float(encode_srgb(np.array(paper)))
